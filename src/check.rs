@@ -1,0 +1,202 @@
+//! The checks: each picks a machine, drives it over a port and turns its events into readings.
+//!
+//! A check receives a [`Context`] and returns a [`Finished`]. It never judges, prints or stores, and it must not know
+//! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
+
+use std::fmt;
+use std::net::{IpAddr, Ipv4Addr};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use futures_util::future::BoxFuture;
+use tokio_util::sync::CancellationToken;
+
+use crate::farend::client::{FarEndTarget, Session};
+use crate::plan::{Depth, Spec};
+use crate::reading::Outcome;
+use crate::unit::{Direction, Position};
+
+/// One examination.
+pub trait Check: Send + Sync {
+    /// Name, needs, class and cost.
+    fn spec(&self) -> Spec;
+
+    /// Runs it. Must end within a few seconds of `context.cancel` firing, with what it has so far; dropping the future
+    /// must leave nothing behind but what a timeout would clear.
+    fn run(&self, context: Context) -> BoxFuture<'static, Finished>;
+}
+
+/// All that a check may know.
+#[derive(Clone)]
+pub struct Context {
+    /// The port under test.
+    pub interface: Interface,
+    /// What earlier checks learned.
+    pub known: Arc<Known>,
+    /// How hard to test and what was sold.
+    pub effort: Effort,
+    /// Where the agent is plugged in.
+    pub position: Position,
+    /// The far end to measure against, if one was given.
+    pub far_end: Option<FarEndTarget>,
+    /// Fires when the visit is to end early.
+    pub cancel: CancellationToken,
+    /// Receives the current figure for whoever watches; may be called often, must not block.
+    pub live: LiveSink,
+}
+
+/// Receives live figures.
+pub type LiveSink = Arc<dyn Fn(LiveFigure) + Send + Sync>;
+
+/// The current figure of a running check.
+#[derive(Debug, Clone)]
+pub struct LiveFigure {
+    /// Name of the check.
+    pub check: &'static str,
+    /// Short words with the figure and unit: "down 412 Mbit/s".
+    pub text: String,
+}
+
+/// The port under test.
+#[derive(Debug, Clone)]
+pub struct Interface {
+    /// Kernel name.
+    pub name: String,
+    /// Kernel index.
+    pub index: u32,
+    /// Hardware address.
+    pub mac: [u8; 6],
+}
+
+/// How hard to test, and what was sold.
+#[derive(Debug, Clone)]
+pub struct Effort {
+    /// Depth of the visit.
+    pub depth: Depth,
+    /// Sold rates as Mbit/s, for sizing; zero when nothing was said.
+    pub sold_down_mbit: f64,
+    /// Sold upstream rate.
+    pub sold_up_mbit: f64,
+    /// Parallel TCP streams of a load phase.
+    pub streams: u16,
+    /// Length of one load phase after start-up.
+    pub load_time: Duration,
+    /// Octets that the visit may still move; `None` is unbounded.
+    pub max_octets: Option<u64>,
+    /// Confidence of all intervals.
+    pub confidence: f64,
+    /// DSCP of the twoway stream, 0 to 63.
+    pub dscp: u8,
+}
+
+/// What is known about the connection; grows as checks finish.
+#[derive(Debug, Clone, Default)]
+pub struct Known {
+    /// IPv4 address and prefix length of the interface, held by the kernel.
+    pub ipv4: Option<(Ipv4Addr, u8)>,
+    /// Global IPv6 address of the interface.
+    pub ipv6: Option<std::net::Ipv6Addr>,
+    /// Next hop of the IPv4 default route over the interface.
+    pub gateway4: Option<Ipv4Addr>,
+    /// Next hop of the IPv6 default route over the interface.
+    pub gateway6: Option<std::net::Ipv6Addr>,
+    /// Resolvers handed out, in order.
+    pub resolvers: Vec<IpAddr>,
+    /// The open session with the far end.
+    pub far_end: Option<Arc<Session>>,
+}
+
+/// One thing learned by a check.
+#[derive(Debug, Clone)]
+pub enum Learned {
+    /// The interface's IPv4 address and prefix length.
+    Ipv4(Ipv4Addr, u8),
+    /// The interface's global IPv6 address.
+    Ipv6(std::net::Ipv6Addr),
+    /// IPv4 next hop.
+    Gateway4(Ipv4Addr),
+    /// IPv6 next hop.
+    Gateway6(std::net::Ipv6Addr),
+    /// Resolvers in order; replaces earlier ones.
+    Resolvers(Vec<IpAddr>),
+    /// The far end's session.
+    FarEnd(Arc<Session>),
+}
+
+impl Known {
+    /// Merges one learned thing.
+    pub fn learn(&mut self, learned: Learned) {
+        match learned {
+            Learned::Ipv4(address, prefix) => self.ipv4 = Some((address, prefix)),
+            Learned::Ipv6(address) => self.ipv6 = Some(address),
+            Learned::Gateway4(address) => self.gateway4 = Some(address),
+            Learned::Gateway6(address) => self.gateway6 = Some(address),
+            Learned::Resolvers(list) => self.resolvers = list,
+            Learned::FarEnd(session) => self.far_end = Some(session),
+        }
+    }
+}
+
+/// What the agent holds on the interface or at a peer for the time of the visit: a lease, an address, a session.
+pub trait Holding: Send {
+    /// What is held, for messages: "lease of 192.0.2.50".
+    fn what(&self) -> String;
+
+    /// Gives it back; called once at the end of the visit, bounded to 2 s by the caller.
+    fn release(self: Box<Self>) -> BoxFuture<'static, ()>;
+
+    /// Runs just before the record is closed, for figures that span the visit (error counters of the port); most have none.
+    fn closing_outcome(&mut self) -> BoxFuture<'_, Option<Outcome>> {
+        Box::pin(std::future::ready(None))
+    }
+}
+
+/// What a check returns.
+pub struct Finished {
+    /// Its result.
+    pub outcome: Outcome,
+    /// What later checks may use.
+    pub learned: Vec<Learned>,
+    /// What must be given back at the end.
+    pub holdings: Vec<Box<dyn Holding>>,
+}
+
+impl From<Outcome> for Finished {
+    fn from(outcome: Outcome) -> Self {
+        Self { outcome, learned: Vec::new(), holdings: Vec::new() }
+    }
+}
+
+impl fmt::Debug for Finished {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Finished").field("outcome", &self.outcome).field("learned", &self.learned).finish_non_exhaustive()
+    }
+}
+
+impl fmt::Debug for Context {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Context").field("interface", &self.interface).field("known", &self.known).finish_non_exhaustive()
+    }
+}
+
+/// Milliseconds since `start`, for series.
+pub(crate) fn ms_since(start: Instant) -> f64 {
+    start.elapsed().as_secs_f64() * 1e3
+}
+
+/// All checks, in the order in which they are listed.
+pub fn registry() -> Vec<Box<dyn Check>> {
+    Vec::new()
+}
+
+/// The sold rate of a direction, if one is known.
+impl Effort {
+    /// Sold rate in Mbit/s, `None` when zero.
+    pub fn sold(&self, direction: Direction) -> Option<f64> {
+        let mbit = match direction {
+            Direction::Down => self.sold_down_mbit,
+            Direction::Up => self.sold_up_mbit,
+        };
+        (mbit > 0.0).then_some(mbit)
+    }
+}

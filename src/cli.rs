@@ -1,0 +1,1 @@
+//! The command line: what was typed, then what it means. The only room that prints.

@@ -1,0 +1,7 @@
+//! The far end: the self-hosted counterpart that the agent measures against, and the agent's client of it.
+//!
+//! `api` holds the types of both sides and is versioned like the record, since agent and far end will be of different
+//! ages. It must not know checks, judge or reports.
+
+pub mod api;
+pub mod client;

@@ -1,0 +1,1 @@
+//! Types that cross the control connection, for both sides.

@@ -1,0 +1,1 @@
+//! Isolation: which segment a fault lies in, from readings, verdicts and flaws alone.

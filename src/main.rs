@@ -1,0 +1,3 @@
+//! Doormat: parse, run, exit status.
+
+fn main() {}

@@ -1,0 +1,5 @@
+//! The only room with `unsafe`: packet sockets, time stamps, netlink, namespaces, tun, capture.
+//!
+//! Safe functions that own their descriptors; every `unsafe` block has its reason beside it. It must not know checks,
+//! readings or judgements.
+#![allow(unsafe_code)]

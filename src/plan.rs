@@ -1,0 +1,111 @@
+//! The plan of a visit: which checks, in which order, beside what, for how long and with how much data.
+//!
+//! Pure: a [`Plan`] can be printed before anything is sent. It does not know the checks themselves, only their
+//! [`Spec`]s, and no clock or socket.
+
+pub mod budget;
+pub mod order;
+
+use std::time::Duration;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Something that one check learns and another needs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Need {
+    /// The port has carrier.
+    Carrier,
+    /// The interface has an IPv4 address and a route.
+    Address,
+    /// The far end's control session is open.
+    FarEnd,
+}
+
+impl Need {
+    /// In words, for the reason of a `not-tested`.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Carrier => "carrier on the port",
+            Self::Address => "an IP address",
+            Self::FarEnd => "a session with the far end",
+        }
+    }
+}
+
+/// How a check and the line's load get along.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Class {
+    /// Needs an unloaded line; quiet checks run side by side.
+    Quiet,
+    /// Fills the line; runs alone among quiet and load checks.
+    Load,
+    /// Disturbs nothing and minds nothing.
+    Free,
+}
+
+/// How hard to test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Depth {
+    /// About 15 s: is it alive and roughly right.
+    Quick,
+    /// About 60 s: the closing test of an install.
+    #[default]
+    Handoff,
+    /// Minutes to hours: enough samples for small loss figures.
+    Soak,
+}
+
+/// What a check declares about itself.
+#[derive(Debug, Clone, Copy)]
+pub struct Spec {
+    /// Name of the check: `echo`.
+    pub name: &'static str,
+    /// What must be known before it can start.
+    pub needs: &'static [Need],
+    /// What it finds out for others when it succeeds.
+    pub gives: &'static [Need],
+    /// Interference class.
+    pub class: Class,
+    /// Time and data it takes.
+    pub cost: fn(&Volume) -> Cost,
+}
+
+/// What the size of a check depends on.
+#[derive(Debug, Clone, Copy)]
+pub struct Volume {
+    /// Depth of the visit.
+    pub depth: Depth,
+    /// Sold downstream rate in Mbit/s; what a load phase may be expected to move at most.
+    pub sold_down_mbit: f64,
+    /// Sold upstream rate in Mbit/s.
+    pub sold_up_mbit: f64,
+}
+
+/// Time and data of one step.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Cost {
+    /// Expected time on a healthy line.
+    pub time: Duration,
+    /// Octets moved at most, both directions, at the sold rate.
+    pub octets: u64,
+}
+
+/// One planned check.
+#[derive(Debug, Clone, Copy)]
+pub struct Step {
+    /// The check's declaration.
+    pub spec: Spec,
+    /// What it will take.
+    pub cost: Cost,
+}
+
+/// The steps of a visit in registry order; [`order::Progress`] says when each may start.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// The steps.
+    pub steps: Vec<Step>,
+    /// Checks left out before the start, with the reason.
+    pub left_out: Vec<(Spec, String)>,
+}

@@ -1,0 +1,1 @@
+//! Prerequisites and interference: which step may start now.

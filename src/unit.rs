@@ -1,0 +1,252 @@
+//! Quantities that carry their unit: rates with their layer, ratios, intervals, directions, time stamps.
+//!
+//! Everything may import this room; it imports nothing of ours. It knows no clock: values of time come in.
+
+use std::fmt;
+use std::time::Duration;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Which way data moves across the demarcation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Direction {
+    /// From the network to the customer.
+    Down,
+    /// From the customer to the network.
+    Up,
+}
+
+impl fmt::Display for Direction {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Down => "down",
+            Self::Up => "up",
+        })
+    }
+}
+
+/// The protocol layer whose octets a rate counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Layer {
+    /// Physical line octets: frame, FCS, preamble and gap (1538 for a full IPv4 frame, RFC 6349 section 4.1.1).
+    Line,
+    /// Ethernet frame from destination address to the end of the payload, without FCS (1514).
+    Ethernet,
+    /// IP header and payload (1500).
+    Ip,
+    /// UDP payload.
+    UdpPayload,
+    /// TCP payload that the receiving application got (goodput).
+    TcpPayload,
+}
+
+impl fmt::Display for Layer {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Line => "line",
+            Self::Ethernet => "Ethernet",
+            Self::Ip => "IP",
+            Self::UdpPayload => "UDP payload",
+            Self::TcpPayload => "TCP payload",
+        })
+    }
+}
+
+/// A bit rate together with the layer that it counts; a rate without a layer can't be made.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Rate {
+    bits_per_second: f64,
+    layer: Layer,
+}
+
+impl Rate {
+    /// A rate from bits per second. `None` when it is negative or not finite.
+    pub fn from_bits_per_second(bits_per_second: f64, layer: Layer) -> Option<Self> {
+        (bits_per_second.is_finite() && bits_per_second >= 0.0).then_some(Self { bits_per_second, layer })
+    }
+
+    /// A rate from octets counted in a span. `None` when the span is zero.
+    pub fn from_octets(octets: u64, span: Duration, layer: Layer) -> Option<Self> {
+        let seconds = span.as_secs_f64();
+        if seconds > 0.0 { Self::from_bits_per_second(octets as f64 * 8.0 / seconds, layer) } else { None }
+    }
+
+    /// Bits per second.
+    pub fn bits_per_second(self) -> f64 {
+        self.bits_per_second
+    }
+
+    /// Megabits (10^6 bits) per second.
+    pub fn mbit(self) -> f64 {
+        self.bits_per_second / 1e6
+    }
+
+    /// The layer that is counted.
+    pub fn layer(self) -> Layer {
+        self.layer
+    }
+}
+
+impl fmt::Display for Rate {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:.1} Mbit/s ({})", self.mbit(), self.layer)
+    }
+}
+
+/// A share between 0 and 1.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize, JsonSchema)]
+pub struct Ratio(f64);
+
+impl Ratio {
+    /// A checked share; `None` outside 0..=1.
+    pub fn new(value: f64) -> Option<Self> {
+        (0.0..=1.0).contains(&value).then_some(Self(value))
+    }
+
+    /// The share of `part` in `whole`; `None` when `whole` is zero or smaller than `part`.
+    pub fn of(part: u64, whole: u64) -> Option<Self> {
+        if whole == 0 { None } else { Self::new(part as f64 / whole as f64) }
+    }
+
+    /// The value, 0..=1.
+    pub fn value(self) -> f64 {
+        self.0
+    }
+}
+
+/// A confidence interval. A missing bound is unbounded on that side: the samples can't carry one.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Interval {
+    /// Lower bound, in the unit of the value.
+    pub low: Option<f64>,
+    /// Upper bound, in the unit of the value.
+    pub high: Option<f64>,
+    /// Probability with which the procedure covers the true value, for instance 0.95.
+    pub confidence: f64,
+}
+
+/// IP version.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Family {
+    /// IPv4.
+    Ipv4,
+    /// IPv6.
+    Ipv6,
+}
+
+impl Family {
+    /// The family of an address.
+    pub fn of(address: std::net::IpAddr) -> Self {
+        if address.is_ipv4() { Self::Ipv4 } else { Self::Ipv6 }
+    }
+}
+
+/// Who read the clock for a time stamp.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum StampSource {
+    /// The network adapter.
+    Hardware,
+    /// The kernel's network stack (SO_TIMESTAMPING, software).
+    Kernel,
+    /// This program, before the send call or after the receive call.
+    User,
+}
+
+/// A time stamp on a packet: nanoseconds since the Unix epoch, and who took it.
+///
+/// Kernel software stamps are wall-clock time: a clock step between two stamps corrupts their difference, so users of
+/// stamps compare with the monotonic span and discard what disagrees.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Stamp {
+    /// Nanoseconds since 1970-01-01 00:00 UTC.
+    pub unix_ns: i64,
+    /// Who took it.
+    pub source: StampSource,
+}
+
+impl Stamp {
+    /// Nanoseconds from `earlier` to `self`; negative when the order is reversed.
+    pub fn nanos_since(self, earlier: Self) -> i64 {
+        self.unix_ns - earlier.unix_ns
+    }
+}
+
+/// A stretch of the path that a fault can lie in (see docs/architecture.md for the words).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Segment {
+    /// The laptop itself: its port, CPU, adapter.
+    TestSet,
+    /// From the laptop to the demarcation, the customer's own equipment.
+    Home,
+    /// From the demarcation to the provider's edge.
+    Access,
+    /// Behind the provider's edge.
+    Network,
+    /// The counterpart that is measured against.
+    FarEnd,
+}
+
+impl fmt::Display for Segment {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::TestSet => "test-set",
+            Self::Home => "home",
+            Self::Access => "access",
+            Self::Network => "network",
+            Self::FarEnd => "far-end",
+        })
+    }
+}
+
+/// Where the agent is plugged in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Position {
+    /// The optical terminal's Ethernet port.
+    Ont,
+    /// The modem's Ethernet port.
+    Modem,
+    /// A LAN port of the gateway.
+    #[default]
+    Gateway,
+    /// Further inside the home.
+    Inside,
+}
+
+impl Position {
+    /// True when the customer's gateway lies between the agent and the access line.
+    pub fn is_behind_gateway(self) -> bool {
+        matches!(self, Self::Gateway | Self::Inside)
+    }
+}
+
+impl fmt::Display for Position {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Ont => "ont",
+            Self::Modem => "modem",
+            Self::Gateway => "gateway",
+            Self::Inside => "inside",
+        })
+    }
+}
+
+/// Whether the line was idle or filled by the agent when a figure was taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Load {
+    /// No load of the agent's own.
+    Idle,
+    /// Downstream filled.
+    Down,
+    /// Upstream filled.
+    Up,
+    /// Both directions filled.
+    Both,
+}
