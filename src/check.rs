@@ -6,7 +6,7 @@
 use std::fmt;
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use futures_util::future::BoxFuture;
 use tokio_util::sync::CancellationToken;
@@ -87,6 +87,17 @@ pub struct Effort {
     pub confidence: f64,
     /// DSCP of the twoway stream, 0 to 63.
     pub dscp: u8,
+}
+
+impl Effort {
+    /// Sold rate in Mbit/s, `None` when zero.
+    pub fn sold(&self, direction: Direction) -> Option<f64> {
+        let mbit = match direction {
+            Direction::Down => self.sold_down_mbit,
+            Direction::Up => self.sold_up_mbit,
+        };
+        (mbit > 0.0).then_some(mbit)
+    }
 }
 
 /// What is known about the connection; grows as checks finish.
@@ -179,24 +190,7 @@ impl fmt::Debug for Context {
     }
 }
 
-/// Milliseconds since `start`, for series.
-pub(crate) fn ms_since(start: Instant) -> f64 {
-    start.elapsed().as_secs_f64() * 1e3
-}
-
 /// All checks, in the order in which they are listed.
 pub fn registry() -> Vec<Box<dyn Check>> {
     Vec::new()
-}
-
-/// The sold rate of a direction, if one is known.
-impl Effort {
-    /// Sold rate in Mbit/s, `None` when zero.
-    pub fn sold(&self, direction: Direction) -> Option<f64> {
-        let mbit = match direction {
-            Direction::Down => self.sold_down_mbit,
-            Direction::Up => self.sold_up_mbit,
-        };
-        (mbit > 0.0).then_some(mbit)
-    }
 }

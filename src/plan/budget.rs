@@ -1,1 +1,152 @@
-//! Time and data of a plan, and what to leave out when the data budget is too small.
+//! Time and data of a plan, and what to leave out when the data budget or the consent does not cover it.
+//!
+//! Pure: the expected time is found by running [`super::order::Progress`] on the steps' costs.
+
+use std::time::Duration;
+
+use super::order::{Progress, Turn};
+use super::{Class, Plan, Spec, Step, Volume};
+
+/// What bounds a plan beside its depth.
+#[derive(Debug, Clone, Default)]
+pub struct Bounds {
+    /// Octets that the visit may move; `None` is unbounded.
+    pub max_octets: Option<u64>,
+    /// False when nobody agreed to filling the line.
+    pub load_agreed: bool,
+    /// Only these checks and what they need; `None` is all.
+    pub only: Option<Vec<String>>,
+    /// Checks that can't run for a reason known beforehand, with the reason.
+    pub without: Vec<(&'static str, String)>,
+}
+
+/// Chooses the steps. Left out, each with its reason: loads without consent, what exceeds the data budget in the order
+/// of the registry, and (silently) what [`Bounds::only`] does not ask for.
+pub fn plan(specs: &[Spec], volume: &Volume, bounds: &Bounds) -> Plan {
+    let mut plan = Plan { steps: Vec::new(), left_out: Vec::new() };
+    let mut octets = 0_u64;
+    for spec in wanted(specs, bounds.only.as_deref()) {
+        let cost = (spec.cost)(volume);
+        let reason = if let Some((_, reason)) = bounds.without.iter().find(|(name, _)| *name == spec.name) {
+            Some(reason.clone())
+        } else if spec.class == Class::Load && !bounds.load_agreed {
+            Some("filling the line was not agreed to; ask the customer, then run again with --yes".to_owned())
+        } else {
+            let left = bounds.max_octets.map(|max| max.saturating_sub(octets));
+            left.filter(|left| cost.octets > *left).map(|left| {
+                format!("would move up to {}, but only {} of the data budget are left", megabytes(cost.octets), megabytes(left))
+            })
+        };
+        match reason {
+            Some(reason) => plan.left_out.push((spec, reason)),
+            None => {
+                octets += cost.octets;
+                plan.steps.push(Step { spec, cost });
+            }
+        }
+    }
+    plan
+}
+
+/// The wanted specs and, transitively, those that give what they need.
+fn wanted(specs: &[Spec], only: Option<&[String]>) -> Vec<Spec> {
+    let Some(only) = only else { return specs.to_vec() };
+    let mut keep: Vec<bool> = specs.iter().map(|s| only.iter().any(|name| name == s.name)).collect();
+    loop {
+        let needed: Vec<_> = specs.iter().zip(&keep).filter(|(_, k)| **k).flat_map(|(s, _)| s.needs).collect();
+        let more: Vec<bool> =
+            specs.iter().zip(&keep).map(|(s, k)| *k || s.gives.iter().any(|give| needed.contains(&give))).collect();
+        if more == keep {
+            return specs.iter().zip(keep).filter(|(_, k)| *k).map(|(s, _)| *s).collect();
+        }
+        keep = more;
+    }
+}
+
+/// Octets in decimal megabytes, for people.
+pub fn megabytes(octets: u64) -> String {
+    match octets {
+        0..1_000_000 => format!("{:.1} MB", octets as f64 / 1e6),
+        1_000_000..10_000_000_000 => format!("{:.0} MB", octets as f64 / 1e6),
+        _ => format!("{:.1} GB", octets as f64 / 1e9),
+    }
+}
+
+impl Plan {
+    /// Octets moved at most.
+    pub fn octets(&self) -> u64 {
+        self.steps.iter().map(|s| s.cost.octets).sum()
+    }
+
+    /// Expected time on a healthy line: the steps started as [`Progress`] starts them, each taking its cost's time.
+    pub fn time(&self) -> Duration {
+        let mut progress = Progress::new(self);
+        let mut now = Duration::ZERO;
+        let mut running: Vec<(Duration, usize)> = Vec::new();
+        loop {
+            for turn in progress.turns() {
+                if let Turn::Start(i) = turn {
+                    running.push((now + self.steps[i].cost.time, i));
+                }
+            }
+            let Some(next) = running.iter().enumerate().min_by_key(|(_, (end, _))| *end).map(|(at, _)| at) else { return now };
+            let (end, index) = running.swap_remove(next);
+            now = end;
+            progress.ended(index, self.steps[index].spec.gives);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Cost, Depth, Need};
+    use super::*;
+
+    const VOLUME: Volume = Volume { depth: Depth::Quick, sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+
+    fn specs() -> Vec<Spec> {
+        fn cost(seconds: u64, octets: u64) -> Cost {
+            Cost { time: Duration::from_secs(seconds), octets }
+        }
+        vec![
+            Spec { name: "link", needs: &[], gives: &[Need::Carrier], class: Class::Free, cost: |_| cost(0, 0) },
+            Spec {
+                name: "dhcp4",
+                needs: &[Need::Carrier],
+                gives: &[Need::Address],
+                class: Class::Quiet,
+                cost: |_| cost(1, 2_000),
+            },
+            Spec { name: "echo", needs: &[Need::Address], gives: &[], class: Class::Quiet, cost: |_| cost(4, 50_000) },
+            Spec { name: "dns", needs: &[Need::Address], gives: &[], class: Class::Quiet, cost: |_| cost(2, 20_000) },
+            Spec { name: "throughput", needs: &[Need::Address], gives: &[], class: Class::Load, cost: |_| cost(8, 70_000_000) },
+        ]
+    }
+
+    fn names(plan: &Plan) -> Vec<&str> {
+        plan.steps.iter().map(|s| s.spec.name).collect()
+    }
+
+    #[test]
+    fn quiet_checks_share_their_time_and_the_load_adds_its_own() {
+        let plan = plan(&specs(), &VOLUME, &Bounds { load_agreed: true, ..Bounds::default() });
+        assert_eq!(plan.time(), Duration::from_secs(1 + 4 + 8));
+        assert_eq!(plan.octets(), 70_072_000);
+    }
+
+    #[test]
+    fn one_check_brings_what_it_needs_and_nothing_else() {
+        let only = Some(vec!["dns".to_owned()]);
+        assert_eq!(names(&plan(&specs(), &VOLUME, &Bounds { only, ..Bounds::default() })), ["link", "dhcp4", "dns"]);
+    }
+
+    #[test]
+    fn a_load_without_consent_or_data_is_left_out_with_the_reason() {
+        let no_consent = plan(&specs(), &VOLUME, &Bounds::default());
+        assert_eq!(names(&no_consent), ["link", "dhcp4", "echo", "dns"]);
+        assert!(no_consent.left_out[0].1.contains("--yes"));
+        let small = plan(&specs(), &VOLUME, &Bounds { load_agreed: true, max_octets: Some(1_000_000), ..Bounds::default() });
+        assert!(small.octets() <= 1_000_000);
+        assert_eq!(small.left_out[0].1, "would move up to 70 MB, but only 0.9 MB of the data budget are left");
+    }
+}
