@@ -1,1 +1,13 @@
 //! Pure mathematics on samples; each function cites its standard. Knows no packets, sockets or clocks.
+//!
+//! The hard thing is not the formulas but their edges: what a percentile is when packets are lost, what an interval is
+//! when nothing was lost, and counts so large that a careless series never ends. Each edge has its test.
+
+pub mod burst;
+pub mod delay_variation;
+pub mod duplicate;
+mod incomplete_beta;
+pub mod jitter;
+pub mod loss_interval;
+pub mod quantile;
+pub mod reorder;

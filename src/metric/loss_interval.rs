@@ -1,0 +1,131 @@
+//! How sure a loss ratio is: exact and score intervals of a binomial share, and how many packets a claim needs.
+//!
+//! Knows nothing about packets: `lost` of `sent` are events in trials. The hard thing is that the reference way,
+//! inverting the beta distribution, must end quickly and be right for one loss in 10^9 as well as for all of ten.
+
+use statrs::function::erf::erfc_inv;
+
+use super::incomplete_beta::regularised;
+use crate::unit::Interval;
+
+/// The exact (Clopper-Pearson) two-sided interval of a loss ratio (NIST/SEMATECH e-Handbook of Statistical Methods,
+/// 7.2.4.1, "exact intervals for small numbers of failures").
+///
+/// It never covers less than `confidence`. Both bounds are missing when nothing was sent; more lost than sent counts as
+/// all lost. Safe for counts of 10^9.
+pub fn clopper_pearson(lost: u64, sent: u64, confidence: f64) -> Interval {
+    if sent == 0 {
+        return Interval { low: None, high: None, confidence };
+    }
+    let lost = lost.min(sent);
+    let tail = (1.0 - confidence) / 2.0;
+    let (k, n) = (lost as f64, sent as f64);
+    // Closed forms: no loss gives 1 - tail^(1/n), all lost gives tail^(1/n).
+    let low = match lost {
+        0 => 0.0,
+        _ if lost == sent => (tail.ln() / n).exp(),
+        _ => invert(|p| regularised(k, n - k + 1.0, p), tail, 0.0, k / n),
+    };
+    let high = match lost {
+        0 => -(tail.ln() / n).exp_m1(),
+        _ if lost == sent => 1.0,
+        _ => invert(|p| regularised(k + 1.0, n - k, p), 1.0 - tail, k / n, 1.0),
+    };
+    Interval { low: Some(low), high: Some(high), confidence }
+}
+
+/// The score (Wilson) interval (NIST/SEMATECH e-Handbook, 7.2.4.1): shorter than the exact one, but it covers
+/// `confidence` only on average. Both bounds are missing when nothing was sent.
+pub fn wilson(lost: u64, sent: u64, confidence: f64) -> Interval {
+    if sent == 0 {
+        return Interval { low: None, high: None, confidence };
+    }
+    let n = sent as f64;
+    let p = lost.min(sent) as f64 / n;
+    let z = normal_quantile_two_sided(confidence);
+    let square = z * z;
+    let centre = p + square / (2.0 * n);
+    let half = z * (p * (1.0 - p) / n + square / (4.0 * n * n)).sqrt();
+    let scale = 1.0 + square / n;
+    // At the ends the bound is exactly 0 or 1; rounding must not move it.
+    let low = if lost == 0 { 0.0 } else { ((centre - half) / scale).max(0.0) };
+    let high = if lost >= sent { 1.0 } else { ((centre + half) / scale).min(1.0) };
+    Interval { low: Some(low), high: Some(high), confidence }
+}
+
+/// One-sided upper bound of the loss ratio after `sent` packets without any loss: `1 - (1 - confidence)^(1/sent)`,
+/// about `3 / sent` at 95 % (the "rule of three"). 1 when nothing was sent.
+pub fn zero_loss_bound(sent: u64, confidence: f64) -> f64 {
+    if sent == 0 {
+        return 1.0;
+    }
+    -((1.0 - confidence).ln() / sent as f64).exp_m1()
+}
+
+/// Packets that must all arrive to claim, one-sided, that the loss ratio is below `limit`.
+///
+/// `None` when no number is enough (`limit` of zero or less) or the inputs are no probabilities.
+pub fn samples_to_prove_below(limit: f64, confidence: f64) -> Option<u64> {
+    samples_without_loss(limit, 1.0 - confidence)
+}
+
+/// Packets needed until the two-sided exact interval clears `limit`, if the loss ratio stays at `ratio`.
+///
+/// What a verdict of "not proven" asks for. `None` when no number up to 10^9 is enough: the ratio stands on the limit.
+pub fn samples_to_clear(ratio: f64, limit: f64, confidence: f64) -> Option<u64> {
+    const MOST: u64 = 1_000_000_000;
+    if !(0.0..=1.0).contains(&ratio) || !(0.0..=1.0).contains(&limit) || ratio == limit {
+        return None;
+    }
+    if ratio == 0.0 {
+        return samples_without_loss(limit, (1.0 - confidence) / 2.0).filter(|&n| n <= MOST);
+    }
+    let clears = |sent: u64| {
+        let interval = clopper_pearson((ratio * sent as f64).round() as u64, sent, confidence);
+        if ratio < limit { interval.high.is_some_and(|high| high <= limit) } else { interval.low.is_some_and(|low| low > limit) }
+    };
+    let mut enough = 1;
+    while !clears(enough) {
+        enough *= 2;
+        if enough > MOST {
+            return None;
+        }
+    }
+    let mut short = enough / 2;
+    while enough - short > 1 {
+        let middle = short + (enough - short) / 2;
+        if clears(middle) { enough = middle } else { short = middle }
+    }
+    Some(enough)
+}
+
+fn samples_without_loss(limit: f64, tail: f64) -> Option<u64> {
+    if limit <= 0.0 || !(0.0..1.0).contains(&tail) || tail == 0.0 {
+        return None;
+    }
+    if limit >= 1.0 {
+        return Some(1);
+    }
+    Some((tail.ln() / (-limit).ln_1p()).ceil().max(1.0) as u64)
+}
+
+/// `z` with `P(|Z| <= z) = confidence` for a standard normal `Z`.
+fn normal_quantile_two_sided(confidence: f64) -> f64 {
+    std::f64::consts::SQRT_2 * erfc_inv(1.0 - confidence)
+}
+
+/// The `x` in `low..high` where the rising function `f` reaches `target`, by bisection.
+fn invert(f: impl Fn(f64) -> f64, target: f64, mut low: f64, mut high: f64) -> f64 {
+    // 2^-200 is below any count of ours; the relative width ends it long before.
+    for _ in 0..200 {
+        let middle = 0.5 * (low + high);
+        if high - low <= 1e-13 * high || middle <= low || middle >= high {
+            break;
+        }
+        if f(middle) < target { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
+}
+
+#[cfg(test)]
+mod tests;
