@@ -3,3 +3,5 @@
 //! Safe functions that own their descriptors; every `unsafe` block has its reason beside it. It must not know checks,
 //! readings or judgements.
 #![allow(unsafe_code)]
+
+pub mod stamped;

@@ -172,8 +172,36 @@ pub struct Stamp {
 impl Stamp {
     /// Nanoseconds from `earlier` to `self`; negative when the order is reversed.
     pub fn nanos_since(self, earlier: Self) -> i64 {
-        self.unix_ns - earlier.unix_ns
+        self.unix_ns.saturating_sub(earlier.unix_ns)
     }
+
+    /// The span from `earlier` to `self`, checked against `monotonic`, the same span on the monotonic clock.
+    ///
+    /// The two may differ by [`Stamp::SPAN_TOLERANCE`] and a thousandth of the span: the wall clock is slewed by at most
+    /// 500 ppm (adjtimex(2)), the rest is the moment between reading the two clocks. More means that the clock was
+    /// stepped, or the test set held up, in between: the sample is then to be discarded and counted, not used. The
+    /// weaker of the two sources is returned.
+    pub fn span_since(self, earlier: Self, monotonic: Duration) -> StampSpan {
+        let Ok(nanos) = u64::try_from(self.nanos_since(earlier)) else { return StampSpan::ClocksDisagree };
+        let span = Duration::from_nanos(nanos);
+        if span.abs_diff(monotonic) > Self::SPAN_TOLERANCE + monotonic / 1000 {
+            return StampSpan::ClocksDisagree;
+        }
+        StampSpan::Agreed(span, self.source.max(earlier.source))
+    }
+
+    /// What the clocks may disagree by without being suspected: 2 ms, above what a descheduling between two clock
+    /// reads takes on a busy laptop, below what a clock step that matters would be.
+    pub const SPAN_TOLERANCE: Duration = Duration::from_millis(2);
+}
+
+/// The difference of two stamps after the check against the monotonic clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StampSpan {
+    /// The clocks agree: the span, and the weaker source of its ends.
+    Agreed(Duration, StampSource),
+    /// Wall clock and monotonic clock disagree, or the order is reversed: discard and count.
+    ClocksDisagree,
 }
 
 /// A stretch of the path that a fault can lie in (see docs/architecture.md for the words).
@@ -249,4 +277,40 @@ pub enum Load {
     Up,
     /// Both directions filled.
     Both,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn stamp(unix_ns: i64, source: StampSource) -> Stamp {
+        Stamp { unix_ns, source }
+    }
+
+    #[test]
+    fn a_span_that_the_monotonic_clock_confirms_is_kept_with_the_weaker_source() {
+        let sent = stamp(1_000_000_000, StampSource::User);
+        let received = stamp(1_020_000_000, StampSource::Kernel);
+        assert_eq!(
+            received.span_since(sent, Duration::from_micros(20_100)),
+            StampSpan::Agreed(Duration::from_millis(20), StampSource::User)
+        );
+    }
+
+    #[test]
+    fn a_clock_step_in_either_direction_is_noticed() {
+        let sent = stamp(1_000_000_000, StampSource::Kernel);
+        for step_ms in [-500, -30, 30, 500] {
+            let received = stamp(1_020_000_000 + step_ms * 1_000_000, StampSource::Kernel);
+            let span = received.span_since(sent, Duration::from_millis(20));
+            assert_eq!(span, StampSpan::ClocksDisagree, "step of {step_ms} ms");
+        }
+    }
+
+    #[test]
+    fn half_a_thousandth_of_slew_over_a_long_span_is_no_step() {
+        let sent = stamp(0, StampSource::Kernel);
+        let received = stamp(60_030_000_000, StampSource::Kernel);
+        assert!(matches!(received.span_since(sent, Duration::from_secs(60)), StampSpan::Agreed(..)));
+    }
 }
