@@ -2,3 +2,5 @@
 //!
 //! No sockets, no clock, no panic on any input. Each format has a `Packet` or parse function that proves all lengths
 //! once, a `Repr` that is the meaning, and a list of flaws for what is odd but readable. Must not import any other room.
+
+pub mod stamp;
