@@ -8,8 +8,9 @@ pub mod order;
 
 use std::time::Duration;
 
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+pub use crate::unit::Depth;
 
 /// Something that one check learns and another needs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -42,19 +43,6 @@ pub enum Class {
     Load,
     /// Disturbs nothing and minds nothing.
     Free,
-}
-
-/// How hard to test.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Depth {
-    /// About 15 s: is it alive and roughly right.
-    Quick,
-    /// About 60 s: the closing test of an install.
-    #[default]
-    Handoff,
-    /// Minutes to hours: enough samples for small loss figures.
-    Soak,
 }
 
 /// What a check declares about itself.

@@ -1,1 +1,14 @@
 //! Service tiers in TOML: what was sold, the limits, how hard to test.
+//!
+//! [`parse`] turns text into a [`Profile`] that cannot be wrong, once, at the edge; everything that is wrong with the text
+//! is told at once, with the place. The room knows reading names, so that a criterion on a figure that does not exist is
+//! refused, but no check, judge or socket. The hard thing is the error text: the engineer who writes a tier has no debugger.
+
+pub mod builtin;
+pub mod checked;
+pub mod problem;
+mod raw;
+
+pub use builtin::{Listed, list, load};
+pub use checked::{Bound, Criterion, Encapsulation, Profile, Severity, Sold, TargetChoice, Technology, TestEffort, parse};
+pub use problem::{Problem, ProfileError};

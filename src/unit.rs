@@ -279,6 +279,29 @@ pub enum Load {
     Both,
 }
 
+/// How hard to test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Depth {
+    /// About 15 s: is it alive and roughly right.
+    Quick,
+    /// About 60 s: the closing test of an install.
+    #[default]
+    Handoff,
+    /// Minutes to hours: enough samples for small loss figures.
+    Soak,
+}
+
+impl fmt::Display for Depth {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Quick => "quick",
+            Self::Handoff => "handoff",
+            Self::Soak => "soak",
+        })
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

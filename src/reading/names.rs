@@ -5,7 +5,7 @@
 use super::Unit;
 
 /// One reading name.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct NameSpec {
     /// `check.figure`.
     pub name: &'static str,

@@ -1,0 +1,115 @@
+//! What a judgement says, and the verdict on the whole visit.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::profile::{Profile, Severity};
+use crate::reading::{Outcome, Target, Unit};
+use crate::unit::{Depth, Direction, Family, Load};
+
+/// A verdict, on one criterion or on the visit (where `not-tested` does not occur).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// The whole interval clears the limit.
+    Pass,
+    /// No part of the interval clears the limit.
+    Fail,
+    /// The evidence can't carry either.
+    NotProven,
+    /// There is no figure; the reason says why.
+    NotTested,
+}
+
+impl Verdict {
+    /// The word as it stands in records and reports.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Fail => "fail",
+            Self::NotProven => "not-proven",
+            Self::NotTested => "not-tested",
+        }
+    }
+}
+
+/// The limits of a criterion as numbers in the unit of its reading.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct Limits {
+    /// The figure must not be smaller.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub at_least: Option<f64>,
+    /// The figure must not be larger.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub at_most: Option<f64>,
+    /// How a limit was computed, when the profile gives it as a share of the sold rate.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub computed: Option<String>,
+}
+
+/// One criterion held against one reading.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Judgement {
+    /// Name of the criterion in the profile.
+    pub criterion: String,
+    /// `must`, `should` or `note`.
+    pub severity: Severity,
+    /// Name of the reading.
+    pub reading: String,
+    /// Of the reading.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub target: Option<Target>,
+    /// Of the reading.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub direction: Option<Direction>,
+    /// Of the reading.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub family: Option<Family>,
+    /// Of the reading.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub load: Option<Load>,
+    /// Point value; missing when not tested.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub value: Option<f64>,
+    /// Unit of value, limits, low and high.
+    pub unit: Unit,
+    /// The limits.
+    pub limit: Limits,
+    /// Lower bound of the reading.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub low: Option<f64>,
+    /// Upper bound of the reading.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub high: Option<f64>,
+    /// Confidence of the interval; missing when not tested.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub confidence: Option<f64>,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Why, in words with figures.
+    pub because: String,
+    /// Where the limit comes from: a standard's clause, the contract, or an invented example.
+    pub basis: String,
+    /// What it would take to prove it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub remedy: Option<String>,
+}
+
+/// Holds every criterion that applies at this depth against the readings.
+pub fn judge(_profile: &Profile, _depth: Depth, _outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
+    Vec::new()
+}
+
+/// The verdict on the visit: fail when a `must` failed; else not-proven when a `must` is not proven or not tested, or
+/// when there is none; else pass. `should` and `note` never change it.
+pub fn overall(judgements: &[Judgement]) -> Verdict {
+    let mut must = judgements.iter().filter(|j| j.severity == Severity::Must).peekable();
+    if must.peek().is_none() {
+        return Verdict::NotProven;
+    }
+    must.map(|j| j.verdict).fold(Verdict::Pass, |whole, one| match (whole, one) {
+        (Verdict::Fail, _) | (_, Verdict::Fail) => Verdict::Fail,
+        (Verdict::Pass, Verdict::Pass) => Verdict::Pass,
+        _ => Verdict::NotProven,
+    })
+}

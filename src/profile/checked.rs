@@ -1,0 +1,318 @@
+//! The checked profile: what a tier means.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use toml::de::DeTable;
+
+use super::problem::{Problem, ProfileError};
+use super::raw::{Document, Table};
+use crate::reading::Target;
+use crate::reading::names::NameSpec;
+use crate::unit::{Depth, Direction, Family, Layer, Load};
+
+mod criteria;
+
+/// A service tier: what was sold, the limits, how hard to test.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Profile {
+    /// Name in kebab case.
+    pub name: String,
+    /// The tier in words.
+    pub title: String,
+    /// What was sold; `None` for a profile that judges no rate.
+    pub sold: Option<Sold>,
+    /// How the service is carried, for the arithmetic of headers.
+    pub line: Encapsulation,
+    /// How hard to test.
+    pub effort: TestEffort,
+    /// The limits, in the order of the text.
+    pub criteria: Vec<Criterion>,
+    /// `sha256:` and 64 hexadecimal digits over `text`.
+    pub digest: String,
+    /// The text that this was parsed from.
+    pub text: String,
+}
+
+/// What was sold.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sold {
+    /// Downstream, Mbit/s at `layer`.
+    pub down_mbit: f64,
+    /// Upstream, Mbit/s at `layer`.
+    pub up_mbit: f64,
+    /// The layer that the contract's figures count.
+    pub layer: Layer,
+    /// Where the figures come from.
+    pub basis: String,
+}
+
+impl Sold {
+    /// The sold rate of a direction, Mbit/s at `layer`.
+    pub fn mbit(&self, direction: Direction) -> f64 {
+        match direction {
+            Direction::Down => self.down_mbit,
+            Direction::Up => self.up_mbit,
+        }
+    }
+}
+
+/// How the service is carried between handoff and provider.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Encapsulation {
+    /// Access technology.
+    pub technology: Technology,
+    /// Rate of the handoff port, Mbit/s; default 1000 (common practice at gateways, modems and terminals).
+    pub port_mbit: f64,
+    /// VLAN tags on the access line, 0 to 2; default 0.
+    pub vlan_tags: u8,
+    /// True when the service is carried in PPPoE (RFC 2516); default false.
+    pub pppoe: bool,
+    /// Largest IP packet, octets; default 1500, or 1492 with PPPoE (RFC 2516 section 7).
+    pub mtu: u16,
+}
+
+/// Access technology.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Technology {
+    /// Ethernet all the way.
+    Ethernet,
+    /// Passive optical network, ITU-T G.984.
+    Gpon,
+    /// Passive optical network, ITU-T G.9807.1.
+    XgsPon,
+    /// ITU-T G.993.2 in packet transfer mode.
+    Vdsl2,
+    /// ITU-T G.9701 in packet transfer mode.
+    Gfast,
+    /// ITU-T G.992.5 and older, in ATM cells.
+    Adsl,
+}
+
+/// How hard to test.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TestEffort {
+    /// Parallel TCP streams of a load phase; default 4.
+    pub streams: u16,
+    /// Seconds of one load phase after start-up; `None` leaves it to the depth.
+    pub load_seconds: Option<u64>,
+    /// Confidence of all intervals; default 0.95.
+    pub confidence: f64,
+    /// DSCP of the twoway stream; default 0.
+    pub dscp: u8,
+}
+
+impl Default for TestEffort {
+    fn default() -> Self {
+        Self { streams: 4, load_seconds: None, confidence: 0.95, dscp: 0 }
+    }
+}
+
+/// What follows when a criterion is not met.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// The visit fails.
+    Must,
+    /// It is reported as a failure, but the visit does not fail for it.
+    Should,
+    /// It is reported beside the figure.
+    Note,
+}
+
+impl Severity {
+    /// The word as it stands in profiles and records.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Must => "must",
+            Self::Should => "should",
+            Self::Note => "note",
+        }
+    }
+}
+
+/// Which targets a criterion selects.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TargetChoice {
+    /// The gateway.
+    Gateway,
+    /// The provider's first hop.
+    ProviderHop,
+    /// The far end.
+    FarEnd,
+    /// Each resolver.
+    EveryResolver,
+    /// Each DHCP server.
+    EveryServer,
+}
+
+impl TargetChoice {
+    /// True when the criterion applies to a reading with this target.
+    pub fn matches(self, target: Option<&Target>) -> bool {
+        matches!(
+            (self, target),
+            (Self::Gateway, Some(Target::Gateway))
+                | (Self::ProviderHop, Some(Target::ProviderHop))
+                | (Self::FarEnd, Some(Target::FarEnd))
+                | (Self::EveryResolver, Some(Target::Resolver(_)))
+                | (Self::EveryServer, Some(Target::Server(_)))
+        )
+    }
+}
+
+/// A limit as the profile gives it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Bound {
+    /// In the unit of the reading.
+    Absolute(f64),
+    /// A share of the TCP payload rate that the sold rate can give on this handoff.
+    ShareOfSold(f64),
+}
+
+/// One limit of a profile.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Criterion {
+    /// Name, unique in the profile.
+    pub name: String,
+    /// The figure that it limits.
+    pub reading: &'static NameSpec,
+    /// Only readings of these targets; `None` takes all.
+    pub target: Option<TargetChoice>,
+    /// Only readings of this direction; `None` takes all.
+    pub direction: Option<Direction>,
+    /// Only readings of this IP version; `None` takes all.
+    pub family: Option<Family>,
+    /// Only readings under this load; `None` takes those of the idle line, and for `throughput` figures all.
+    pub load: Option<Load>,
+    /// The figure must not be smaller.
+    pub at_least: Option<Bound>,
+    /// The figure must not be larger.
+    pub at_most: Option<f64>,
+    /// What follows when it is not met.
+    pub severity: Severity,
+    /// Where the limit comes from.
+    pub basis: String,
+    /// Depths at which it is judged; empty means all.
+    pub depths: Vec<Depth>,
+}
+
+/// Parses a profile. `origin` names the text in errors: the file, or the built-in name.
+///
+/// # Errors
+/// [`ProfileError::Invalid`] with everything that is wrong.
+pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
+    let invalid = |problems| ProfileError::Invalid { origin: origin.to_owned(), problems };
+    let root = DeTable::parse(text).map_err(|error| {
+        let span = error.span().unwrap_or(0..0);
+        invalid(vec![Problem::at(text, span, "", format!("this is not TOML: {}", error.message().replace('\n', "; ")))])
+    })?;
+    let document = Document::new(text);
+    let top =
+        Table::open(&document, root.get_ref(), 0..0, String::new(), &["name", "title", "sold", "line", "effort", "criterion"]);
+    let profile = read(&document, &top);
+    let problems = document.into_problems();
+    match profile {
+        Some(profile) if problems.is_empty() => Ok(profile),
+        _ => Err(invalid(problems)),
+    }
+}
+
+fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
+    let name = top.required_text("name", "the tier's name in kebab case").filter(|name| {
+        let kebab = name.value.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-');
+        if !kebab {
+            document.wrong(name, "a name has only small letters, digits and hyphens");
+        }
+        kebab
+    });
+    let title = top.required_text("title", "the tier in words");
+    let sold = top.table("sold", &["down", "up", "layer", "basis"]).and_then(|t| read_sold(document, &t));
+    let line = read_line(top.table("line", &["technology", "port", "vlan_tags", "pppoe", "mtu"]).as_ref());
+    let effort = read_effort(document, top.table("effort", &["streams", "load_seconds", "confidence", "dscp"]).as_ref());
+    if !top.has("criterion") {
+        top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
+    }
+    let criteria = criteria::read_all(document, &top.tables("criterion", criteria::KEYS), top.has("sold"));
+    Some(Profile {
+        name: name?.value,
+        title: title?.value,
+        sold,
+        line,
+        effort,
+        criteria,
+        digest: digest(document.text),
+        text: document.text.to_owned(),
+    })
+}
+
+fn read_sold(document: &Document<'_>, table: &Table<'_, '_>) -> Option<Sold> {
+    let rate = |key| {
+        if !table.has(key) {
+            table.missing(key, "the sold rate in Mbit/s");
+        }
+        let rate = table.number(key)?;
+        if rate.value == 0.0 {
+            document.wrong(&rate, "a sold rate of zero; leave the table [sold] out when no rate was sold");
+        }
+        Some(rate.value)
+    };
+    let (down, up) = (rate("down"), rate("up"));
+    if !table.has("layer") {
+        table.missing("layer", "the layer that the contract's rate counts: line, ethernet, ip or tcp-payload");
+    }
+    let layer = table.word(
+        "layer",
+        &[("line", Layer::Line), ("ethernet", Layer::Ethernet), ("ip", Layer::Ip), ("tcp-payload", Layer::TcpPayload)],
+    );
+    let basis = table.required_text("basis", "where the sold rate comes from");
+    Some(Sold { down_mbit: down?, up_mbit: up?, layer: layer?, basis: basis?.value })
+}
+
+fn read_line(table: Option<&Table<'_, '_>>) -> Encapsulation {
+    let technologies = [
+        ("ethernet", Technology::Ethernet),
+        ("gpon", Technology::Gpon),
+        ("xgs-pon", Technology::XgsPon),
+        ("vdsl2", Technology::Vdsl2),
+        ("gfast", Technology::Gfast),
+        ("adsl", Technology::Adsl),
+    ];
+    let pppoe = table.and_then(|t| t.truth("pppoe")).unwrap_or(false);
+    let default_mtu = if pppoe { 1492 } else { 1500 };
+    let small = |key: &str, range| table.and_then(|t| t.whole(key, range)).map(|n| n.value);
+    Encapsulation {
+        technology: table.and_then(|t| t.word("technology", &technologies)).unwrap_or(Technology::Ethernet),
+        port_mbit: small("port", 10..=400_000).unwrap_or(1000) as f64,
+        vlan_tags: small("vlan_tags", 0..=2).and_then(|n| u8::try_from(n).ok()).unwrap_or(0),
+        pppoe,
+        // 576 octets every IPv4 host must accept (RFC 791 section 3.1); 9000 is the common jumbo size.
+        mtu: small("mtu", 576..=9000).and_then(|n| u16::try_from(n).ok()).unwrap_or(default_mtu),
+    }
+}
+
+fn read_effort(document: &Document<'_>, table: Option<&Table<'_, '_>>) -> TestEffort {
+    let default = TestEffort::default();
+    let Some(table) = table else { return default };
+    let confidence = table.number("confidence").map_or(default.confidence, |c| {
+        if !(0.5..1.0).contains(&c.value) {
+            document.wrong(&c, "the confidence must be at least 0.5 and below 1; 0.95 is usual");
+        }
+        c.value
+    });
+    TestEffort {
+        streams: table.whole("streams", 1..=64).and_then(|n| u16::try_from(n.value).ok()).unwrap_or(default.streams),
+        load_seconds: table.whole("load_seconds", 1..=3600).map(|n| n.value),
+        confidence,
+        // Six bits, RFC 2474 section 3.
+        dscp: table.whole("dscp", 0..=63).and_then(|n| u8::try_from(n.value).ok()).unwrap_or(default.dscp),
+    }
+}
+
+/// `sha256:` and the hexadecimal digest (FIPS 180-4).
+fn digest(text: &str) -> String {
+    use std::fmt::Write as _;
+    let mut words = String::from("sha256:");
+    for octet in ring::digest::digest(&ring::digest::SHA256, text.as_bytes()).as_ref() {
+        let _ = write!(words, "{octet:02x}");
+    }
+    words
+}

@@ -1,0 +1,246 @@
+//! Reading TOML tables key by key, keeping the place of each and collecting everything that is wrong.
+//!
+//! A table is opened with the keys that it may hold, so an unknown key can't pass. It knows nothing about profiles.
+
+use std::cell::RefCell;
+use std::ops::Range;
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::problem::{Problem, nearest};
+
+/// The text and the problems found in it.
+#[derive(Debug)]
+pub(super) struct Document<'a> {
+    pub(super) text: &'a str,
+    problems: RefCell<Vec<Problem>>,
+}
+
+/// A value and where it stands.
+#[derive(Debug, Clone)]
+pub(super) struct Placed<T> {
+    pub(super) value: T,
+    pub(super) span: Range<usize>,
+    pub(super) path: String,
+}
+
+/// One table of the document.
+#[derive(Debug)]
+pub(super) struct Table<'a, 'd> {
+    document: &'d Document<'a>,
+    node: &'d DeTable<'a>,
+    span: Range<usize>,
+    path: String,
+}
+
+impl<'a> Document<'a> {
+    pub(super) fn new(text: &'a str) -> Self {
+        Self { text, problems: RefCell::new(Vec::new()) }
+    }
+
+    /// Notes a problem; returns it for additions.
+    pub(super) fn wrong<T>(&self, at: &Placed<T>, what: impl Into<String>) {
+        self.push(Problem::at(self.text, at.span.clone(), &at.path, what.into()));
+    }
+
+    /// Notes a problem with a list of what is allowed and the word that may have been meant.
+    pub(super) fn wrong_word<'w>(
+        &self,
+        at: &Placed<String>,
+        what: impl Into<String>,
+        allowed: impl Iterator<Item = &'w str> + Clone,
+    ) {
+        let mut problem = Problem::at(self.text, at.span.clone(), &at.path, what.into());
+        problem.nearest = nearest(&at.value, allowed.clone());
+        problem.allowed = Some(allowed.collect::<Vec<_>>().join(", "));
+        self.push(problem);
+    }
+
+    pub(super) fn push(&self, problem: Problem) {
+        self.problems.borrow_mut().push(problem);
+    }
+
+    /// All problems in the order of the text.
+    pub(super) fn into_problems(self) -> Vec<Problem> {
+        let mut problems = self.problems.into_inner();
+        problems.sort_by_key(|p| (p.line, p.column));
+        problems
+    }
+}
+
+impl<'a, 'd> Table<'a, 'd> {
+    /// Opens a table; keys that are not in `allowed` are noted as problems.
+    pub(super) fn open(
+        document: &'d Document<'a>,
+        node: &'d DeTable<'a>,
+        span: Range<usize>,
+        path: String,
+        allowed: &[&str],
+    ) -> Self {
+        for key in node.keys() {
+            let word = key.get_ref().as_ref();
+            if !allowed.contains(&word) {
+                let at = Placed { value: word.to_owned(), span: key.span(), path: join(&path, word) };
+                document.wrong_word(&at, format!("the key {word:?} is unknown here"), allowed.iter().copied());
+            }
+        }
+        Self { document, node, span, path }
+    }
+
+    /// Where the table itself stands, for what is wrong with the whole of it.
+    pub(super) fn here(&self) -> Placed<()> {
+        Placed { value: (), span: self.span.clone(), path: self.path.clone() }
+    }
+
+    pub(super) fn has(&self, key: &str) -> bool {
+        self.find(key).is_some()
+    }
+
+    fn find(&self, key: &str) -> Option<&'d Spanned<DeValue<'a>>> {
+        self.node.iter().find(|(k, _)| k.get_ref().as_ref() == key).map(|(_, v)| v)
+    }
+
+    fn placed<T>(&self, key: &str, node: &Spanned<DeValue<'_>>, value: T) -> Placed<T> {
+        Placed { value, span: node.span(), path: join(&self.path, key) }
+    }
+
+    fn wrong_type<T>(&self, key: &str, node: &Spanned<DeValue<'_>>, wanted: &str) -> Option<T> {
+        let found = with_article(node.get_ref().type_str());
+        self.document.wrong(&self.placed(key, node, ()), format!("here stands {found}, but it must be {wanted}"));
+        None
+    }
+
+    /// Notes that a key must be there.
+    pub(super) fn missing(&self, key: &str, meaning: &str) {
+        self.document.wrong(&self.here(), format!("the key {key:?} is missing: {meaning}"));
+    }
+
+    /// A text that is not empty.
+    pub(super) fn text(&self, key: &str) -> Option<Placed<String>> {
+        let node = self.find(key)?;
+        let Some(text) = node.get_ref().as_str() else { return self.wrong_type(key, node, "text in quotes") };
+        let placed = self.placed(key, node, text.to_owned());
+        if text.trim().is_empty() {
+            self.document.wrong(&placed, "the text is empty");
+            return None;
+        }
+        Some(placed)
+    }
+
+    /// A text that must be there.
+    pub(super) fn required_text(&self, key: &str, meaning: &str) -> Option<Placed<String>> {
+        if !self.has(key) {
+            self.missing(key, meaning);
+        }
+        self.text(key)
+    }
+
+    /// A finite number, zero or larger: all limits, rates and shares are.
+    pub(super) fn number(&self, key: &str) -> Option<Placed<f64>> {
+        let node = self.find(key)?;
+        let parsed = match node.get_ref() {
+            DeValue::Integer(i) if i.radix() == 10 => i.as_str().parse::<f64>().ok(),
+            DeValue::Float(x) => x.as_str().parse::<f64>().ok(),
+            _ => return self.wrong_type(key, node, "a number"),
+        };
+        match parsed {
+            Some(value) if value.is_finite() && value >= 0.0 => Some(self.placed(key, node, value)),
+            _ => {
+                self.document.wrong(&self.placed(key, node, ()), "the number must be finite and not negative");
+                None
+            }
+        }
+    }
+
+    /// A whole number within a range.
+    pub(super) fn whole(&self, key: &str, range: std::ops::RangeInclusive<u64>) -> Option<Placed<u64>> {
+        let node = self.find(key)?;
+        let DeValue::Integer(integer) = node.get_ref() else { return self.wrong_type(key, node, "a whole number") };
+        let value = u64::from_str_radix(integer.as_str(), integer.radix()).ok().filter(|v| range.contains(v));
+        if value.is_none() {
+            let words = format!("the number must lie between {} and {}", range.start(), range.end());
+            self.document.wrong(&self.placed(key, node, ()), words);
+        }
+        value.map(|v| self.placed(key, node, v))
+    }
+
+    /// True or false.
+    pub(super) fn truth(&self, key: &str) -> Option<bool> {
+        let node = self.find(key)?;
+        node.get_ref().as_bool().or_else(|| self.wrong_type(key, node, "true or false"))
+    }
+
+    /// One of a set of words.
+    pub(super) fn word<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Option<T> {
+        let text = self.text(key)?;
+        self.choose(&text, words)
+    }
+
+    /// A list of words of a set; empty when the key is missing.
+    pub(super) fn words<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Vec<T> {
+        let Some(node) = self.find(key) else { return Vec::new() };
+        let Some(array) = node.get_ref().as_array() else {
+            return self.wrong_type(key, node, "a list of words").unwrap_or_default();
+        };
+        let chosen = array.iter().enumerate().filter_map(|(i, item)| {
+            let path = format!("{key}[{}]", i + 1);
+            match item.get_ref().as_str() {
+                Some(text) => self.choose(&self.placed(&path, item, text.to_owned()), words),
+                None => self.wrong_type(&path, item, "text in quotes"),
+            }
+        });
+        chosen.collect()
+    }
+
+    fn choose<T: Copy>(&self, text: &Placed<String>, words: &[(&str, T)]) -> Option<T> {
+        let found = words.iter().find(|(word, _)| *word == text.value).map(|(_, meaning)| *meaning);
+        if found.is_none() {
+            self.document.wrong_word(
+                text,
+                format!("{:?} is not one of the words for this key", text.value),
+                words.iter().map(|(w, _)| *w),
+            );
+        }
+        found
+    }
+
+    /// A table below this one.
+    pub(super) fn table(&self, key: &str, allowed: &[&str]) -> Option<Self> {
+        let node = self.find(key)?;
+        let Some(table) = node.get_ref().as_table() else { return self.wrong_type(key, node, "a table") };
+        Some(Table::open(self.document, table, node.span(), join(&self.path, key), allowed))
+    }
+
+    /// A list of tables below this one, counted from 1.
+    pub(super) fn tables(&self, key: &str, allowed: &[&str]) -> Vec<Self> {
+        let Some(node) = self.find(key) else { return Vec::new() };
+        let Some(array) = node.get_ref().as_array() else {
+            return self.wrong_type(key, node, &format!("a list of tables, each headed [[{key}]]")).unwrap_or_default();
+        };
+        let opened = array.iter().enumerate().filter_map(|(i, item)| {
+            let path = join(&self.path, &format!("{key}[{}]", i + 1));
+            match item.get_ref().as_table() {
+                Some(table) => Some(Table::open(self.document, table, item.span(), path, allowed)),
+                None => self.wrong_type(&path, item, "a table"),
+            }
+        });
+        opened.collect()
+    }
+}
+
+fn join(path: &str, key: &str) -> String {
+    if path.is_empty() { key.to_owned() } else { format!("{path}.{key}") }
+}
+
+fn with_article(kind: &str) -> String {
+    match kind {
+        "string" => "a text".to_owned(),
+        "integer" => "a whole number".to_owned(),
+        "float" => "a number".to_owned(),
+        "boolean" => "true or false".to_owned(),
+        "array" => "a list".to_owned(),
+        "table" => "a table".to_owned(),
+        other => format!("a {other}"),
+    }
+}

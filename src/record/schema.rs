@@ -1,0 +1,248 @@
+//! The types of the record, version `doorstep-record/1`.
+//!
+//! They hold what was measured, judged and concluded, and never a token, a password or a key. `docs/record.schema.json`
+//! is generated from them; a test fails when the two drift apart and says how to write the file again.
+
+use std::time::Duration;
+
+use jiff::Timestamp;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+use crate::isolate::{self, Isolation};
+use crate::judge::{self, Judgement, Verdict};
+use crate::profile::{self, Profile};
+use crate::reading::Outcome;
+use crate::unit::{Depth, Position};
+
+/// Name and version of the document type; the number after the slash changes when an older reader would misread it.
+pub const SCHEMA: &str = "doorstep-record/1";
+
+/// One visit: everything measured, judged and concluded.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Record {
+    /// Always [`SCHEMA`].
+    pub schema: String,
+    /// UUID version 7 (RFC 9562 section 5.7): sorts by time of creation.
+    #[schemars(with = "String", extend("format" = "uuid"))]
+    pub id: Uuid,
+    /// Start of the visit, RFC 3339, UTC.
+    #[schemars(with = "String", extend("format" = "date-time"))]
+    pub started: Timestamp,
+    /// End of the visit; missing while it runs and when the agent died.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    #[schemars(with = "Option<String>", extend("format" = "date-time"))]
+    pub finished: Option<Timestamp>,
+    /// True when every planned check ended by itself; false for an interrupted visit.
+    pub complete: bool,
+    /// Why it is not complete, in words.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub incomplete_because: Option<String>,
+    /// What measured.
+    pub agent: Agent,
+    /// Where.
+    pub place: Place,
+    /// The tier that it was judged against, with its whole text.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub profile: Option<ProfileCopy>,
+    /// What the plan promised before the start.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub plan: Option<PlanNote>,
+    /// Whether filling the line was agreed to, and how.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub consent: Option<Consent>,
+    /// The checks in the order in which they ended.
+    #[serde(default)]
+    pub checks: Vec<CheckRecord>,
+    /// One entry per criterion and reading that it applies to.
+    #[serde(default)]
+    pub judgements: Vec<Judgement>,
+    /// `pass`, `fail` or `not-proven`; see [`judge::overall`].
+    pub verdict: Verdict,
+    /// Where a fault lies.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub isolation: Option<Isolation>,
+}
+
+/// What measured.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Agent {
+    /// Version of this program.
+    pub version: String,
+    /// Host name of the test set.
+    pub host: String,
+    /// Kernel release.
+    pub kernel: String,
+}
+
+/// Where the visit took place.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct Place {
+    /// Circuit or order number, as typed.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub circuit: Option<String>,
+    /// Where the agent was plugged in.
+    pub position: Position,
+    /// Network interface under test.
+    pub interface: String,
+    /// Free words of the technician.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub note: Option<String>,
+}
+
+/// The profile as it was: a later change of the file can't change what this visit was judged against.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ProfileCopy {
+    /// Name of the tier.
+    pub name: String,
+    /// `sha256:` and 64 hexadecimal digits over `text`.
+    pub digest: String,
+    /// The TOML text.
+    pub text: String,
+}
+
+impl From<&Profile> for ProfileCopy {
+    fn from(profile: &Profile) -> Self {
+        Self { name: profile.name.clone(), digest: profile.digest.clone(), text: profile.text.clone() }
+    }
+}
+
+/// What the plan said before anything was sent.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlanNote {
+    /// How hard to test.
+    pub depth: Depth,
+    /// Expected length on a healthy line, in seconds.
+    pub expected_s: f64,
+    /// Octets moved at most, both directions.
+    pub octets: u64,
+}
+
+/// Whether filling the line was agreed to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Consent {
+    /// True when load checks were allowed.
+    pub load_agreed: bool,
+    /// How it was given: a flag, an answer at the terminal.
+    pub how: String,
+}
+
+/// One check of the visit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CheckRecord {
+    /// Name of the check.
+    pub check: String,
+    /// How long it ran, in milliseconds.
+    pub took_ms: f64,
+    /// What it found.
+    #[serde(flatten)]
+    pub outcome: Outcome,
+}
+
+impl Record {
+    /// An open record: no checks yet, not complete, nothing proven.
+    pub fn begin(id: Uuid, started: Timestamp, agent: Agent, place: Place, profile: Option<&Profile>) -> Self {
+        Self {
+            schema: SCHEMA.to_owned(),
+            id,
+            started,
+            finished: None,
+            complete: false,
+            incomplete_because: Some("the visit is still running, or its agent died".to_owned()),
+            agent,
+            place,
+            profile: profile.map(ProfileCopy::from),
+            plan: None,
+            consent: None,
+            checks: Vec::new(),
+            judgements: Vec::new(),
+            verdict: Verdict::NotProven,
+            isolation: None,
+        }
+    }
+
+    /// Adds a check that ended.
+    pub fn add(&mut self, check: &str, took: Duration, outcome: Outcome) {
+        self.checks.push(CheckRecord { check: check.to_owned(), took_ms: took.as_secs_f64() * 1e3, outcome });
+    }
+
+    /// The checks as judge and isolation see them.
+    pub fn outcomes(&self) -> Vec<(&str, &Outcome)> {
+        self.checks.iter().map(|c| (c.check.as_str(), &c.outcome)).collect()
+    }
+
+    /// Judges and isolates what the record holds so far; may be called again after every check.
+    pub fn conclude(&mut self, profile: Option<&Profile>) {
+        let conclusion = self.concluded(profile);
+        self.judgements = conclusion.judgements;
+        self.verdict = conclusion.verdict;
+        self.isolation = Some(conclusion.isolation);
+    }
+
+    /// Closes the record. `interrupted` says why not every planned check ended by itself.
+    pub fn finish(&mut self, finished: Timestamp, interrupted: Option<String>) {
+        self.finished = Some(finished);
+        self.complete = interrupted.is_none();
+        self.incomplete_because = interrupted;
+    }
+
+    /// Judges the record again with its own copy of the profile: an unchanged record of this version gives what it holds.
+    ///
+    /// # Errors
+    /// When the copied profile text is not a valid profile for this version.
+    pub fn concluded_again(&self) -> Result<Conclusion, profile::ProfileError> {
+        let profile = match &self.profile {
+            Some(copy) => Some(profile::parse(&copy.text, &format!("profile {} in record {}", copy.name, self.id))?),
+            None => None,
+        };
+        Ok(self.concluded(profile.as_ref()))
+    }
+
+    fn concluded(&self, profile: Option<&Profile>) -> Conclusion {
+        let outcomes = self.outcomes();
+        let depth = self.plan.as_ref().map_or_else(Depth::default, |plan| plan.depth);
+        let judgements = profile.map_or_else(Vec::new, |p| judge::judge(p, depth, &outcomes));
+        let verdict = judge::overall(&judgements);
+        let isolation = isolate::isolate(self.place.position, &outcomes, &judgements);
+        Conclusion { judgements, verdict, isolation }
+    }
+}
+
+/// What judge and isolation make of a record.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Conclusion {
+    /// One per criterion and reading.
+    pub judgements: Vec<Judgement>,
+    /// Of the whole visit.
+    pub verdict: Verdict,
+    /// Where a fault lies.
+    pub isolation: Isolation,
+}
+
+/// The JSON Schema of [`Record`] as it stands in `docs/record.schema.json`.
+pub fn json_schema() -> String {
+    let schema = schemars::schema_for!(Record);
+    let mut text = serde_json::to_string_pretty(&schema).unwrap_or_default();
+    text.push('\n');
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_published_schema_is_that_of_the_types() {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/record.schema.json");
+        if std::env::var_os("DOORSTEP_UPDATE").is_some() {
+            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+            std::fs::write(&path, json_schema()).unwrap();
+        }
+        let published = std::fs::read_to_string(&path).unwrap_or_default();
+        assert!(
+            published == json_schema(),
+            "docs/record.schema.json is out of date; write it again with: DOORSTEP_UPDATE=1 cargo test --lib record::schema"
+        );
+    }
+}
