@@ -3,4 +3,6 @@
 //! No sockets, no clock, no panic on any input. Each format has a `Packet` or parse function that proves all lengths
 //! once, a `Repr` that is the meaning, and a list of flaws for what is odd but readable. Must not import any other room.
 
+pub mod checksum;
+pub mod icmp;
 pub mod stamp;
