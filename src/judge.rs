@@ -1,7 +1,17 @@
 //! The judge: readings and criteria in, verdicts on intervals out. Sees no packets and no clock.
 //!
-//! [`verdict`] holds the words and the rule for the whole visit. It must not know checks, records or reports.
+//! [`criterion`] holds one limit against the readings that it selects, [`remedy`] says what would prove it, and [`verdict`]
+//! has the words and the rule for the whole visit. The judge must not know checks, records or reports. The hard thing is
+//! to say 'not proven' whenever the evidence can't carry more: on an interval across the limit, and on a figure that the
+//! test set, the far end or other traffic bounded.
 
+pub mod criterion;
+mod limit;
+mod remedy;
 pub mod verdict;
 
-pub use verdict::{Judgement, Limits, Verdict, judge, overall};
+pub use criterion::{judge, on_interval};
+pub use verdict::{Judgement, Limits, Verdict, overall};
+
+#[cfg(test)]
+mod tests;

@@ -4,6 +4,7 @@
 //! [`names`]; a figure that is not listed there can't be judged, so a check adds its names first.
 
 pub mod names;
+pub mod words;
 
 use std::collections::BTreeMap;
 

@@ -3,9 +3,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::profile::{Profile, Severity};
-use crate::reading::{Outcome, Target, Unit};
-use crate::unit::{Depth, Direction, Family, Load};
+use crate::profile::Severity;
+use crate::reading::{Target, Unit};
+use crate::unit::{Direction, Family, Load};
 
 /// A verdict, on one criterion or on the visit (where `not-tested` does not occur).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
@@ -93,11 +93,6 @@ pub struct Judgement {
     /// What it would take to prove it.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub remedy: Option<String>,
-}
-
-/// Holds every criterion that applies at this depth against the readings.
-pub fn judge(_profile: &Profile, _depth: Depth, _outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
-    Vec::new()
 }
 
 /// The verdict on the visit: fail when a `must` failed; else not-proven when a `must` is not proven or not tested, or

@@ -1,0 +1,208 @@
+//! One criterion against the readings that it selects.
+//!
+//! The rule: pass when the whole interval clears the limit, fail when no part of it does, else not proven. An interval of
+//! confidence `c` is two-sided, but each verdict uses one end of it, so a wrong pass or a wrong fail has a probability of
+//! at most `(1 - c) / 2`: 2.5 per cent at 95. That holds for each criterion by itself, not for all of a profile together.
+
+use super::limit::limits_for;
+use super::remedy::remedy;
+use super::verdict::{Judgement, Limits, Verdict};
+use crate::profile::{Criterion, Profile};
+use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
+use crate::unit::{Depth, Interval, Load, Segment};
+
+/// Holds every criterion that applies at this depth against the readings of `outcomes` (checks by name): a judgement for
+/// each reading that a criterion selects, and one that says why for each criterion that selects none.
+pub fn judge(profile: &Profile, depth: Depth, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
+    let applies = |c: &&Criterion| c.depths.is_empty() || c.depths.contains(&depth);
+    profile.criteria.iter().filter(applies).flat_map(|c| judge_one(profile, c, outcomes)).collect()
+}
+
+fn judge_one(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
+    let readings = outcomes.iter().flat_map(|(_, outcome)| &outcome.readings).filter(|r| selects(criterion, r));
+    let judged: Vec<Judgement> = readings.map(|reading| judge_reading(profile, criterion, reading)).collect();
+    if judged.is_empty() { vec![without_reading(profile, criterion, outcomes)] } else { judged }
+}
+
+/// True when the criterion is about this reading.
+fn selects(criterion: &Criterion, reading: &Reading) -> bool {
+    let load = match (criterion.load, reading.load.unwrap_or(Load::Idle)) {
+        (Some(wanted), found) => wanted == found,
+        // A figure of a load phase is taken under load by its nature; all others mean the idle line.
+        (None, found) => found == Load::Idle || reading.name.starts_with("throughput."),
+    };
+    reading.name == criterion.reading.name
+        && criterion.target.is_none_or(|t| t.matches(reading.target.as_ref()))
+        && criterion.direction.is_none_or(|d| reading.direction == Some(d))
+        && criterion.family.is_none_or(|f| reading.family == Some(f))
+        && load
+}
+
+fn judge_reading(profile: &Profile, criterion: &Criterion, reading: &Reading) -> Judgement {
+    let limit = limits_for(profile, criterion, reading.family);
+    let interval = Interval { low: reading.low, high: reading.high, confidence: reading.confidence };
+    let by_interval = on_interval(interval, &limit);
+    let verdict = softened(by_interval, criterion, reading);
+    let because = because(by_interval, verdict, reading, &limit);
+    let remedy = (verdict == Verdict::NotProven).then(|| remedy(reading, &limit));
+    Judgement {
+        criterion: criterion.name.clone(),
+        severity: criterion.severity,
+        reading: reading.name.clone(),
+        target: reading.target.clone(),
+        direction: reading.direction,
+        family: reading.family,
+        load: reading.load,
+        value: Some(reading.value),
+        unit: reading.unit,
+        limit,
+        low: reading.low,
+        high: reading.high,
+        confidence: Some(reading.confidence),
+        verdict,
+        because,
+        basis: criterion.basis.clone(),
+        remedy,
+    }
+}
+
+/// The verdict that an interval earns against limits; a missing bound is unbounded.
+pub fn on_interval(interval: Interval, limit: &Limits) -> Verdict {
+    let low = interval.low.unwrap_or(f64::NEG_INFINITY);
+    let high = interval.high.unwrap_or(f64::INFINITY);
+    let least = limit.at_least.unwrap_or(f64::NEG_INFINITY);
+    let most = limit.at_most.unwrap_or(f64::INFINITY);
+    if high < least || low > most {
+        Verdict::Fail
+    } else if low >= least && high <= most {
+        Verdict::Pass
+    } else {
+        Verdict::NotProven
+    }
+}
+
+/// A figure that something else bounded never fails the line. And where the load could not fill the line, a small delay
+/// or loss beside it proves nothing: neither does such a figure pass.
+fn softened(verdict: Verdict, criterion: &Criterion, reading: &Reading) -> Verdict {
+    let unfilled = reading.limited_by.iter().any(|l| l.side != Limit::CrossTraffic)
+        && reading.name.starts_with("throughput.")
+        && criterion.at_most.is_some();
+    match verdict {
+        Verdict::Fail if !reading.limited_by.is_empty() => Verdict::NotProven,
+        Verdict::Pass if unfilled => Verdict::NotProven,
+        other => other,
+    }
+}
+
+fn because(by_interval: Verdict, verdict: Verdict, reading: &Reading, limit: &Limits) -> String {
+    let figure = |value| words::figure(&reading.name, reading.unit, value);
+    let exact = reading.low == reading.high && reading.low.is_some();
+    let stated = match (exact, reading.low, reading.high) {
+        (true, ..) => figure(reading.value),
+        (_, Some(low), Some(high)) => {
+            format!("{} (between {} and {})", figure(reading.value), figure(low), figure(high))
+        }
+        (_, Some(low), None) => {
+            format!("{} (at least {}; {} samples carry no upper bound)", figure(reading.value), figure(low), reading.samples)
+        }
+        (_, None, Some(high)) => {
+            format!("{} (at most {}; {} samples carry no lower bound)", figure(reading.value), figure(high), reading.samples)
+        }
+        (_, None, None) => format!("{} ({} samples carry no interval)", figure(reading.value), reading.samples),
+    };
+    let limits = limit_words(reading, limit);
+    let limited: Vec<String> = reading.limited_by.iter().map(words::limited).collect();
+    let bounded = limited.join(" and ");
+    match (by_interval, verdict) {
+        (Verdict::Pass, Verdict::NotProven) => {
+            format!("{stated} clears {limits}, but the line was not filled: bounded by {bounded}")
+        }
+        (Verdict::Pass, _) => format!("{stated} clears {limits}"),
+        (Verdict::Fail, Verdict::NotProven) => {
+            format!("{stated} misses {limits}, but it was bounded by {bounded}, not by the line")
+        }
+        (Verdict::Fail, _) => format!("{stated} misses {limits}"),
+        _ if bounded.is_empty() => format!("{stated} lies across {limits}"),
+        _ => format!("{stated} lies across {limits}, and it was bounded by {bounded}"),
+    }
+}
+
+/// `the limit of at most 50 ms`.
+fn limit_words(reading: &Reading, limit: &Limits) -> String {
+    let figure = |value| words::figure(&reading.name, reading.unit, value);
+    match (limit.at_least, limit.at_most) {
+        (Some(least), Some(most)) if least == most => format!("the limit of exactly {}", figure(least)),
+        (Some(least), Some(most)) => format!("the limits of {} to {}", figure(least), figure(most)),
+        (Some(least), None) => format!("the limit of at least {}", figure(least)),
+        (None, Some(most)) => format!("the limit of at most {}", figure(most)),
+        (None, None) => "no limit".to_owned(),
+    }
+}
+
+/// Checks whose silence may as well be the far end's: without a hint, their failure proves nothing about the line.
+const THROUGH_THE_FAR_END: &[&str] = &["farend", "twoway", "throughput"];
+
+fn without_reading(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Judgement {
+    let check = criterion.reading.name.split_once('.').map_or(criterion.reading.name, |(check, _)| check);
+    let outcome = outcomes.iter().find(|(name, _)| *name == check).map(|(_, outcome)| *outcome);
+    let reason = |outcome: &Outcome| outcome.reason.clone().unwrap_or_else(|| "no reason was given".to_owned());
+    let (verdict, because) = match outcome {
+        None => (Verdict::NotTested, format!("the check {check} was not run")),
+        Some(o) if o.status == Status::NotTested => (Verdict::NotTested, format!("the check {check} did not run: {}", reason(o))),
+        Some(o) if o.status == Status::Done => {
+            (Verdict::NotTested, format!("the check {check} ran, but gave no such figure{}", given(criterion)))
+        }
+        Some(o) => match excuse(check, o) {
+            Some(excuse) => (Verdict::NotProven, format!("the check {check} failed: {}; {excuse}", reason(o))),
+            None => (Verdict::Fail, format!("the check {check} failed: {}", reason(o))),
+        },
+    };
+    let remedy =
+        (verdict == Verdict::NotProven).then(|| "find out first whether the far end is up, then repeat the visit".to_owned());
+    Judgement {
+        criterion: criterion.name.clone(),
+        severity: criterion.severity,
+        reading: criterion.reading.name.to_owned(),
+        target: None,
+        direction: criterion.direction,
+        family: criterion.family,
+        load: criterion.load,
+        value: None,
+        unit: criterion.reading.unit,
+        limit: limits_for(profile, criterion, criterion.family),
+        low: None,
+        high: None,
+        confidence: None,
+        verdict,
+        because,
+        basis: criterion.basis.clone(),
+        remedy,
+    }
+}
+
+fn given(criterion: &Criterion) -> String {
+    let direction = criterion.direction.map(|d| d.to_string());
+    match words::selector_of(None, direction, criterion.family, criterion.load) {
+        none if none.is_empty() => String::new(),
+        some => format!(" ({some})"),
+    }
+}
+
+/// Why a failed check doesn't count against the line: it says itself that the fault lies beyond it.
+fn excuse(check: &str, outcome: &Outcome) -> Option<&'static str> {
+    let in_segment = |wanted: &[Segment]| {
+        let hit = |flaw: &Flaw| flaw.segment.is_some_and(|s| wanted.contains(&s));
+        outcome.flaws.iter().any(hit)
+    };
+    if in_segment(&[Segment::Home, Segment::Access, Segment::Network]) {
+        None
+    } else if in_segment(&[Segment::FarEnd]) {
+        Some("that lies with the far end, not the line")
+    } else if in_segment(&[Segment::TestSet]) {
+        Some("that lies with the test set, not the line")
+    } else if THROUGH_THE_FAR_END.contains(&check) {
+        Some("it may be the far end as well as the line")
+    } else {
+        None
+    }
+}
