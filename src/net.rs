@@ -4,4 +4,5 @@
 //! readings or judgements.
 #![allow(unsafe_code)]
 
+pub mod netns;
 pub mod stamped;
