@@ -4,4 +4,5 @@
 //! `next_wake`, `poll_event`. They read no clock and draw no random number; identifiers come in through constructors.
 
 pub mod echo;
+pub mod path;
 pub mod round_trip;

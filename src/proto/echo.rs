@@ -256,6 +256,10 @@ impl EchoMachine {
     /// An ICMP message, from its type octet on; `hop_limit` is its TTL on arrival.
     pub fn on_packet(&mut self, moment: Moment, from: IpAddr, hop_limit: Option<u8>, bytes: &[u8]) {
         let Ok(parsed) = icmp::parse(Family::of(from), bytes, icmp::Reading::default()) else { return };
+        // A raw socket sees a message before the kernel has checked it; RFC 1122 section 3.2.2 discards it.
+        if parsed.flaws.contains(&icmp::Flaw::Checksum) {
+            return;
+        }
         match parsed.message {
             Message::EchoReply(echo) => self.on_reply(moment, from, hop_limit, echo),
             Message::Error(error) => self.on_error(moment.at, from, &error),

@@ -212,8 +212,9 @@ fn a_missing_transmit_stamp_falls_back_when_the_waiting_time_is_over() {
 fn altered_data_and_a_foreign_source_are_told() {
     let mut bench = Bench::new(2, &[NEAR]);
     let (probe, at) = bench.send();
-    let mut bytes = reply_to(&probe.bytes);
-    *bytes.last_mut().unwrap() ^= 1;
+    let mut altered = probe.bytes.clone();
+    *altered.last_mut().unwrap() ^= 1;
+    let bytes = reply_to(&altered);
     let moment = bench.moment(at + MS, StampSource::Kernel);
     bench.machine.on_packet(moment, probe.to, None, &bytes);
     let (probe, at) = bench.send();
@@ -223,6 +224,17 @@ fn altered_data_and_a_foreign_source_are_told() {
     let report = bench.end().remove(0);
     assert_eq!((report.altered, report.misaddressed), (1, 1));
     assert_eq!((report.answered(), report.lost()), (1, 1));
+}
+
+#[test]
+fn a_reply_with_a_wrong_checksum_never_came() {
+    let mut bench = Bench::new(1, &[NEAR]);
+    let (probe, at) = bench.send();
+    let mut bytes = reply_to(&probe.bytes);
+    *bytes.last_mut().unwrap() ^= 1;
+    let moment = bench.moment(at + MS, StampSource::Kernel);
+    bench.machine.on_packet(moment, probe.to, None, &bytes);
+    assert_eq!(bench.end().remove(0).lost(), 1);
 }
 
 #[test]

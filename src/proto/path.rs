@@ -1,0 +1,385 @@
+//! The path to a destination, hop by hop, with one flow identity.
+//!
+//! It knows no socket: the driver sends what [`PathMachine::transmit`] returns with the hop limit that it names. Two hard
+//! things. A router that spreads load over several links picks the link by a hash over the flow; so all probes of a kind
+//! must look alike to it, and the probe's number must travel where no router hashes: in the sequence number of an echo
+//! whose checksum is held constant by a compensating word, and for UDP in the length (which tells the hop) and checksum
+//! and data (which tell the probe). And a router owes nobody an answer: it limits how many errors it sends (RFC 1812
+//! section 4.3.2.8, RFC 4443 section 2.4 (f)), so probes are paced to what a usual limit lets through, and silence counts as
+//! loss of the line only where everything behind is lossy too.
+
+mod report;
+
+use std::net::IpAddr;
+use std::time::{Duration, Instant};
+
+pub use self::report::{HopAddress, HopReport, KindCount, PathEnd, PathReport};
+use super::round_trip::{Flight, Moment, Settled};
+use crate::unit::{Family, StampSource};
+use crate::wire::checksum::Sum;
+use crate::wire::icmp::extension::MplsEntry;
+use crate::wire::icmp::quote::{Quote, Transport};
+use crate::wire::icmp::{self, Echo, Meaning, Message};
+
+/// How to probe.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PathSettings {
+    /// Our address: it is part of the UDP checksum by which probes are told apart.
+    pub source: IpAddr,
+    /// Where the path goes.
+    pub destination: IpAddr,
+    /// UDP source port, that of the socket that sends.
+    pub source_port: u16,
+    /// UDP destination port; one that nobody uses makes the destination answer with "port unreachable".
+    pub destination_port: u16,
+    /// Identifier of the echoes.
+    pub identifier: u16,
+    /// Hops at most, 1 to 64.
+    pub max_hops: u8,
+    /// Rounds; each sends one probe to every hop, ICMP and UDP by turns, ICMP first.
+    pub rounds: u32,
+    /// From the start of one round to the next.
+    pub round_interval: Duration,
+    /// From one probe to the next within a round.
+    pub gap: Duration,
+    /// How long an answer is waited for.
+    pub waiting_time: Duration,
+    /// Tells our UDP data from others'.
+    pub cookie: u64,
+}
+
+/// Which packets probe.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ProbeKind {
+    /// Echo requests.
+    Icmp,
+    /// UDP datagrams to a port that nobody uses.
+    Udp,
+}
+
+/// Both, in the order of the rounds.
+pub const KINDS: [ProbeKind; 2] = [ProbeKind::Icmp, ProbeKind::Udp];
+
+/// A probe to send.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PathProbe {
+    /// Names it in later calls.
+    pub id: usize,
+    /// How to send it.
+    pub kind: ProbeKind,
+    /// Hop limit to send it with.
+    pub hop_limit: u8,
+    /// The ICMP message, or the UDP data.
+    pub bytes: Vec<u8>,
+}
+
+/// What an answer was.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Answer {
+    /// The hop limit ended there: a router on the way.
+    HopLimitExceeded,
+    /// Echo reply of the destination.
+    EchoReply,
+    /// The destination has no user for the port, or answered on it.
+    Port,
+    /// Somebody refuses to carry the packet on.
+    Refused(Meaning),
+}
+
+impl Answer {
+    /// True when the packet got no further.
+    pub fn is_final(self) -> bool {
+        self != Self::HopLimitExceeded
+    }
+
+    /// True when it comes from the destination.
+    pub fn is_arrival(self) -> bool {
+        matches!(self, Self::EchoReply | Self::Port)
+    }
+}
+
+/// The machine.
+#[derive(Debug)]
+pub struct PathMachine {
+    settings: PathSettings,
+    start: Instant,
+    probes: Vec<Probe>,
+    round: u32,
+    next_hop: u8,
+    next_at: Instant,
+}
+
+#[derive(Debug, Clone)]
+struct Probe {
+    hop: u8,
+    kind: ProbeKind,
+    checksum: u16,
+    state: State,
+}
+
+#[derive(Debug, Clone)]
+enum State {
+    /// Handed out by `transmit`.
+    Leaving,
+    NotSent,
+    Open {
+        flight: Flight,
+        deadline: Instant,
+    },
+    /// Answered; the transmit stamp may still follow.
+    Answered {
+        flight: Flight,
+        from: IpAddr,
+        answer: Answer,
+        mpls: Vec<MplsEntry>,
+    },
+    Unanswered,
+}
+
+/// UDP data: cookie, number, then filled up so that the length tells the hop.
+const DATA_HEAD: usize = 12;
+const UDP_HEADER: usize = 8;
+const PROTOCOL_UDP: u8 = 17;
+/// Hops probed behind the last one that answers, once each kind has had its round to the full depth.
+const BEYOND_LAST: u8 = 3;
+
+impl PathMachine {
+    /// A machine that starts at `start`.
+    pub fn new(settings: PathSettings, start: Instant) -> Self {
+        Self { settings, start, probes: Vec::new(), round: 0, next_hop: 1, next_at: start }
+    }
+
+    /// The next probe that is due. The caller sends it and then calls [`Self::on_sent`] or [`Self::on_send_failed`].
+    pub fn transmit(&mut self, now: Instant) -> Option<PathProbe> {
+        loop {
+            if self.round >= self.settings.rounds || now < self.next_at {
+                return None;
+            }
+            let kind = KINDS[self.round as usize % KINDS.len()];
+            if self.next_hop > self.horizon(kind) {
+                self.round += 1;
+                self.next_hop = 1;
+                self.next_at = self.next_at.max(self.start + self.settings.round_interval * self.round);
+                continue;
+            }
+            let hop_limit = self.next_hop;
+            self.next_hop += 1;
+            self.next_at = now + self.settings.gap;
+            let id = self.probes.len();
+            let (bytes, checksum) = match kind {
+                ProbeKind::Icmp => (self.echo(id), 0),
+                ProbeKind::Udp => self.datagram(id, hop_limit),
+            };
+            self.probes.push(Probe { hop: hop_limit, kind, checksum, state: State::Leaving });
+            return Some(PathProbe { id, kind, hop_limit, bytes });
+        }
+    }
+
+    /// The probe was handed to the kernel; `submitted` is the moment before the call.
+    pub fn on_sent(&mut self, id: usize, submitted: Moment) {
+        let deadline = submitted.at + self.settings.waiting_time;
+        if let Some(probe) = self.probes.get_mut(id) {
+            probe.state = State::Open { flight: Flight::new(submitted), deadline };
+        }
+    }
+
+    /// The probe could not be sent: the test set's own, not silence of a hop.
+    pub fn on_send_failed(&mut self, id: usize) {
+        if let Some(probe) = self.probes.get_mut(id) {
+            probe.state = State::NotSent;
+        }
+    }
+
+    /// The transmit stamp of a probe.
+    pub fn on_departure(&mut self, id: usize, moment: Moment) {
+        if let Some(Probe { state: State::Open { flight, .. } | State::Answered { flight, .. }, .. }) = self.probes.get_mut(id) {
+            flight.on_departure(moment);
+        }
+    }
+
+    /// An ICMP message, from its type octet on.
+    pub fn on_packet(&mut self, moment: Moment, from: IpAddr, bytes: &[u8]) {
+        let family = Family::of(self.settings.destination);
+        if Family::of(from) != family {
+            return;
+        }
+        let Ok(parsed) = icmp::parse(family, bytes, icmp::Reading::default()) else { return };
+        // A raw socket sees a message before the kernel has checked it; RFC 1122 section 3.2.2 discards it.
+        if parsed.flaws.contains(&icmp::Flaw::Checksum) {
+            return;
+        }
+        match parsed.message {
+            Message::EchoReply(echo) if from == self.settings.destination && echo.identifier == self.settings.identifier => {
+                self.answer(usize::from(echo.sequence), ProbeKind::Icmp, moment, from, Answer::EchoReply, Vec::new());
+            }
+            Message::Error(error) => {
+                let Some((id, kind)) = error.quote.as_ref().and_then(|quote| self.quoted(quote)) else { return };
+                let answer = match error.meaning {
+                    Meaning::HopLimitExceeded => Answer::HopLimitExceeded,
+                    m if m.is_port_unreachable() && from == self.settings.destination && kind == ProbeKind::Udp => Answer::Port,
+                    meaning => Answer::Refused(meaning),
+                };
+                self.answer(id, kind, moment, from, answer, error.extensions.mpls().collect());
+            }
+            _ => {}
+        }
+    }
+
+    /// A UDP datagram from the destination's probed port that returns our data.
+    pub fn on_datagram(&mut self, moment: Moment, from: IpAddr, bytes: &[u8]) {
+        if from != self.settings.destination {
+            return;
+        }
+        if let Some(id) = self.number_in(bytes) {
+            self.answer(id, ProbeKind::Udp, moment, from, Answer::Port, Vec::new());
+        }
+    }
+
+    /// Lets waiting times end.
+    pub fn on_wake(&mut self, now: Instant) {
+        for probe in &mut self.probes {
+            if matches!(&probe.state, State::Open { deadline, .. } if *deadline <= now) {
+                probe.state = State::Unanswered;
+            }
+        }
+    }
+
+    /// When something is due next; `None` when all is done.
+    pub fn next_wake(&self) -> Option<Instant> {
+        let send = (self.round < self.settings.rounds).then_some(self.next_at);
+        let deadline = self
+            .probes
+            .iter()
+            .filter_map(|p| match &p.state {
+                State::Open { deadline, .. } => Some(*deadline),
+                // A transmit stamp that follows its answer does so at once; no use in waiting for it at the end.
+                _ => None,
+            })
+            .min();
+        [send, deadline].into_iter().flatten().min()
+    }
+
+    /// What was found; open probes count as unanswered.
+    pub fn report(&self) -> PathReport {
+        report::build(self)
+    }
+
+    /// The furthest hop that a round of this kind still has to reach.
+    fn horizon(&self, kind: ProbeKind) -> u8 {
+        let finals = |k| self.answers().filter(move |(p, a)| p.kind == k && a.is_final()).map(|(p, _)| p.hop).min();
+        let arrival = self.answers().filter(|(_, a)| a.is_arrival()).map(|(p, _)| p.hop).min();
+        if let Some(hop) = finals(kind).or(arrival) {
+            return hop;
+        }
+        if (self.round as usize) < KINDS.len() {
+            return self.settings.max_hops;
+        }
+        let last = self.answers().map(|(p, _)| p.hop).max().unwrap_or(0);
+        last.saturating_add(BEYOND_LAST).min(self.settings.max_hops)
+    }
+
+    fn answers(&self) -> impl Iterator<Item = (&Probe, Answer)> {
+        self.probes.iter().filter_map(|p| match &p.state {
+            State::Answered { answer, .. } => Some((p, *answer)),
+            _ => None,
+        })
+    }
+
+    /// An echo whose checksum is the same for every number: the data starts with the number's complement, and a number
+    /// and its complement add up to nothing in one's-complement arithmetic (RFC 1071).
+    fn echo(&self, id: usize) -> Vec<u8> {
+        let sequence = id as u16;
+        let mut payload = (!sequence).to_be_bytes().to_vec();
+        payload.extend([0, 0]);
+        payload.extend(self.settings.cookie.to_be_bytes());
+        payload.resize(DATA_HEAD + 8, 0);
+        let echo = Echo { identifier: self.settings.identifier, sequence, payload: &payload };
+        icmp::emit_request(Family::of(self.settings.destination), echo)
+    }
+
+    /// UDP data and the checksum that the kernel will give it.
+    fn datagram(&self, id: usize, hop: u8) -> (Vec<u8>, u16) {
+        let settings = &self.settings;
+        let mut data = settings.cookie.to_be_bytes().to_vec();
+        data.extend((id as u32).to_be_bytes());
+        data.resize(DATA_HEAD + usize::from(hop), 0);
+        let length = (UDP_HEADER + data.len()) as u16;
+        let mut header = Vec::with_capacity(UDP_HEADER);
+        for word in [settings.source_port, settings.destination_port, length, 0] {
+            header.extend(word.to_be_bytes());
+        }
+        let sum = Sum::new()
+            .with_pseudo_header(settings.source, settings.destination, PROTOCOL_UDP, u32::from(length))
+            .with(&header)
+            .with(&data)
+            .checksum();
+        // RFC 768: a computed zero is sent as all ones.
+        (data, if sum == 0 { 0xffff } else { sum })
+    }
+
+    fn number_in(&self, data: &[u8]) -> Option<usize> {
+        let (head, rest) = data.split_first_chunk::<8>()?;
+        let number = rest.first_chunk::<4>()?;
+        (*head == self.settings.cookie.to_be_bytes()).then_some(u32::from_be_bytes(*number) as usize)
+    }
+
+    /// Which probe a quote is of.
+    fn quoted(&self, quote: &Quote) -> Option<(usize, ProbeKind)> {
+        if quote.destination != self.settings.destination {
+            return None;
+        }
+        match quote.transport {
+            Transport::Icmp { identifier, sequence, .. } if identifier == self.settings.identifier => {
+                Some((usize::from(sequence), ProbeKind::Icmp))
+            }
+            Transport::Udp { destination_port, length, checksum, .. } if destination_port == self.settings.destination_port => {
+                let id = self.number_in(&quote.payload).or_else(|| self.by_length(length, checksum))?;
+                Some((id, ProbeKind::Udp))
+            }
+            _ => None,
+        }
+    }
+
+    /// For routers that quote no more than they must: the length tells the hop; the checksum tells the probe, unless a
+    /// NAT changed it and did not change it back in the quote (RFC 5508 section 4.2 asks it to); then the latest probe to
+    /// that hop that has no answer yet is meant.
+    fn by_length(&self, length: u16, checksum: u16) -> Option<usize> {
+        let hop = usize::from(length).checked_sub(UDP_HEADER + DATA_HEAD)?;
+        let mut latest = None;
+        for (id, probe) in self.probes.iter().enumerate() {
+            if probe.kind == ProbeKind::Udp && usize::from(probe.hop) == hop && matches!(probe.state, State::Open { .. }) {
+                if probe.checksum == checksum {
+                    return Some(id);
+                }
+                latest = Some(id);
+            }
+        }
+        latest
+    }
+
+    fn answer(&mut self, id: usize, kind: ProbeKind, moment: Moment, from: IpAddr, answer: Answer, mpls: Vec<MplsEntry>) {
+        let Some(probe) = self.probes.get_mut(id).filter(|p| p.kind == kind) else { return };
+        let State::Open { mut flight, deadline } = probe.state else { return };
+        if moment.at > deadline {
+            return;
+        }
+        flight.on_arrival(moment);
+        probe.state = State::Answered { flight, from, answer, mpls };
+    }
+}
+
+impl Probe {
+    /// The round trip of an answered probe.
+    fn round_trip(&self) -> Option<(Duration, StampSource)> {
+        match &self.state {
+            State::Answered { flight, .. } => match flight.settle(true) {
+                Settled::RoundTrip(span, source) => Some((span, source)),
+                Settled::NotYet | Settled::ClocksDisagree => None,
+            },
+            _ => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;
