@@ -6,3 +6,4 @@
 pub mod echo;
 pub mod path;
 pub mod round_trip;
+pub mod stamp;

@@ -1,0 +1,337 @@
+//! The session sender of RFC 8762: paces a stream, matches the answers and notes all four times.
+//!
+//! It knows no socket and no clock. T1 and T4 are the driver's stamps (the kernel's where there are some), T2 and T3 come
+//! in the packets. Its notes go to [`super::account`], which makes figures of them. The hard thing is honesty about
+//! ourselves: a send that failed takes no sequence number, a slot that passed while the test set was held up is
+//! skipped, what the receive queue dropped is counted; none of it may look like loss on the line.
+
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
+
+use super::schedule::{Schedule, Spacing};
+use crate::unit::Stamp;
+use crate::wire::stamp::{ErrorEstimate, Flaw, Key, Mode, Reflected, Sender as Packet, Timestamp, tlv};
+
+/// What stream to send.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// Packets of the stream; `None` goes on until [`Sender::stop`].
+    pub count: Option<u64>,
+    /// Mean gap.
+    pub interval: Duration,
+    /// How gaps are drawn.
+    pub spacing: Spacing,
+    /// How long an answer may take after its packet was sent; later is lost (RFC 2681 section 2.8.2 has it reported).
+    pub wait: Duration,
+    /// Packets sent after the stream, at most, until an answer shows what became of its last packets.
+    pub closing: u32,
+    /// Session identifier (RFC 8972 section 3); zero for none.
+    pub ssid: u16,
+    /// Key of an authenticated stream.
+    pub key: Option<Key>,
+    /// DSCP asked for the replies by a class-of-service TLV (RFC 8972 section 4.4); `None` sends no TLV.
+    pub reply_dscp: Option<u8>,
+    /// UDP payload octets, filled up with an extra-padding TLV; smaller than what must be carried sends just that.
+    pub payload_octets: usize,
+}
+
+/// A packet to send.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Outgoing<'a> {
+    /// Its sequence number, for [`Sender::on_sent`] or [`Sender::on_send_failed`].
+    pub sequence: u32,
+    /// The UDP payload.
+    pub bytes: &'a [u8],
+}
+
+/// One packet that went out.
+#[derive(Debug, Clone, Copy)]
+pub struct Sent {
+    /// Monotonic moment of sending.
+    pub at: Instant,
+    /// T1: the kernel's, or this program's until that comes.
+    pub stamp: Stamp,
+    /// What the packet carried as T1, which its answer must repeat.
+    carried: Timestamp,
+}
+
+/// One answer that came in.
+#[derive(Debug, Clone, Copy)]
+pub struct Answer {
+    /// The sender's number that it answers.
+    pub sequence: u32,
+    /// The reflector's own number.
+    pub reflector_sequence: u32,
+    /// Monotonic moment of arrival.
+    pub at: Instant,
+    /// T4.
+    pub stamp: Stamp,
+    /// T2, nanoseconds of the reflector's clock.
+    pub reflector_received_ns: i64,
+    /// T3, nanoseconds of the reflector's clock.
+    pub reflector_sent_ns: i64,
+    /// TTL with which the packet reached the reflector.
+    pub sender_ttl: u8,
+    /// TTL with which the answer came back.
+    pub ttl: Option<u8>,
+    /// DSCP with which the answer came back.
+    pub dscp: Option<u8>,
+    /// DSCP with which the packet reached the reflector, when it says.
+    pub dscp_at_reflector: Option<u8>,
+}
+
+/// Counts that are the test set's own, or nobody's on the line.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// Sends that the system refused.
+    pub send_failures: u64,
+    /// Slots that passed while the test set was held up.
+    pub skipped_slots: u64,
+    /// Datagrams that the full receive queue dropped.
+    pub receive_drops: u64,
+    /// Datagrams that are no answer to any packet of the stream.
+    pub foreign: u64,
+    /// Answers with a wrong HMAC.
+    pub forged: u64,
+    /// Answers beyond what is kept (a flood of copies).
+    pub beyond_memory: u64,
+    /// Odd answers, by flaw.
+    pub flaws: BTreeMap<Flaw, u64>,
+}
+
+/// The sender's state.
+#[derive(Debug)]
+pub struct Sender {
+    config: Config,
+    schedule: Schedule,
+    error_estimate: ErrorEstimate,
+    packet: Vec<u8>,
+    /// By sequence number; closing packets follow those of the stream.
+    sent: Vec<Sent>,
+    /// In order of arrival, copies included.
+    answers: Vec<Answer>,
+    answered: Vec<bool>,
+    answered_in_stream: u64,
+    /// Numbers of the stream proper; known once it has ended.
+    stream_len: Option<u64>,
+    stream_ended_at: Option<Instant>,
+    bracketed: bool,
+    tally: Tally,
+}
+
+impl Sender {
+    /// Starts a stream at `now`.
+    pub fn new(now: Instant, config: Config) -> Self {
+        let mode = if config.key.is_some() { Mode::Authenticated } else { Mode::Unauthenticated };
+        let mut packet = vec![0; mode.base_len()];
+        if let Some(dscp) = config.reply_dscp {
+            let ask = tlv::ClassOfService { asked: dscp, ..tlv::ClassOfService::default() };
+            tlv::push(&mut packet, tlv::CLASS_OF_SERVICE, &ask.value());
+        }
+        let has_tlvs = packet.len() > mode.base_len();
+        if let (true, Some(key)) = (has_tlvs, &config.key) {
+            tlv::push_hmac(&mut packet, mode.base_len(), key);
+        }
+        if let Some(padding) = config.payload_octets.checked_sub(packet.len() + 4).filter(|p| *p <= usize::from(u16::MAX)) {
+            // RFC 8972 section 4.8: padding may follow the HMAC.
+            tlv::push(&mut packet, tlv::EXTRA_PADDING, &vec![0; padding]);
+        }
+        let schedule = Schedule::new(now, config.interval, config.spacing);
+        Self {
+            config,
+            schedule,
+            // The error of the difference of two software stamps of one clock, unsynchronised: 1 ms is on the safe side.
+            error_estimate: ErrorEstimate::of_seconds(1e-3, false),
+            packet,
+            sent: Vec::new(),
+            answers: Vec::new(),
+            answered: Vec::new(),
+            answered_in_stream: 0,
+            stream_len: None,
+            stream_ended_at: None,
+            bracketed: false,
+            tally: Tally::default(),
+        }
+    }
+
+    /// UDP payload octets of each packet.
+    pub fn payload_octets(&self) -> usize {
+        self.packet.len()
+    }
+
+    /// The packet that is due at `now`, with `wall` as its T1, if one is.
+    pub fn transmit(&mut self, now: Instant, wall: Stamp) -> Option<Outgoing<'_>> {
+        if !self.wants_to_send() || !self.schedule.take(now) {
+            return None;
+        }
+        let sequence = u32::try_from(self.sent.len()).ok()?;
+        let carried = Timestamp::ntp_from_unix_ns(wall.unix_ns);
+        let key = self.config.key.as_ref();
+        Packet { sequence, timestamp: carried, error_estimate: self.error_estimate, ssid: self.config.ssid }
+            .emit(key, &mut self.packet);
+        if let Some(key) = key {
+            tlv::renew_hmac(&mut self.packet, Mode::Authenticated.base_len(), key);
+        }
+        self.sent.push(Sent { at: now, stamp: wall, carried });
+        self.answered.push(false);
+        Some(Outgoing { sequence, bytes: &self.packet })
+    }
+
+    /// The packet just handed out could not be sent: its number goes to the next one, and the failure is counted as ours.
+    pub fn on_send_failed(&mut self, sequence: u32) {
+        if self.sent.len() == sequence as usize + 1 {
+            self.sent.pop();
+            self.answered.pop();
+            self.tally.send_failures += 1;
+        }
+    }
+
+    /// The packet just handed out was sent at `now`.
+    pub fn on_sent(&mut self, now: Instant) {
+        let len = self.sent.len() as u64;
+        if self.stream_len.is_none() && self.config.count.is_some_and(|count| len >= count) {
+            self.end_stream(now);
+        }
+    }
+
+    /// The kernel's transmit stamp of a packet.
+    pub fn on_transmit_stamp(&mut self, sequence: u32, stamp: Stamp, at: Instant) {
+        if let Some(sent) = self.sent.get_mut(sequence as usize)
+            && stamp.source < sent.stamp.source
+        {
+            sent.stamp = stamp;
+            sent.at = at;
+        }
+    }
+
+    /// A datagram from the reflector's address, with its arrival (T4).
+    pub fn on_packet(&mut self, at: Instant, stamp: Stamp, bytes: &[u8], ttl: Option<u8>, traffic_class: Option<u8>) {
+        let parsed = match Reflected::parse(bytes, self.config.key.as_ref()) {
+            Ok(parsed) => parsed,
+            Err(crate::wire::stamp::Error::Forged) => {
+                self.tally.forged += 1;
+                return;
+            }
+            Err(crate::wire::stamp::Error::Short { .. }) => {
+                self.tally.foreign += 1;
+                return;
+            }
+        };
+        let reflected = parsed.repr;
+        let index = reflected.sender_sequence as usize;
+        // RFC 8762 section 4.3: the reflector copies the sender's number and time. RFC 8972 section 3: a reflector that
+        // knows no identifiers returns zero.
+        let ours = self.sent.get(index).is_some_and(|sent| sent.carried == reflected.sender_timestamp)
+            && (reflected.ssid == self.config.ssid || reflected.ssid == 0);
+        if !ours {
+            self.tally.foreign += 1;
+            return;
+        }
+        for flaw in &parsed.flaws {
+            *self.tally.flaws.entry(*flaw).or_default() += 1;
+        }
+        if self.answers.len() >= 3 * self.sent.len() + 1000 {
+            self.tally.beyond_memory += 1;
+            return;
+        }
+        let format = reflected.error_estimate.format;
+        let class = tlv::Tlvs::new(parsed.extra)
+            .map_while(Result::ok)
+            .find(|tlv| tlv.kind == tlv::CLASS_OF_SERVICE && tlv.flags == 0)
+            .and_then(|tlv| tlv::ClassOfService::parse(tlv.value));
+        self.answers.push(Answer {
+            sequence: reflected.sender_sequence,
+            reflector_sequence: reflected.sequence,
+            at,
+            stamp,
+            reflector_received_ns: reflected.receive_timestamp.unix_ns(format, stamp.unix_ns),
+            reflector_sent_ns: reflected.timestamp.unix_ns(format, stamp.unix_ns),
+            sender_ttl: reflected.sender_ttl,
+            ttl,
+            dscp: traffic_class.map(|class| class >> 2),
+            dscp_at_reflector: class.map(|class| class.seen),
+        });
+        let in_stream = self.stream_len.is_none_or(|len| (index as u64) < len);
+        if !std::mem::replace(&mut self.answered[index], true) && in_stream {
+            self.answered_in_stream += 1;
+        }
+        if self.stream_len.is_some_and(|len| index as u64 + 1 >= len) {
+            self.bracketed = true;
+        }
+    }
+
+    /// Datagrams that the socket's queue has dropped so far.
+    pub fn on_receive_drops(&mut self, total: u64) {
+        self.tally.receive_drops = self.tally.receive_drops.max(total);
+    }
+
+    /// Ends the stream: no more packets of it are sent; answers are waited for, and closing packets may go.
+    pub fn stop(&mut self, now: Instant) {
+        if self.stream_len.is_none() {
+            self.end_stream(now);
+        }
+    }
+
+    fn end_stream(&mut self, now: Instant) {
+        self.stream_len = Some(self.sent.len() as u64);
+        self.stream_ended_at = Some(now);
+        self.bracketed = self.answered.last().copied().unwrap_or(true);
+    }
+
+    /// True once nothing more is to be sent or awaited.
+    pub fn is_done(&self, now: Instant) -> bool {
+        let (Some(len), Some(ended_at)) = (self.stream_len, self.stream_ended_at) else { return false };
+        self.answered_in_stream >= len || now >= ended_at + self.config.wait
+    }
+
+    /// When it wants to be asked again: the next packet, or the end of the wait.
+    pub fn next_wake(&self) -> Option<Instant> {
+        let end = self.stream_ended_at.map(|at| at + self.config.wait);
+        let due = self.wants_to_send().then(|| self.schedule.due_at());
+        [end, due].into_iter().flatten().min()
+    }
+
+    fn wants_to_send(&self) -> bool {
+        match self.stream_len {
+            // Sequence numbers are of 32 bits: an endless stream ends there, after years.
+            None => self.config.count.is_none_or(|count| (self.sent.len() as u64) < count) && self.sent.len() < u32::MAX as usize,
+            Some(len) => !self.bracketed && self.sent.len() as u64 - len < u64::from(self.config.closing),
+        }
+    }
+
+    /// Packets sent and answered so far, for whoever watches.
+    pub fn progress(&self) -> (u64, u64) {
+        (self.sent.len() as u64, self.answers.len() as u64)
+    }
+
+    /// The latest answer's round trip in milliseconds, for whoever watches; unchecked.
+    pub fn latest_round_trip(&self) -> Option<f64> {
+        let answer = self.answers.last()?;
+        let sent = self.sent.get(answer.sequence as usize)?;
+        Some((answer.stamp.nanos_since(sent.stamp) - (answer.reflector_sent_ns - answer.reflector_received_ns)) as f64 / 1e6)
+    }
+
+    /// Hands over the notes.
+    pub fn into_notes(mut self) -> Notes {
+        self.tally.skipped_slots = self.schedule.skipped();
+        let stream_len = self.stream_len.unwrap_or(self.sent.len() as u64) as usize;
+        Notes { stream_len, wait: self.config.wait, sent: self.sent, answers: self.answers, tally: self.tally }
+    }
+}
+
+/// All that a sender noted.
+#[derive(Debug, Clone)]
+pub struct Notes {
+    /// The first so many of `sent` are the stream; closing packets follow.
+    pub stream_len: usize,
+    /// How long an answer might take.
+    pub wait: Duration,
+    /// By sequence number.
+    pub sent: Vec<Sent>,
+    /// In order of arrival, copies included.
+    pub answers: Vec<Answer>,
+    /// What was the test set's own doing.
+    pub tally: Tally,
+}
+#[cfg(test)]
+mod tests;
