@@ -4,5 +4,11 @@
 //! readings or judgements.
 #![allow(unsafe_code)]
 
+pub mod build;
+pub mod delayline;
+pub mod netlink;
 pub mod netns;
+pub mod nft;
+mod offload;
 pub mod stamped;
+pub mod tc;

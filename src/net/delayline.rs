@@ -1,0 +1,246 @@
+//! A delay line between two interfaces: each frame read on one side is held and sent on the other, in order.
+//!
+//! One thread per direction over two packet sockets (AF_PACKET), in batches. What happens to a frame is decided by a
+//! [`Policy`]; the line itself only obeys, and counts. It must not know rates, loss or random numbers. Both cables
+//! beside it must hand over single frames with complete checksums ([`Site::single_frames`](super::build::Site)).
+//!
+//! The hard thing: a frame that *we* could not keep (socket or queue overrun, failed send) looks like loss on the line.
+//! Every such frame is counted apart in [`Counters`], so that a test can tell the loss it set from ours. And delays
+//! count from the kernel's receive stamp, not from when this thread got the processor, so a busy machine delays wake-ups
+//! but does not add up.
+
+mod packet_port;
+mod queue;
+
+use std::io::{self, PipeReader, PipeWriter};
+use std::os::fd::{AsRawFd, OwnedFd};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::thread::JoinHandle;
+
+pub use packet_port::PacketPort;
+use packet_port::{BATCH, Reader, Writer, monotonic_ns};
+use queue::FrameQueue;
+
+use super::netns::Namespace;
+
+/// What becomes of a frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fate {
+    /// Sent at this time of the monotonic clock, in nanoseconds; never before a frame that came earlier.
+    Send(u64),
+    /// Lost, as the line was told to.
+    Lose,
+    /// Dropped since the modelled queue is full, as the line was told to.
+    Overflow,
+}
+
+/// Decides about each frame, in the order of arrival.
+pub trait Policy: Send + 'static {
+    /// `arrived` is the monotonic clock in nanoseconds, `octets` the frame from destination address to payload.
+    fn decide(&mut self, arrived: u64, octets: usize) -> Fate;
+}
+
+/// What one direction did so far.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Counters {
+    /// Frames read.
+    pub received: u64,
+    /// Frames sent on.
+    pub sent: u64,
+    /// Frames lost on purpose.
+    pub lost: u64,
+    /// Frames dropped at the modelled queue, on purpose.
+    pub overflowed: u64,
+    /// Frames lost by the delay line itself: socket or memory overrun, failed or truncated. Never part of the set loss.
+    pub own_drops: u64,
+}
+
+#[derive(Debug, Default)]
+struct Shared {
+    received: AtomicU64,
+    sent: AtomicU64,
+    lost: AtomicU64,
+    overflowed: AtomicU64,
+    own_drops: AtomicU64,
+}
+
+/// A running delay line. Dropping it stops and joins both threads.
+#[derive(Debug)]
+pub struct DelayLine {
+    halves: [Half; 2],
+    stop: Arc<AtomicBool>,
+    /// Closing the writing end wakes both threads.
+    bell: (Arc<PipeReader>, Option<PipeWriter>),
+}
+
+#[derive(Debug)]
+struct Half {
+    thread: Option<JoinHandle<()>>,
+    shared: Arc<Shared>,
+    input: Arc<OwnedFd>,
+}
+
+/// One direction: where it reads, what it decides, how much it can hold.
+pub struct Way<P> {
+    /// Interface that it reads.
+    pub from: String,
+    /// Decides.
+    pub policy: P,
+    /// Octets that can be held; a frame beyond is an own drop. Memory is touched only as it fills.
+    pub capacity: usize,
+}
+
+impl<P> std::fmt::Debug for Way<P> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Way").field("from", &self.from).field("capacity", &self.capacity).finish_non_exhaustive()
+    }
+}
+
+impl DelayLine {
+    /// Starts both directions in a namespace that holds both interfaces; each way's output is the other's input.
+    ///
+    /// # Errors
+    /// When an interface is missing or packet sockets are refused (CAP_NET_RAW).
+    pub fn start<P: Policy, Q: Policy>(namespace: &Namespace, first: Way<P>, second: Way<Q>) -> io::Result<Self> {
+        let names = [first.from.clone(), second.from.clone()];
+        let [a, b] = namespace
+            .run(move || -> io::Result<[PacketPort; 2]> { Ok([PacketPort::open(&names[0])?, PacketPort::open(&names[1])?]) })?;
+        let stop = Arc::new(AtomicBool::new(false));
+        let (hears, rings) = io::pipe()?;
+        let (a, b) = (a.into_fd(), b.into_fd());
+        let mut line = Self { halves: [Half::idle(&a), Half::idle(&b)], stop, bell: (Arc::new(hears), Some(rings)) };
+        line.launch(0, namespace, &b, first)?;
+        line.launch(1, namespace, &a, second)?;
+        Ok(line)
+    }
+
+    fn launch<P: Policy>(&mut self, half: usize, namespace: &Namespace, output: &Arc<OwnedFd>, way: Way<P>) -> io::Result<()> {
+        let Half { shared, input, .. } = &self.halves[half];
+        let (input, output, shared) = (Arc::clone(input), Arc::clone(output), Arc::clone(shared));
+        let (stop, bell) = (Arc::clone(&self.stop), Arc::clone(&self.bell.0));
+        let thread = std::thread::Builder::new().name(format!("{}-{}", namespace.label(), way.from)).spawn(move || {
+            packet_port::hurry();
+            let queue = FrameQueue::new(way.capacity);
+            Loop { reader: Reader::new(input), writer: Writer::new(output), queue, shared, stop, bell, last: 0 }.run(way.policy);
+        })?;
+        self.halves[half].thread = Some(thread);
+        Ok(())
+    }
+
+    /// What each direction did so far, in the order given to [`DelayLine::start`].
+    pub fn counters(&self) -> [Counters; 2] {
+        self.halves.each_ref().map(Half::counters)
+    }
+}
+
+impl Half {
+    fn idle(input: &Arc<OwnedFd>) -> Self {
+        Self { thread: None, shared: Arc::default(), input: Arc::clone(input) }
+    }
+
+    fn counters(&self) -> Counters {
+        // The kernel's drop counter starts anew with each reading.
+        let overrun = packet_port::socket_drops(self.input.as_raw_fd());
+        self.shared.own_drops.fetch_add(overrun, Ordering::Relaxed);
+        Counters {
+            received: self.shared.received.load(Ordering::Relaxed),
+            sent: self.shared.sent.load(Ordering::Relaxed),
+            lost: self.shared.lost.load(Ordering::Relaxed),
+            overflowed: self.shared.overflowed.load(Ordering::Relaxed),
+            own_drops: self.shared.own_drops.load(Ordering::Relaxed),
+        }
+    }
+}
+
+impl Drop for DelayLine {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Release);
+        self.bell.1 = None;
+        for half in &mut self.halves {
+            if let Some(thread) = half.thread.take() {
+                let _ = thread.join();
+            }
+        }
+    }
+}
+
+/// One direction at work.
+struct Loop {
+    reader: Reader,
+    writer: Writer,
+    queue: FrameQueue,
+    shared: Arc<Shared>,
+    stop: Arc<AtomicBool>,
+    bell: Arc<PipeReader>,
+    last: u64,
+}
+
+impl Loop {
+    fn run(mut self, mut policy: impl Policy) {
+        while !self.stop.load(Ordering::Acquire) {
+            let blocked = self.send_due();
+            if self.take_in(&mut policy) == BATCH {
+                continue;
+            }
+            let now = monotonic_ns();
+            let wait = self.queue.next_due().map(|due| if blocked { 50_000 } else { due.saturating_sub(now) });
+            if wait != Some(0) && packet_port::wait(self.reader.fd(), self.bell.as_raw_fd(), wait).is_err() {
+                return;
+            }
+        }
+    }
+
+    /// Sends what is due. True when the output takes no more for now.
+    fn send_due(&mut self) -> bool {
+        loop {
+            let due = self.queue.due(monotonic_ns(), BATCH);
+            if due.is_empty() {
+                return false;
+            }
+            let wanted = due.len();
+            let result = self.writer.send(self.queue.arena(), due);
+            match result {
+                Ok(sent) => {
+                    self.shared.sent.fetch_add(sent as u64, Ordering::Relaxed);
+                    self.queue.remove(sent);
+                    if wanted < BATCH && sent == wanted {
+                        return false;
+                    }
+                }
+                Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => return true,
+                Err(_) => {
+                    self.shared.own_drops.fetch_add(1, Ordering::Relaxed);
+                    self.queue.remove(1);
+                }
+            }
+        }
+    }
+
+    /// Reads one batch and decides about it. Returns how many came.
+    fn take_in(&mut self, policy: &mut impl Policy) -> usize {
+        let (mut lost, mut overflowed, mut own) = (0, 0, 0);
+        let Self { reader, queue, last, .. } = self;
+        let count = reader.receive(|frame, arrived| {
+            let Some(frame) = frame else {
+                own += 1;
+                return;
+            };
+            match policy.decide(arrived, frame.len()) {
+                Fate::Send(due) => {
+                    *last = due.max(*last);
+                    own += u64::from(!queue.push(*last, frame));
+                }
+                Fate::Lose => lost += 1,
+                Fate::Overflow => overflowed += 1,
+            }
+        });
+        self.shared.received.fetch_add(count as u64, Ordering::Relaxed);
+        for (counter, by) in [(&self.shared.lost, lost), (&self.shared.overflowed, overflowed), (&self.shared.own_drops, own)] {
+            if by > 0 {
+                counter.fetch_add(by, Ordering::Relaxed);
+            }
+        }
+        count
+    }
+}
