@@ -12,3 +12,4 @@ pub mod nft;
 mod offload;
 pub mod stamped;
 pub mod tc;
+pub mod userns;

@@ -1,1 +1,18 @@
 //! The practice line: a line from laptop to far end built in network namespaces, shared by `demo` and the tests.
+//!
+//! [`PracticeLine::build`] makes what a [`LineConfig`] asks for within a fraction of a second; a [`Fault`] changes the
+//! config and says in which stretch it truly lies. All traffic stays on the machine, no name or file appears outside
+//! the process, and everything ends with it. The room must not know checks, judge or reports: to the agent it is a line
+//! like any other.
+
+mod config;
+mod fault;
+mod impair;
+mod line;
+pub mod topology;
+
+pub use config::{DnsService, Impairments, LineConfig, Services, Shape, Shaper};
+pub use fault::Fault;
+pub use impair::Impairment;
+pub use line::{PracticeError, PracticeLine, StretchCounters};
+pub use topology::Node;

@@ -96,8 +96,8 @@ impl fmt::Display for Rate {
     }
 }
 
-/// A share between 0 and 1.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize, JsonSchema)]
+/// A share between 0 and 1; by default 0.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Ratio(f64);
 
 impl Ratio {

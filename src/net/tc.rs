@@ -54,12 +54,7 @@ impl Site {
             let source = io::Error::from_raw_os_error(libc::EINVAL);
             return Err(NetlinkError { doing: format!("shaping {name} to nothing"), hint: None, source });
         }
-        // struct tcmsg: family, padding, ifindex, handle, parent, info
-        let mut header = [0; 20];
-        header[4..8].copy_from_slice(&index.to_ne_bytes());
-        header[8..12].copy_from_slice(&0x0001_0000u32.to_ne_bytes());
-        header[12..16].copy_from_slice(&TC_H_ROOT.to_ne_bytes());
-        let mut message = Message::new(libc::RTM_NEWQDISC, NLM_F_CREATE | NLM_F_REPLACE, &header);
+        let mut message = Message::new(libc::RTM_NEWQDISC, NLM_F_CREATE | NLM_F_REPLACE, &tcmsg(index, 0x0001_0000));
         message.attr_str(TCA_KIND, "tbf");
         message.nest(TCA_OPTIONS, |options| {
             options.attr(TCA_TBF_PARMS, &bucket.parameters());
@@ -70,6 +65,35 @@ impl Site {
         });
         self.conversation().request(|| format!("putting a token bucket (tbf) on {name}"), message)
     }
+}
+
+impl Site {
+    /// True when this kernel has the token bucket; tried on the loopback, which is left as it was.
+    ///
+    /// # Errors
+    /// When it is refused for another reason than being unknown.
+    pub fn can_shape(&mut self) -> Result<bool, NetlinkError> {
+        let index = self.index("lo").map_err(|source| NetlinkError { doing: "finding lo".into(), hint: None, source })?;
+        let bucket = TokenBucket { octets_per_second: 1_000_000, burst: 100_000, queue: 100_000 };
+        match self.shape("lo", index, bucket) {
+            Ok(()) => {
+                let message = Message::new(libc::RTM_DELQDISC, 0, &tcmsg(index, 0));
+                self.conversation().request(|| "removing the token bucket of lo".into(), message)?;
+                Ok(true)
+            }
+            Err(refusal) if refusal.is_unsupported() => Ok(false),
+            Err(refusal) => Err(refusal),
+        }
+    }
+}
+
+/// `struct tcmsg` of a root discipline: family, padding, interface, handle, parent, info.
+fn tcmsg(index: u32, handle: u32) -> [u8; 20] {
+    let mut header = [0; 20];
+    header[4..8].copy_from_slice(&index.to_ne_bytes());
+    header[8..12].copy_from_slice(&handle.to_ne_bytes());
+    header[12..16].copy_from_slice(&TC_H_ROOT.to_ne_bytes());
+    header
 }
 
 #[cfg(test)]
@@ -95,6 +119,9 @@ mod tests {
             };
             assert!(shown.contains(&format!("tbf 1: root refcnt 2 rate {rate} ")), "{shown}");
         }
+        assert!(site.can_shape().expect("tried"));
+        let shown = namespace.command("tc").args(["qdisc", "show", "dev", "lo"]).output().expect("tc");
+        assert!(!String::from_utf8_lossy(&shown.stdout).contains("tbf"), "the loopback is left as it was");
         let nothing = TokenBucket { octets_per_second: 0, burst: 1514, queue: 1 };
         assert_eq!(site.shape("lo", index, nothing).expect_err("zero").code(), libc::EINVAL);
     }

@@ -1,0 +1,199 @@
+//! What the practice line is to be like: rates, impairments, services. Pure data.
+
+use std::time::Duration;
+
+use crate::net::tc::TokenBucket;
+use crate::unit::{Direction, Layer, Rate, Segment};
+
+use super::impair::Impairment;
+
+/// Share of a second of rate that the token bucket holds: below about 4 ms a kernel bucket falls short of its rate.
+const BURST_SECONDS: f64 = 0.004;
+/// A full Ethernet frame without FCS.
+const FULL_FRAME: u32 = 1514;
+
+/// What one direction of the access line is limited to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shape {
+    rate: Rate,
+    /// Longest time that a frame waits before the shaper drops what comes after it: the depth of the buffer.
+    pub queue: Duration,
+}
+
+impl Shape {
+    /// A rate, counted at the Ethernet layer (header, no FCS), with a buffer of 40 ms. Of full IPv4 frames with TCP time
+    /// stamps, 1448 octets of 1514 are TCP payload. `None` below 10 kbit/s, where one frame takes more than a second.
+    pub fn ethernet_mbit(mbit: f64) -> Option<Self> {
+        let rate = Rate::from_bits_per_second(mbit * 1e6, Layer::Ethernet).filter(|r| r.bits_per_second() >= 10_000.0)?;
+        Some(Self { rate, queue: Duration::from_millis(40) })
+    }
+
+    /// The same with another depth of the buffer.
+    #[must_use]
+    pub fn with_queue(mut self, queue: Duration) -> Self {
+        self.queue = queue;
+        self
+    }
+
+    /// The rate at the Ethernet layer.
+    pub fn rate(&self) -> Rate {
+        self.rate
+    }
+
+    /// The same shape at a share of the rate.
+    #[must_use]
+    pub fn scaled(self, share: f64) -> Self {
+        Self::ethernet_mbit(self.rate.mbit() * share).map_or(self, |s| s.with_queue(self.queue))
+    }
+
+    /// As the token bucket counts it.
+    pub(super) fn bucket(&self) -> TokenBucket {
+        let octets_per_second = self.rate.bits_per_second() / 8.0;
+        let burst = ((octets_per_second * BURST_SECONDS) as u32).max(2 * FULL_FRAME);
+        let queue = ((octets_per_second * self.queue.as_secs_f64()) as u32).max(4 * FULL_FRAME).max(burst);
+        TokenBucket { octets_per_second: octets_per_second as u64, burst, queue }
+    }
+}
+
+/// Both directions of a stretch.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Impairments {
+    /// Toward the laptop.
+    pub down: Impairment,
+    /// Toward the far end.
+    pub up: Impairment,
+}
+
+impl Impairments {
+    /// The same in both directions.
+    pub fn both(impairment: Impairment) -> Self {
+        Self { down: impairment, up: impairment }
+    }
+
+    /// True when frames pass both ways as if there were nothing.
+    pub fn is_none(&self) -> bool {
+        self.down.is_none() && self.up.is_none()
+    }
+}
+
+/// Who keeps the rate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Shaper {
+    /// The kernel where it has the token bucket, else the delay line.
+    #[default]
+    Auto,
+    /// The kernel's token bucket (tbf): exact up to 2.5 Gbit/s and costs nothing.
+    Kernel,
+    /// The delay line's own bucket: the same arithmetic, up to about 1 Gbit/s.
+    DelayLine,
+}
+
+/// What the provider's name servers do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum DnsService {
+    /// Answer truthfully.
+    #[default]
+    Truthful,
+    /// Take queries and never answer.
+    Silent,
+}
+
+/// Which services run on the line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Services {
+    /// The gateway hands out addresses.
+    pub dhcp: bool,
+    /// The name servers; `None` leaves the host without one (for tests that bring their own).
+    pub dns: Option<DnsService>,
+    /// The far end's service. Without it its host still answers pings, and refuses connections.
+    pub far_end: bool,
+}
+
+impl Services {
+    /// A bare line: places, cables and routes only.
+    pub const NONE: Self = Self { dhcp: false, dns: None, far_end: false };
+}
+
+impl Default for Services {
+    fn default() -> Self {
+        Self { dhcp: true, dns: Some(DnsService::Truthful), far_end: true }
+    }
+}
+
+/// A practice line to be built. The default is unshaped and unimpaired, runs at the kernel's speed and has all services.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct LineConfig {
+    /// Downstream rate of the access line; `None` is unshaped.
+    pub down: Option<Shape>,
+    /// Upstream rate of the access line.
+    pub up: Option<Shape>,
+    /// Who keeps the rates.
+    pub shaper: Shaper,
+    /// Laptop to gateway.
+    pub home: Impairments,
+    /// Gateway to edge.
+    pub access: Impairments,
+    /// Edge to core.
+    pub network: Impairments,
+    /// Core to far end.
+    pub far_end: Impairments,
+    /// What runs on it.
+    pub services: Services,
+    /// Seed of all random decisions.
+    pub seed: u64,
+}
+
+impl LineConfig {
+    /// An access line of these rates (Mbit/s at the Ethernet layer) with all services. `None` for a rate below 10 kbit/s.
+    pub fn shaped(down_mbit: f64, up_mbit: f64) -> Option<Self> {
+        let (down, up) = (Some(Shape::ethernet_mbit(down_mbit)?), Some(Shape::ethernet_mbit(up_mbit)?));
+        Some(Self { down, up, ..Self::default() })
+    }
+
+    /// The impairments of a stretch; none inside the test set.
+    pub fn impairments(&self, segment: Segment) -> Impairments {
+        match segment {
+            Segment::TestSet => Impairments::default(),
+            Segment::Home => self.home,
+            Segment::Access => self.access,
+            Segment::Network => self.network,
+            Segment::FarEnd => self.far_end,
+        }
+    }
+
+    /// The shape of a direction.
+    pub fn shape(&self, direction: Direction) -> Option<Shape> {
+        match direction {
+            Direction::Down => self.down,
+            Direction::Up => self.up,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_bucket_holds_four_milliseconds_and_the_queue_its_depth() {
+        // 100 Mbit/s = 12.5 MB/s: 4 ms are 50,000 octets, 40 ms 500,000. Worked by hand.
+        let bucket = Shape::ethernet_mbit(100.0).expect("a rate").bucket();
+        assert_eq!(bucket, TokenBucket { octets_per_second: 12_500_000, burst: 50_000, queue: 500_000 });
+        // At 1 Mbit/s both stand at their floor of a few frames.
+        let slow = Shape::ethernet_mbit(1.0).expect("a rate").bucket();
+        assert_eq!((slow.burst, slow.queue), (2 * 1514, 4 * 1514));
+    }
+
+    #[test]
+    fn rates_that_no_frame_survives_are_refused() {
+        for mbit in [0.0, -1.0, f64::NAN, f64::INFINITY, 0.005] {
+            assert!(Shape::ethernet_mbit(mbit).is_none(), "{mbit}");
+        }
+    }
+
+    #[test]
+    fn half_a_rate_keeps_the_depth_of_the_buffer() {
+        let shape = Shape::ethernet_mbit(100.0).expect("a rate").with_queue(Duration::from_millis(80)).scaled(0.5);
+        assert_eq!((shape.rate().mbit(), shape.queue), (50.0, Duration::from_millis(80)));
+    }
+}

@@ -1,0 +1,182 @@
+//! The faults that the practice line can be given, each with the stretch it truly lies in.
+//!
+//! `demo --fault NAME` shows what the agent makes of one; tests hold the agent's conclusion against [`Fault::segment`].
+//! It must not know how a fault is found.
+
+use std::time::Duration;
+
+use crate::unit::{Ratio, Segment};
+
+use super::config::{DnsService, Impairments, LineConfig};
+use super::impair::Impairment;
+
+/// One fault of the catalogue.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Fault {
+    /// The gateway hands out no address.
+    NoDhcp,
+    /// Frames get lost between laptop and gateway.
+    HomeLoss,
+    /// The access line carries half the rate, both ways.
+    SlowLine,
+    /// Frames get lost on the access line.
+    AccessLoss,
+    /// The access line delays far beyond its kind.
+    LongDelay,
+    /// The access line's buffer is far too deep.
+    DeepBuffer,
+    /// Frames get lost behind the provider's edge.
+    NetworkLoss,
+    /// The name servers take queries and never answer.
+    DnsDead,
+    /// Nothing passes behind the provider's edge.
+    NetworkDead,
+    /// The far end's service is gone; its host still answers pings and refuses connections.
+    FarEndGone,
+}
+
+/// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
+const LOSS: f64 = 0.02;
+
+impl Fault {
+    /// All faults, from the laptop on.
+    pub const ALL: [Self; 10] = [
+        Self::NoDhcp,
+        Self::HomeLoss,
+        Self::SlowLine,
+        Self::AccessLoss,
+        Self::LongDelay,
+        Self::DeepBuffer,
+        Self::NetworkLoss,
+        Self::DnsDead,
+        Self::NetworkDead,
+        Self::FarEndGone,
+    ];
+
+    /// The name on the command line.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::NoDhcp => "no-dhcp",
+            Self::HomeLoss => "home-loss",
+            Self::SlowLine => "slow-line",
+            Self::AccessLoss => "access-loss",
+            Self::LongDelay => "long-delay",
+            Self::DeepBuffer => "deep-buffer",
+            Self::NetworkLoss => "network-loss",
+            Self::DnsDead => "dns-dead",
+            Self::NetworkDead => "network-dead",
+            Self::FarEndGone => "far-end-gone",
+        }
+    }
+
+    /// The fault of a name.
+    pub fn by_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|f| f.name() == name)
+    }
+
+    /// One line in words.
+    pub fn description(self) -> &'static str {
+        match self {
+            Self::NoDhcp => "the gateway hands out no address",
+            Self::HomeLoss => "2 % of frames are lost between laptop and gateway, each way",
+            Self::SlowLine => "the access line carries half the rate sold, both ways",
+            Self::AccessLoss => "2 % of frames are lost on the access line, each way",
+            Self::LongDelay => "the access line delays each frame by 60 ms, each way",
+            Self::DeepBuffer => "the access line's buffers hold half a second",
+            Self::NetworkLoss => "2 % of frames are lost behind the provider's edge, each way",
+            Self::DnsDead => "the name servers never answer",
+            Self::NetworkDead => "nothing passes behind the provider's edge",
+            Self::FarEndGone => "the far end's service is gone, its host still answers pings",
+        }
+    }
+
+    /// The stretch it lies in: the ground truth.
+    pub fn segment(self) -> Segment {
+        match self {
+            Self::NoDhcp | Self::HomeLoss => Segment::Home,
+            Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer => Segment::Access,
+            Self::NetworkLoss | Self::DnsDead | Self::NetworkDead => Segment::Network,
+            Self::FarEndGone => Segment::FarEnd,
+        }
+    }
+
+    /// Gives the line this fault, on top of what it has. Slow line and deep buffer need a shaped line to work on.
+    pub fn apply(self, line: &mut LineConfig) {
+        let losing = Impairment::losing(Ratio::new(LOSS).unwrap_or_default());
+        match self {
+            Self::NoDhcp => line.services.dhcp = false,
+            Self::HomeLoss => add(&mut line.home, |i| i.loss = losing.loss),
+            Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
+            Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),
+            Self::NetworkDead => add(&mut line.network, |i| i.blackhole = true),
+            Self::LongDelay => add(&mut line.access, |i| i.delay += Duration::from_millis(60)),
+            Self::SlowLine => {
+                for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
+                    *shape = shape.scaled(0.5);
+                }
+            }
+            Self::DeepBuffer => {
+                for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
+                    shape.queue = Duration::from_millis(500);
+                }
+            }
+            Self::DnsDead => line.services.dns = Some(DnsService::Silent),
+            Self::FarEndGone => line.services.far_end = false,
+        }
+    }
+}
+
+/// Changes both directions.
+fn add(impairments: &mut Impairments, change: impl Fn(&mut Impairment)) {
+    change(&mut impairments.down);
+    change(&mut impairments.up);
+}
+
+impl std::fmt::Display for Fault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn every_fault_has_a_kebab_case_name_of_its_own_and_changes_a_sold_line() {
+        let sold = LineConfig::shaped(100.0, 20.0).expect("rates");
+        let mut names = BTreeSet::new();
+        for fault in Fault::ALL {
+            let name = fault.name();
+            assert!(name.chars().all(|c| c.is_ascii_lowercase() || c == '-'), "{name}");
+            assert!(names.insert(name));
+            assert_eq!(Fault::by_name(name), Some(fault));
+            let mut faulty = sold.clone();
+            fault.apply(&mut faulty);
+            assert_ne!(faulty, sold, "{name}");
+        }
+    }
+
+    #[test]
+    fn an_impairing_fault_touches_the_stretch_that_it_claims_and_no_other() {
+        for fault in Fault::ALL {
+            let mut line = LineConfig::default();
+            fault.apply(&mut line);
+            for segment in [Segment::Home, Segment::Access, Segment::Network, Segment::FarEnd] {
+                let impaired = !line.impairments(segment).is_none();
+                assert!(!impaired || segment == fault.segment(), "{fault} touches {segment}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_fault_comes_on_top_of_what_the_line_has() {
+        let mut line =
+            LineConfig { access: Impairments::both(Impairment::delayed(Duration::from_millis(5))), ..LineConfig::default() };
+        Fault::LongDelay.apply(&mut line);
+        Fault::AccessLoss.apply(&mut line);
+        assert_eq!(line.access.up.delay, Duration::from_millis(65));
+        assert_eq!(line.access.down.loss.value(), LOSS);
+    }
+}

@@ -1,0 +1,284 @@
+//! Builds the practice line and owns it: namespaces, cables, shapers, delay lines, and the services in them.
+//!
+//! It must not know the agent: the agent meets the line only through the laptop's port. The hard thing is to leave
+//! nothing behind, however the process ends: nothing has a name outside the process, every thread is joined on drop, and
+//! what the kernel holds goes with the last descriptor.
+
+use std::collections::BTreeMap;
+use std::io;
+use std::net::{IpAddr, TcpListener, UdpSocket};
+use std::time::Duration;
+
+use thiserror::Error;
+
+use crate::net::build::{End, Site};
+use crate::net::delayline::{Counters, DelayLine, Way};
+use crate::net::netlink::NetlinkError;
+use crate::net::netns::Namespace;
+use crate::net::nft;
+use crate::net::tc::TokenBucket;
+use crate::unit::{Direction, Segment};
+
+use super::config::{DnsService, LineConfig, Shape, Shaper};
+use super::impair::{Impairer, Impairment};
+use super::topology::{ACCESS_PORT, ADDRESSES, CABLES, Cable, Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT};
+
+/// Why a practice line can't be built.
+#[derive(Debug, Error)]
+pub enum PracticeError {
+    /// No namespace, for want of rights or room.
+    #[error("making a network namespace for the practice line: {source}; run as root, or as a user who may make user namespaces")]
+    Namespace {
+        /// The kernel's answer.
+        source: io::Error,
+    },
+    /// The kernel refused a link, address or route.
+    #[error("building the practice line: {0}")]
+    Refused(#[from] NetlinkError),
+    /// The kernel has no address translation.
+    #[error("{0}; the practice line's gateway needs it: sudo modprobe -a nf_tables nft_chain_nat nft_masq")]
+    NoTranslation(NetlinkError),
+    /// The kernel has no token bucket, and no other shaper was allowed.
+    #[error("this kernel has no token bucket (tbf): sudo modprobe sch_tbf, or let the delay line keep the rate")]
+    NoTokenBucket,
+    /// Anything else that the system refused.
+    #[error("{doing}: {source}")]
+    System {
+        /// What was being done.
+        doing: String,
+        /// Why not.
+        source: io::Error,
+    },
+}
+
+fn system(doing: impl Into<String>) -> impl FnOnce(io::Error) -> PracticeError {
+    let doing = doing.into();
+    move |source| PracticeError::System { doing, source }
+}
+
+/// A standing practice line. Dropping it ends its services and threads, and the kernel takes the rest.
+#[derive(Debug)]
+pub struct PracticeLine {
+    // Fields drop in this order: services before the wires, wires before the places.
+    services: Vec<Box<dyn Service>>,
+    delay_lines: Vec<(Segment, DelayLine)>,
+    sites: BTreeMap<Node, Site>,
+    config: LineConfig,
+    kernel_shapes: bool,
+}
+
+/// Something that runs on the line until it is dropped.
+trait Service: std::fmt::Debug + Send + Sync {}
+
+/// What a stretch's delay line did, up and down.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct StretchCounters {
+    /// The stretch.
+    pub segment: Segment,
+    /// Toward the far end.
+    pub up: Counters,
+    /// Toward the laptop.
+    pub down: Counters,
+}
+
+impl PracticeLine {
+    /// Builds a line and starts its services. Takes some tens of milliseconds; blocks.
+    ///
+    /// # Errors
+    /// Says which right or kernel feature is missing.
+    pub fn build(config: LineConfig) -> Result<Self, PracticeError> {
+        let mut sites = BTreeMap::new();
+        for node in Node::ALL {
+            sites.insert(node, make_site(node.label())?);
+        }
+        let mut line = Self { services: Vec::new(), delay_lines: Vec::new(), sites, config, kernel_shapes: false };
+        line.kernel_shapes = line.choose_shaper()?;
+        for node in Node::ALL.into_iter().filter(|n| n.forwards()) {
+            let forward = [("net/ipv4/ip_forward", "1"), ("net/ipv6/conf/all/forwarding", "1")];
+            line.site(node).sysctls(&forward).map_err(system("switching forwarding on"))?;
+        }
+        for cable in &CABLES {
+            line.lay(cable)?;
+        }
+        for (node, port, address, prefix) in ADDRESSES {
+            let index = line.index(node, port)?;
+            line.site(node).address(index, address, prefix)?;
+        }
+        for (node, port, destination, prefix, hop) in ROUTES {
+            let index = line.index(node, port)?;
+            line.site(node).route(destination, prefix, hop, index)?;
+        }
+        nft::masquerade(line.namespace(Node::Gateway), WAN_PORT)
+            .map_err(|refusal| if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() })?;
+        if line.kernel_shapes {
+            line.shape(Node::Gateway, WAN_PORT, line.config.up)?;
+            line.shape(Node::Edge, ACCESS_PORT, line.config.down)?;
+        }
+        line.start_services()?;
+        Ok(line)
+    }
+
+    /// The namespace of a place.
+    pub fn namespace(&self, node: Node) -> &Namespace {
+        self.sites[&node].namespace()
+    }
+
+    /// What the line was asked to be.
+    pub fn config(&self) -> &LineConfig {
+        &self.config
+    }
+
+    /// True when the kernel's token buckets keep the rates, false when the delay line does or nobody has to.
+    pub fn is_shaped_by_kernel(&self) -> bool {
+        self.kernel_shapes && (self.config.up.is_some() || self.config.down.is_some())
+    }
+
+    /// What the delay lines did so far; empty for stretches without one.
+    pub fn counters(&self) -> Vec<StretchCounters> {
+        let read = |(segment, line): &(Segment, DelayLine)| {
+            let [up, down] = line.counters();
+            StretchCounters { segment: *segment, up, down }
+        };
+        self.delay_lines.iter().map(read).collect()
+    }
+
+    /// Frames that the line itself lost though it was not told to, all stretches and directions; zero on a machine that
+    /// keeps up. A loss figure measured while this grew is not the line's.
+    pub fn own_drops(&self) -> u64 {
+        self.counters().iter().map(|c| c.up.own_drops + c.down.own_drops).sum()
+    }
+
+    /// Ends services and threads and waits for them; the same as dropping it.
+    pub fn shutdown(self) {}
+
+    fn site(&mut self, node: Node) -> &mut Site {
+        self.sites.get_mut(&node).unwrap_or_else(|| unreachable!("build makes a site for each node"))
+    }
+
+    fn index(&self, node: Node, port: &str) -> Result<u32, PracticeError> {
+        self.sites[&node].index(port).map_err(system(format!("finding {port} at {}", node.label())))
+    }
+
+    fn choose_shaper(&mut self) -> Result<bool, PracticeError> {
+        let wanted = self.config.shaper;
+        if wanted == Shaper::DelayLine {
+            return Ok(false);
+        }
+        let can = self.site(Node::Edge).can_shape()?;
+        if !can && wanted == Shaper::Kernel { Err(PracticeError::NoTokenBucket) } else { Ok(can) }
+    }
+
+    fn shape(&mut self, node: Node, port: &str, shape: Option<Shape>) -> Result<(), PracticeError> {
+        let Some(shape) = shape else { return Ok(()) };
+        let index = self.index(node, port)?;
+        Ok(self.site(node).shape(port, index, shape.bucket())?)
+    }
+
+    /// The bucket that the delay line has to keep on this stretch.
+    fn own_bucket(&self, segment: Segment, direction: Direction) -> Option<Shape> {
+        if segment == Segment::Access && !self.kernel_shapes { self.config.shape(direction) } else { None }
+    }
+
+    /// Lays one cable, with a delay line in its middle where the stretch is impaired.
+    fn lay(&mut self, cable: &Cable) -> Result<(), PracticeError> {
+        let number = CABLES.iter().position(|c| std::ptr::eq(c, cable)).unwrap_or_default() as u8;
+        // Locally administered (IEEE 802, bit 1 of the first octet); the last octets say cable and end.
+        let mac = |end| [0x02, 0, 0x5e, 0, number + 1, end];
+        let ends = [cable.near, cable.far];
+        let places = ends.map(|(node, _)| self.namespace(node).clone());
+        let [near, far] = [0, 1].map(|n| End { site: &places[n], name: ends[n].1, mac: mac(n as u8 + 1) });
+        let impaired = cable.segment.filter(|s| {
+            let bucket = [Direction::Down, Direction::Up].iter().any(|d| self.own_bucket(*s, *d).is_some());
+            bucket || !self.config.impairments(*s).is_none()
+        });
+        match impaired {
+            None => self.site(cable.near.0).cable(&near, &far)?,
+            Some(segment) => {
+                let mut middle = make_site(&format!("{segment}-wire"))?;
+                let quiet = [("net/ipv6/conf/default/disable_ipv6", "1")];
+                middle.sysctls(&quiet).map_err(system("silencing a delay line's place"))?;
+                let place = middle.namespace().clone();
+                middle.cable(&End { site: &place, name: "near", mac: mac(3) }, &near)?;
+                middle.cable(&End { site: &place, name: "far", mac: mac(4) }, &far)?;
+                for (node, port) in ends {
+                    let index = self.index(node, port)?;
+                    self.site(node).single_frames(port, index)?;
+                }
+                for port in ["near", "far"] {
+                    let index = middle.index(port).map_err(system("finding a delay line's port"))?;
+                    middle.single_frames(port, index)?;
+                    middle.raise(port, index)?;
+                }
+                // First the ends, then the line: a frame sent into a port that is down would count as lost by us.
+                self.raise(ends)?;
+                let line = self.start_delay_line(segment, &place)?;
+                self.delay_lines.push((segment, line));
+                return Ok(());
+            }
+        }
+        self.raise(ends)
+    }
+
+    fn raise(&mut self, ends: [(Node, &'static str); 2]) -> Result<(), PracticeError> {
+        for (node, port) in ends {
+            let index = self.index(node, port)?;
+            self.site(node).raise(port, index)?;
+        }
+        Ok(())
+    }
+
+    fn start_delay_line(&self, segment: Segment, place: &Namespace) -> Result<DelayLine, PracticeError> {
+        let set = self.config.impairments(segment);
+        let way = |from: &str, direction, impairment: Impairment| {
+            let shape = self.own_bucket(segment, direction);
+            let bucket = shape.map(|s| s.bucket());
+            // Each direction of each stretch draws its own numbers.
+            let seed = self.config.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ ((segment as u64) << 8 | direction as u64);
+            let capacity = capacity(impairment.longest_hold(), bucket);
+            Way { from: from.to_owned(), policy: Impairer::new(impairment, bucket, seed), capacity }
+        };
+        let (up, down) = (way("near", Direction::Up, set.up), way("far", Direction::Down, set.down));
+        DelayLine::start(place, up, down).map_err(system(format!("starting the delay line of the {segment} stretch")))
+    }
+
+    fn start_services(&mut self) -> Result<(), PracticeError> {
+        match self.config.services.dns {
+            Some(DnsService::Silent) => {
+                let silence = self.namespace(Node::Resolvers).run(SilentServers::start);
+                self.services.push(Box::new(silence.map_err(system("starting silent name servers"))?));
+            }
+            Some(DnsService::Truthful) | None => {}
+        }
+        Ok(())
+    }
+}
+
+fn make_site(label: &str) -> Result<Site, PracticeError> {
+    let namespace = Namespace::new(label).map_err(|source| PracticeError::Namespace { source })?;
+    Site::open(&namespace).map_err(system(format!("preparing the place {label}")))
+}
+
+/// Octets that a delay line must be able to hold: what comes at 2.5 Gbit/s while a frame is held and the thread may be
+/// late by 20 ms, and the modelled queue. Memory is touched only as far as it fills.
+fn capacity(hold: Duration, bucket: Option<TokenBucket>) -> usize {
+    let held = (hold + Duration::from_millis(20)).as_secs_f64() * 2.5e9 / 8.0;
+    (held as usize).max(8 << 20) + bucket.map_or(0, |b| 2 * b.queue as usize)
+}
+
+/// Name servers that take queries and connections and never answer: bound sockets that nobody reads.
+#[derive(Debug)]
+struct SilentServers {
+    _datagrams: Vec<UdpSocket>,
+    _streams: Vec<TcpListener>,
+}
+
+impl SilentServers {
+    fn start() -> io::Result<Self> {
+        let addresses = || RESOLVERS_V4.map(IpAddr::V4).into_iter().chain(RESOLVERS_V6.map(IpAddr::V6));
+        let datagrams = addresses().map(|a| UdpSocket::bind((a, 53))).collect::<io::Result<_>>()?;
+        let streams = addresses().map(|a| TcpListener::bind((a, 53))).collect::<io::Result<_>>()?;
+        Ok(Self { _datagrams: datagrams, _streams: streams })
+    }
+}
+
+impl Service for SilentServers {}
