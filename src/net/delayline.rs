@@ -110,22 +110,21 @@ impl DelayLine {
         let (hears, rings) = io::pipe()?;
         let (a, b) = (a.into_fd(), b.into_fd());
         let mut line = Self { halves: [Half::idle(&a), Half::idle(&b)], stop, bell: (Arc::new(hears), Some(rings)) };
-        line.launch(0, namespace, &b, first)?;
-        line.launch(1, namespace, &a, second)?;
+        line.launch(0, namespace, &b, first);
+        line.launch(1, namespace, &a, second);
         Ok(line)
     }
 
-    fn launch<P: Policy>(&mut self, half: usize, namespace: &Namespace, output: &Arc<OwnedFd>, way: Way<P>) -> io::Result<()> {
+    fn launch<P: Policy>(&mut self, half: usize, namespace: &Namespace, output: &Arc<OwnedFd>, way: Way<P>) {
         let Half { shared, input, .. } = &self.halves[half];
         let (input, output, shared) = (Arc::clone(input), Arc::clone(output), Arc::clone(shared));
         let (stop, bell) = (Arc::clone(&self.stop), Arc::clone(&self.bell.0));
-        let thread = std::thread::Builder::new().name(format!("{}-{}", namespace.label(), way.from)).spawn(move || {
+        let thread = namespace.spawn(&format!("{}-{}", namespace.label(), way.from), move || {
             packet_port::hurry();
             let queue = FrameQueue::new(way.capacity);
             Loop { reader: Reader::new(input), writer: Writer::new(output), queue, shared, stop, bell, last: 0 }.run(way.policy);
-        })?;
+        });
         self.halves[half].thread = Some(thread);
-        Ok(())
     }
 
     /// What each direction did so far, in the order given to [`DelayLine::start`].

@@ -3,22 +3,20 @@
 use std::net::{IpAddr, SocketAddr, UdpSocket};
 use std::time::{Duration, Instant};
 
-use doorstep::practice::topology::{FAR_END_V4, LAPTOP_V6};
-use doorstep::practice::{Impairment, Impairments, LineConfig, Node, PracticeLine};
+use doorstep::practice::topology::{FAR_END_V4, FAR_END_V6, LAPTOP_V6};
+use doorstep::practice::{Impairment, Impairments, LineConfig, Node, PracticeLine, StretchCounters};
 use doorstep::unit::{Direction, Ratio};
 
-use crate::support::{LAPTOP_V4, bare, build, ping};
+use crate::support::{LAPTOP_V4, bare, build, warm_up};
 
 /// Sends numbered datagrams one way, a few per millisecond so that no socket overflows, and gives the one-way delay of
-/// each that arrived. Sender and receiver share this process's monotonic clock.
+/// each that arrived. Addresses have to be resolved before ([`warm_up`]). Sender and receiver share this process's monotonic clock.
 fn one_way(line: &PracticeLine, direction: Direction, count: usize, per_millisecond: usize) -> Vec<Option<Duration>> {
     // IPv4 up through the NAT; down over IPv6, which needs no state at the gateway.
     let (from, to, address): (_, _, IpAddr) = match direction {
         Direction::Up => (Node::Laptop, Node::FarEnd, FAR_END_V4.into()),
         Direction::Down => (Node::FarEnd, Node::Laptop, LAPTOP_V6.into()),
     };
-    // The first packet would wait for address resolution.
-    ping(line, from, address, 1).expect("the line answers");
     let receiver = line.namespace(to).run(move || UdpSocket::bind((address, 7007))).expect("bind");
     receiver.set_read_timeout(Some(Duration::from_millis(500))).expect("timeout");
     let any: IpAddr = if address.is_ipv4() { LAPTOP_V4.into() } else { std::net::Ipv6Addr::UNSPECIFIED.into() };
@@ -44,6 +42,10 @@ fn one_way(line: &PracticeLine, direction: Direction, count: usize, per_millisec
         assert_eq!(len, 100);
         let n = u32::from_be_bytes([payload[0], payload[1], payload[2], payload[3]]) as usize;
         assert!(arrived[n].replace(at).is_none(), "datagram {n} came twice");
+        // Order is kept, so nothing comes behind the last.
+        if n == count - 1 {
+            break;
+        }
     }
     let sent = sending.join().expect("no panic");
     arrived.into_iter().zip(sent).map(|(a, s)| a.map(|a| a.duration_since(s))).collect()
@@ -68,6 +70,8 @@ fn each_direction_of_each_stretch_has_the_delay_set() {
         let mut config = bare();
         place(&mut config).up.delay = set;
         let line = build(config);
+        warm_up(&line, Node::Laptop, FAR_END_V4.into());
+        warm_up(&line, Node::Laptop, FAR_END_V6.into());
         let up = arrived(&one_way(&line, Direction::Up, 200, 1));
         assert_eq!((up.len(), line.own_drops()), (200, 0));
         // Held from the kernel's stamp on, so never early.
@@ -86,6 +90,7 @@ fn variation_spreads_the_delay_over_its_range_and_keeps_the_order() {
     let (set, variation) = (Duration::from_millis(5), Duration::from_millis(4));
     let up = Impairment { delay: set, variation, ..Impairment::default() };
     let line = build(LineConfig { access: Impairments { up, ..Impairments::default() }, ..bare() });
+    warm_up(&line, Node::Laptop, FAR_END_V4.into());
     let delays = arrived(&one_way(&line, Direction::Up, 400, 1));
     assert_eq!(delays.len(), 400);
     assert!(delays[0] >= set, "{:?}", delays[0]);
@@ -106,15 +111,20 @@ fn the_share_lost_lies_in_its_binomial_range_and_is_counted_to_the_frame() {
             Direction::Down => config.network.down = losing,
         }
         let line = build(config);
-        let lost = one_way(&line, direction, count, 20).iter().filter(|d| d.is_none()).count();
-        let counters = line.counters()[0];
-        let (set, other) = match direction {
-            Direction::Up => (counters.up, counters.down),
-            Direction::Down => (counters.down, counters.up),
+        warm_up(&line, Node::Laptop, FAR_END_V4.into());
+        warm_up(&line, Node::Laptop, FAR_END_V6.into());
+        let read = || {
+            let StretchCounters { up, down, .. } = line.counters()[0];
+            if direction == Direction::Up { (up, down) } else { (down, up) }
         };
+        let (before, _) = read();
+        let lost = one_way(&line, direction, count, 20).iter().filter(|d| d.is_none()).count();
+        let (after, other) = read();
         assert_eq!(line.own_drops(), 0);
-        assert_eq!((set.lost as usize, other.lost), (lost, 0), "what was lost is what was taken");
-        assert_eq!(set.received, set.sent + set.lost);
+        // The line counts each loss; a neighbour's solicitation or two may be among them.
+        let counted = (after.lost - before.lost) as usize;
+        assert!((lost..lost + 5).contains(&counted) && other.lost == 0, "{lost} missing, {counted} counted");
+        assert_eq!(after.received, after.sent + after.lost);
         // Binomial: mean np = 120, standard deviation sqrt(np(1-p)) = 10.8. Five of those: once in 1.7 million runs.
         let (mean, deviation) = (count as f64 * share, (count as f64 * share * (1.0 - share)).sqrt());
         assert!((lost as f64 - mean).abs() < 5.0 * deviation, "{lost} of {count} lost {direction}");

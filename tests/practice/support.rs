@@ -29,17 +29,23 @@ pub(crate) fn build(config: LineConfig) -> PracticeLine {
 
 /// Sends one ICMP echo request from a place and waits for its reply: RFC 792, RFC 4443 section 4.
 pub(crate) fn ping(line: &PracticeLine, from: Node, to: IpAddr, sequence: u16) -> io::Result<Duration> {
-    line.namespace(from).run(move || ping_here(to, sequence))
+    line.namespace(from).run(move || ping_here(to, sequence, Duration::from_secs(2)))
+}
+
+/// Resolves all addresses on the way, also over a line that loses frames.
+pub(crate) fn warm_up(line: &PracticeLine, from: Node, to: IpAddr) {
+    let answered = |n| line.namespace(from).run(move || ping_here(to, n, Duration::from_millis(300))).is_ok();
+    assert!((0..20).any(answered), "{to} does not answer {from:?}");
 }
 
 /// The same in the calling thread's namespace.
-pub(crate) fn ping_here(to: IpAddr, sequence: u16) -> io::Result<Duration> {
+pub(crate) fn ping_here(to: IpAddr, sequence: u16, limit: Duration) -> io::Result<Duration> {
     let (domain, protocol, request, reply, header) = match to {
         IpAddr::V4(_) => (Domain::IPV4, Protocol::ICMPV4, 8, 0, 20),
         IpAddr::V6(_) => (Domain::IPV6, Protocol::ICMPV6, 128, 129, 0),
     };
     let socket = Socket::new(domain, Type::RAW, Some(protocol))?;
-    socket.set_read_timeout(Some(Duration::from_secs(2)))?;
+    socket.set_read_timeout(Some(limit))?;
     let [high, low] = sequence.to_be_bytes();
     let mut packet = [request, 0, 0, 0, 0x70, 0x11, high, low];
     // RFC 1071; for ICMPv6 the kernel fills it in.
