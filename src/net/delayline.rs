@@ -104,25 +104,27 @@ impl DelayLine {
     /// When an interface is missing or packet sockets are refused (CAP_NET_RAW).
     pub fn start<P: Policy, Q: Policy>(namespace: &Namespace, first: Way<P>, second: Way<Q>) -> io::Result<Self> {
         let names = [first.from.clone(), second.from.clone()];
-        let [a, b] = namespace
-            .run(move || -> io::Result<[PacketPort; 2]> { Ok([PacketPort::open(&names[0])?, PacketPort::open(&names[1])?]) })?;
-        let stop = Arc::new(AtomicBool::new(false));
+        let [a, b] =
+            namespace.run(move || -> io::Result<[Reader; 2]> { Ok([Reader::open(&names[0])?, Reader::open(&names[1])?]) })?;
         let (hears, rings) = io::pipe()?;
-        let (a, b) = (a.into_fd(), b.into_fd());
-        let mut line = Self { halves: [Half::idle(&a), Half::idle(&b)], stop, bell: (Arc::new(hears), Some(rings)) };
-        line.launch(0, namespace, &b, first);
-        line.launch(1, namespace, &a, second);
+        let (into_a, into_b) = (Arc::clone(a.fd()), Arc::clone(b.fd()));
+        let mut line = Self {
+            halves: [Half::idle(&into_a), Half::idle(&into_b)],
+            stop: Arc::new(AtomicBool::new(false)),
+            bell: (Arc::new(hears), Some(rings)),
+        };
+        line.launch(0, namespace, a, into_b, first);
+        line.launch(1, namespace, b, into_a, second);
         Ok(line)
     }
 
-    fn launch<P: Policy>(&mut self, half: usize, namespace: &Namespace, output: &Arc<OwnedFd>, way: Way<P>) {
-        let Half { shared, input, .. } = &self.halves[half];
-        let (input, output, shared) = (Arc::clone(input), Arc::clone(output), Arc::clone(shared));
+    fn launch<P: Policy>(&mut self, half: usize, namespace: &Namespace, reader: Reader, output: Arc<OwnedFd>, way: Way<P>) {
+        let shared = Arc::clone(&self.halves[half].shared);
         let (stop, bell) = (Arc::clone(&self.stop), Arc::clone(&self.bell.0));
         let thread = namespace.spawn(&format!("{}-{}", namespace.label(), way.from), move || {
             packet_port::hurry();
             let queue = FrameQueue::new(way.capacity);
-            Loop { reader: Reader::new(input), writer: Writer::new(output), queue, shared, stop, bell, last: 0 }.run(way.policy);
+            Loop { reader, writer: Writer::new(output), queue, shared, stop, bell, last: 0 }.run(way.policy);
         });
         self.halves[half].thread = Some(thread);
     }
@@ -184,7 +186,7 @@ impl Loop {
             }
             let now = monotonic_ns();
             let wait = self.queue.next_due().map(|due| if blocked { 50_000 } else { due.saturating_sub(now) });
-            if wait != Some(0) && packet_port::wait(self.reader.fd(), self.bell.as_raw_fd(), wait).is_err() {
+            if wait != Some(0) && packet_port::wait(self.reader.fd().as_raw_fd(), self.bell.as_raw_fd(), wait).is_err() {
                 return;
             }
         }

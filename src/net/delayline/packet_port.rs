@@ -1,21 +1,29 @@
-//! Packet sockets in batches: recvmmsg with kernel receive stamps, sendmmsg past the queueing discipline.
+//! Packet sockets in batches: a receive ring shared with the kernel (packet(7), TPACKET_V2), which brings the kernel's
+//! receive stamps, and sendmmsg past the queueing discipline.
+//!
+//! A ring and not the socket's own buffer, since that is bounded by net.core.rmem_max (about 2 ms of a gigabit on a stock
+//! system), which only root may exceed.
 
 use std::io;
 use std::os::fd::{AsRawFd, FromRawFd, OwnedFd, RawFd};
+use std::ptr::NonNull;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 use super::queue::Held;
 
 /// Frames per system call.
 pub(super) const BATCH: usize = 64;
-/// Longest frame: 1500 octets of IP, Ethernet header, two VLAN tags, and slack.
-const FRAME: usize = 2048;
-/// Room for one control message with a timespec: cmsghdr 16 + timespec 16.
-const CONTROL: usize = 64;
-/// Wish for the socket buffers; without the right to force it, the kernel's limit (net.core.rmem_max) holds.
-const BUFFER: libc::c_int = 64 << 20;
-/// A receive stamp that is older than this, or in the future, is a step of the wall clock and is not used.
+/// One slot of the ring: some 80 octets of header and room for 1500 octets of IP, Ethernet header and VLAN tags.
+const SLOT: usize = 2048;
+/// Slots of the ring: 98 ms of full frames at 1 Gbit/s, 16 MiB.
+const SLOTS: usize = 8192;
+/// The kernel allocates the ring in pieces of this size.
+const BLOCK: usize = 64 << 10;
+/// Wish for the send buffer; without the right to force it, the kernel's limit (net.core.wmem_max) holds.
+const SEND_BUFFER: libc::c_int = 64 << 20;
+/// A receive stamp that is further than this from now is a step of the wall clock and is not used.
 const OLDEST_STAMP_NS: i64 = 500_000_000;
 
 /// A packet socket on one interface, all protocols, promiscuous, deaf to what it sends itself.
@@ -36,45 +44,47 @@ fn set<T>(fd: &OwnedFd, level: libc::c_int, option: libc::c_int, value: &T) -> i
     Ok(())
 }
 
+/// A packet socket that is not bound: nothing is queued yet, so no frame of another interface slips in.
+fn open_unbound() -> io::Result<OwnedFd> {
+    // SAFETY: plain call; a descriptor that is not negative is new and ours.
+    let fd = unsafe {
+        let fd = check(libc::socket(libc::AF_PACKET, libc::SOCK_RAW | libc::SOCK_CLOEXEC | libc::SOCK_NONBLOCK, 0))?;
+        OwnedFd::from_raw_fd(fd)
+    };
+    let one: libc::c_int = 1;
+    set(&fd, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, &one)?;
+    set(&fd, libc::SOL_PACKET, libc::PACKET_QDISC_BYPASS, &one)?;
+    if set(&fd, libc::SOL_SOCKET, libc::SO_SNDBUFFORCE, &SEND_BUFFER).is_err() {
+        set(&fd, libc::SOL_SOCKET, libc::SO_SNDBUF, &SEND_BUFFER)?;
+    }
+    Ok(fd)
+}
+
+/// Binds to an interface of the calling thread's namespace: all protocols, promiscuous.
+fn bind(fd: &OwnedFd, interface: &str) -> io::Result<()> {
+    let index = nix::net::if_::if_nametoindex(interface)? as libc::c_int;
+    // SAFETY: all-zero is a valid value of these plain C structs.
+    let (mut address, mut member): (libc::sockaddr_ll, libc::packet_mreq) = unsafe { std::mem::zeroed() };
+    member.mr_ifindex = index;
+    member.mr_type = libc::PACKET_MR_PROMISC as libc::c_ushort;
+    set(fd, libc::SOL_PACKET, libc::PACKET_ADD_MEMBERSHIP, &member)?;
+    address.sll_family = libc::AF_PACKET as libc::c_ushort;
+    address.sll_protocol = (libc::ETH_P_ALL as u16).to_be();
+    address.sll_ifindex = index;
+    // SAFETY: the pointer and length describe `address`, which lives through the call.
+    check(unsafe { libc::bind(fd.as_raw_fd(), (&raw const address).cast(), size_of::<libc::sockaddr_ll>() as libc::socklen_t) })?;
+    Ok(())
+}
+
 impl PacketPort {
     /// Opens the port on an interface of the calling thread's namespace.
     ///
     /// # Errors
     /// `PermissionDenied` without CAP_NET_RAW; `ENODEV` when there is no such interface.
     pub fn open(interface: &str) -> io::Result<Self> {
-        let index = nix::net::if_::if_nametoindex(interface)?;
-        // Protocol 0: nothing is queued before the bind, so no frame of another interface slips in.
-        // SAFETY: plain call; a descriptor that is not negative is new and ours.
-        let fd = unsafe {
-            let fd = check(libc::socket(libc::AF_PACKET, libc::SOCK_RAW | libc::SOCK_CLOEXEC | libc::SOCK_NONBLOCK, 0))?;
-            OwnedFd::from_raw_fd(fd)
-        };
-        let one: libc::c_int = 1;
-        set(&fd, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, &one)?;
-        set(&fd, libc::SOL_PACKET, libc::PACKET_QDISC_BYPASS, &one)?;
-        set(&fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPNS, &one)?;
-        for (forced, limited) in [(libc::SO_RCVBUFFORCE, libc::SO_RCVBUF), (libc::SO_SNDBUFFORCE, libc::SO_SNDBUF)] {
-            if set(&fd, libc::SOL_SOCKET, forced, &BUFFER).is_err() {
-                set(&fd, libc::SOL_SOCKET, limited, &BUFFER)?;
-            }
-        }
-        // SAFETY: all-zero is a valid value of these plain C structs.
-        let (mut address, mut member): (libc::sockaddr_ll, libc::packet_mreq) = unsafe { std::mem::zeroed() };
-        member.mr_ifindex = index as libc::c_int;
-        member.mr_type = libc::PACKET_MR_PROMISC as libc::c_ushort;
-        set(&fd, libc::SOL_PACKET, libc::PACKET_ADD_MEMBERSHIP, &member)?;
-        address.sll_family = libc::AF_PACKET as libc::c_ushort;
-        address.sll_protocol = (libc::ETH_P_ALL as u16).to_be();
-        address.sll_ifindex = index as libc::c_int;
-        // SAFETY: the pointer and length describe `address`, which lives through the call.
-        check(unsafe {
-            libc::bind(fd.as_raw_fd(), (&raw const address).cast(), size_of::<libc::sockaddr_ll>() as libc::socklen_t)
-        })?;
+        let fd = open_unbound()?;
+        bind(&fd, interface)?;
         Ok(Self { fd })
-    }
-
-    pub(super) fn into_fd(self) -> Arc<OwnedFd> {
-        Arc::new(self.fd)
     }
 
     /// Waits for one frame and reads it. For probes and tests; the delay line reads in batches.
@@ -146,88 +156,85 @@ pub(super) fn wait(input: RawFd, bell: RawFd, nanos: Option<u64>) -> io::Result<
     }
 }
 
-/// Reads batches. Lives on one thread: its headers point into its own buffers.
+/// Reads batches out of a ring that the kernel fills. The socket also sends.
 pub(super) struct Reader {
     fd: Arc<OwnedFd>,
-    frames: Box<[[u8; FRAME]]>,
-    control: Box<[Control]>,
-    iovecs: Box<[libc::iovec]>,
-    headers: Box<[libc::mmsghdr]>,
+    ring: NonNull<u8>,
+    next: usize,
 }
 
-/// Control buffer with the alignment of a cmsghdr.
-#[repr(C, align(8))]
-#[derive(Clone, Copy)]
-struct Control([u8; CONTROL]);
+// SAFETY: the mapping belongs to this struct alone, is valid on every thread, and is only reached through `&mut self`.
+unsafe impl Send for Reader {}
+
+impl Reader {
+    /// Opens an interface of the calling thread's namespace for reading and sending.
+    pub(super) fn open(interface: &str) -> io::Result<Self> {
+        let fd = open_unbound()?;
+        set(&fd, libc::SOL_PACKET, libc::PACKET_VERSION, &(libc::tpacket_versions::TPACKET_V2 as libc::c_int))?;
+        let request = libc::tpacket_req {
+            tp_block_size: BLOCK as libc::c_uint,
+            tp_block_nr: (SLOTS * SLOT / BLOCK) as libc::c_uint,
+            tp_frame_size: SLOT as libc::c_uint,
+            tp_frame_nr: SLOTS as libc::c_uint,
+        };
+        set(&fd, libc::SOL_PACKET, libc::PACKET_RX_RING, &request)?;
+        let (protection, flags) = (libc::PROT_READ | libc::PROT_WRITE, libc::MAP_SHARED);
+        // SAFETY: a new mapping of the ring just asked for, at an address of the kernel's choice.
+        let ring = unsafe { libc::mmap(std::ptr::null_mut(), SLOTS * SLOT, protection, flags, fd.as_raw_fd(), 0) };
+        if ring == libc::MAP_FAILED {
+            return Err(io::Error::last_os_error());
+        }
+        let ring = NonNull::new(ring.cast()).ok_or(io::ErrorKind::OutOfMemory)?;
+        let reader = Self { fd: Arc::new(fd), ring, next: 0 };
+        bind(&reader.fd, interface)?;
+        Ok(reader)
+    }
+
+    pub(super) fn fd(&self) -> &Arc<OwnedFd> {
+        &self.fd
+    }
+
+    /// Reads what is there, at most a batch, and hands each frame over with its time of arrival on the monotonic clock
+    /// (`None` for one that was too long). Returns how many came.
+    pub(super) fn receive(&mut self, mut each: impl FnMut(Option<&[u8]>, u64)) -> usize {
+        // Once per batch, and in this order: a pause in between makes frames leave later, never earlier.
+        let (real, now) = (clock(libc::CLOCK_REALTIME), monotonic_ns());
+        for count in 0..BATCH {
+            // SAFETY: `next` is below SLOTS, so the slot lies in the mapping; slots are 2048-aligned.
+            let slot = unsafe { self.ring.as_ptr().add(self.next * SLOT) };
+            // SAFETY: the first word of a slot is its status, aligned, and shared with the kernel, hence atomic.
+            let status = unsafe { AtomicU32::from_ptr(slot.cast()) };
+            if status.load(Ordering::Acquire) & libc::TP_STATUS_USER == 0 {
+                return count;
+            }
+            // SAFETY: with the user bit seen (acquire), the slot is ours until the status is given back; it starts with
+            // this header (packet(7), TPACKET_V2).
+            let header = unsafe { slot.cast::<libc::tpacket2_hdr>().read() };
+            let (at, len) = (usize::from(header.tp_mac), header.tp_snaplen as usize);
+            let whole = header.tp_snaplen == header.tp_len && at + len <= SLOT;
+            // SAFETY: `at + len` was checked against the slot, which is ours and not written meanwhile.
+            let frame = whole.then(|| unsafe { std::slice::from_raw_parts(slot.add(at), len) });
+            // Below zero for what came after the clocks were read.
+            let age = real - (i64::from(header.tp_sec) * 1_000_000_000 + i64::from(header.tp_nsec));
+            let age = if age.abs() < OLDEST_STAMP_NS { age } else { 0 };
+            each(frame, now.saturating_add_signed(-age));
+            status.store(libc::TP_STATUS_KERNEL, Ordering::Release);
+            self.next = (self.next + 1) % SLOTS;
+        }
+        BATCH
+    }
+}
+
+impl Drop for Reader {
+    fn drop(&mut self) {
+        // SAFETY: the mapping made in `open`, of that size; nothing borrows from it any more.
+        unsafe { libc::munmap(self.ring.as_ptr().cast(), SLOTS * SLOT) };
+    }
+}
 
 fn zeroed_header() -> libc::mmsghdr {
     // SAFETY: all-zero (null pointers, zero lengths) is a valid value of that plain C struct.
     unsafe { std::mem::zeroed() }
-}
-
-impl Reader {
-    pub(super) fn new(fd: Arc<OwnedFd>) -> Self {
-        let iovec = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
-        Self {
-            fd,
-            frames: vec![[0; FRAME]; BATCH].into_boxed_slice(),
-            control: vec![Control([0; CONTROL]); BATCH].into_boxed_slice(),
-            iovecs: vec![iovec; BATCH].into_boxed_slice(),
-            headers: vec![zeroed_header(); BATCH].into_boxed_slice(),
-        }
-    }
-
-    pub(super) fn fd(&self) -> RawFd {
-        self.fd.as_raw_fd()
-    }
-
-    /// Reads what is there, at most a batch, and hands each frame over with its time of arrival on the monotonic clock
-    /// (`None` for one that was too long). Returns how many came; errors count as none.
-    pub(super) fn receive(&mut self, mut each: impl FnMut(Option<&[u8]>, u64)) -> usize {
-        for n in 0..BATCH {
-            self.iovecs[n] = libc::iovec { iov_base: self.frames[n].as_mut_ptr().cast(), iov_len: FRAME };
-            let header = &mut self.headers[n].msg_hdr;
-            header.msg_iov = &raw mut self.iovecs[n];
-            header.msg_iovlen = 1;
-            header.msg_control = self.control[n].0.as_mut_ptr().cast();
-            header.msg_controllen = CONTROL;
-            header.msg_flags = 0;
-        }
-        // SAFETY: each of the BATCH headers was just pointed at a frame, an iovec and a control buffer of this struct,
-        // whose boxes neither move nor shrink.
-        let count = unsafe {
-            libc::recvmmsg(self.fd(), self.headers.as_mut_ptr(), BATCH as libc::c_uint, libc::MSG_DONTWAIT, std::ptr::null_mut())
-        };
-        let count = usize::try_from(count).unwrap_or(0);
-        if count == 0 {
-            return 0;
-        }
-        let (real, now) = (clock(libc::CLOCK_REALTIME), monotonic_ns());
-        for (header, frame) in self.headers.iter().zip(&self.frames).take(count) {
-            let age = stamp_of(&header.msg_hdr).map_or(0, |stamp| real - stamp);
-            let age = if (0..OLDEST_STAMP_NS).contains(&age) { age as u64 } else { 0 };
-            let whole = header.msg_hdr.msg_flags & libc::MSG_TRUNC == 0;
-            each(whole.then(|| &frame[..(header.msg_len as usize).min(FRAME)]), now.saturating_sub(age));
-        }
-        count
-    }
-}
-
-/// The kernel's receive stamp (SO_TIMESTAMPNS), wall clock.
-fn stamp_of(header: &libc::msghdr) -> Option<i64> {
-    // SAFETY: the header was filled by recvmmsg; its control buffer is alive, aligned, and msg_controllen octets of it
-    // are written. The message's level, type and length are checked before its payload is read.
-    unsafe {
-        let message = libc::CMSG_FIRSTHDR(header);
-        if message.is_null()
-            || (*message).cmsg_level != libc::SOL_SOCKET
-            || (*message).cmsg_type != libc::SCM_TIMESTAMPNS
-            || (*message).cmsg_len < libc::CMSG_LEN(size_of::<libc::timespec>() as u32) as usize
-        {
-            return None;
-        }
-        Some(nanoseconds(libc::CMSG_DATA(message).cast::<libc::timespec>().read_unaligned()))
-    }
 }
 
 /// Sends batches. Lives on one thread.
