@@ -2,6 +2,8 @@
 
 use std::net::IpAddr;
 
+use crate::wire::stamp::Key;
+
 /// Where the far end is and how to be let in.
 #[derive(Clone)]
 pub struct FarEndTarget {
@@ -26,4 +28,17 @@ impl std::fmt::Debug for FarEndTarget {
 pub struct Session {
     /// Address that the control connection reached.
     pub address: IpAddr,
+    /// The reflector for two-way measurement, if the far end runs one.
+    pub stamp: Option<StampOffer>,
+}
+
+/// What an agent needs to use the far end's STAMP reflector.
+#[derive(Debug, Clone)]
+pub struct StampOffer {
+    /// UDP port at the session's address.
+    pub port: u16,
+    /// Session identifier (RFC 8972 section 3); zero for none.
+    pub ssid: u16,
+    /// Key of authenticated packets; with one, they are used.
+    pub key: Option<Key>,
 }

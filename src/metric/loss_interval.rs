@@ -110,7 +110,7 @@ fn samples_without_loss(limit: f64, tail: f64) -> Option<u64> {
 }
 
 /// `z` with `P(|Z| <= z) = confidence` for a standard normal `Z`.
-fn normal_quantile_two_sided(confidence: f64) -> f64 {
+pub(super) fn normal_quantile_two_sided(confidence: f64) -> f64 {
     std::f64::consts::SQRT_2 * erfc_inv(1.0 - confidence)
 }
 

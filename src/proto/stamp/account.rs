@@ -40,6 +40,8 @@ pub struct Account {
     pub wait: Duration,
     /// Round trip less the reflector's own time, nanoseconds, by sequence number; `None` is lost or discarded.
     pub round_trip: Vec<Option<i64>>,
+    /// Whether each packet of the stream was answered in time.
+    pub answered: Vec<bool>,
     /// When each packet of the stream was sent, since the first.
     pub sent_after: Vec<Duration>,
     /// Round trips discarded because a clock was stepped between their stamps, or the stamps contradict each other.
@@ -149,6 +151,7 @@ impl Account {
             wait,
             round_trip: samples.iter().map(|s| s.as_ref().map(|s| s.round_trip)).collect(),
             sent_after: sent_after.collect(),
+            answered: in_time,
             discarded,
             unstamped,
             stamped_by,

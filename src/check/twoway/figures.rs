@@ -1,0 +1,294 @@
+//! From a stream's account to readings, series and facts.
+//!
+//! Percentiles of the round trip count lost packets as infinite (RFC 2681 section 4): one that falls among the lost is
+//! told as "at least the waiting time", without an upper bound. Those of the variation are of the packets that arrived
+//! (RFC 5481 section 4). What the test set did wrong itself is named on the readings that it touches.
+
+use std::time::Instant;
+
+use serde_json::json;
+
+use super::stream::{Ended, StreamConfig, StreamResult};
+use crate::metric::burst::LossPattern;
+use crate::metric::clock::Drift;
+use crate::metric::loss_interval::clopper_pearson;
+use crate::metric::{jitter, quantile};
+use crate::proto::stamp::account::{Account, Seen, Way, Ways};
+use crate::reading::{Limit, Outcome, Reading, Series, Status, Unit};
+use crate::unit::{Direction, Family, Interval, Segment, StampSource};
+use crate::wire::stamp::Mode;
+
+/// Points of a series at most; longer streams are thinned to the worst of each stretch.
+const MOST_POINTS: usize = 3000;
+
+/// The check's outcome.
+pub(super) fn outcome(config: &StreamConfig, result: &StreamResult, check_began_at: Instant, confidence: f64) -> Outcome {
+    let account = &result.account;
+    let answered = account.sent - account.lost;
+    let mut outcome = match &result.ended {
+        Ended::CannotSend(why) if answered == 0 => {
+            return with_facts(Outcome::not_tested(format!("the test set can't send: {why}")), config, result);
+        }
+        Ended::Cancelled if account.sent == 0 => return Outcome::not_tested("ended before it began"),
+        _ if answered == 0 => Outcome::failed(nothing_answered(result)),
+        _ => Outcome { reason: cut_short(result), ..Outcome::new(Status::Done) },
+    };
+    let family = Family::of(config.reflector.ip());
+    outcome.readings = readings(result, confidence).into_iter().map(|reading| reading.over(family)).collect();
+    outcome.series = series(result, check_began_at);
+    flaws(&mut outcome, config, result);
+    with_facts(outcome, config, result)
+}
+
+fn nothing_answered(result: &StreamResult) -> String {
+    let sent = result.account.sent;
+    match result.ended {
+        Ended::Refused => "the far end says that nothing listens at its reflector's port".to_owned(),
+        _ => format!("none of {sent} two-way packets was answered within {} s", result.account.wait.as_secs()),
+    }
+}
+
+fn cut_short(result: &StreamResult) -> Option<String> {
+    let sent = result.account.sent;
+    match &result.ended {
+        Ended::Complete => None,
+        Ended::Cancelled => Some(format!("ended early, after {sent} packets")),
+        Ended::Silent(last) => Some(format!(
+            "no answer came any more after {:.1} s; given up after {sent} packets",
+            last.unwrap_or_default().as_secs_f64()
+        )),
+        Ended::Refused => Some(format!("the far end's reflector went away; {sent} packets were sent until then")),
+        Ended::CannotSend(why) => Some(format!("the test set could not send on after {sent} packets: {why}")),
+    }
+}
+
+/// All readings; the throughput check takes those that it needs.
+fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
+    let account = &result.account;
+    let mut readings = Vec::new();
+    if let Some(ways) = &account.ways {
+        for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
+            readings.extend(of_way(way, confidence).into_iter().map(|reading| reading.toward(direction)));
+        }
+    }
+    // The loss of the round trip says nothing new where both directions are known to the last packet.
+    if account.ways.as_ref().is_none_or(|ways| ways.undetermined > 0) {
+        readings.extend(ratio("twoway.loss_ratio", account.lost, account.sent, confidence));
+    }
+    let sorted = account.round_trip_sorted_ms();
+    if let Some(&least) = sorted.first() {
+        // A fact of this stream, not an estimate: the line itself may be able to do better.
+        let exact = Interval { low: Some(least), high: Some(least), confidence: 1.0 };
+        readings.push(Reading::new("twoway.round_trip_min", least, sorted.len() as u64, exact));
+    }
+    for (name, q) in [("twoway.round_trip_p50", 0.5), ("twoway.round_trip_p95", 0.95), ("twoway.round_trip_p99", 0.99)] {
+        if let Some((value, interval)) = account.round_trip_quantile(q, confidence) {
+            readings.push(Reading::new(name, value, account.sent - account.discarded - account.unstamped, interval));
+        }
+    }
+    limited(readings, result)
+}
+
+/// Marks what the test set or the far end had a part in.
+fn limited(readings: Vec<Reading>, result: &StreamResult) -> Vec<Reading> {
+    let account = &result.account;
+    let drops = account.tally.receive_drops;
+    let gone = result.ended == Ended::Refused;
+    readings
+        .into_iter()
+        .map(|mut reading| {
+            if is_of_time(&reading) {
+                reading.stamped_by = account.stamped_by;
+                if account.stamped_by == Some(StampSource::User) {
+                    reading =
+                        reading.limited_by(Limit::TestSet, "no kernel time stamps: the test set's own delays are in the figure");
+                }
+            }
+            if drops > 0 {
+                reading = reading.limited_by(Limit::TestSet, format!("the test set's receive queue dropped {drops} packets"));
+            }
+            if gone && reading.name == "twoway.loss_ratio" {
+                reading = reading.limited_by(Limit::FarEnd, "the far end's reflector went away during the stream");
+            }
+            reading
+        })
+        .collect()
+}
+
+fn is_of_time(reading: &Reading) -> bool {
+    reading.unit == Unit::Millisecond
+}
+
+fn of_way(way: &Way, confidence: f64) -> Vec<Reading> {
+    let mut readings: Vec<Reading> = ratio("twoway.loss_ratio", way.lost, way.sent, confidence).into_iter().collect();
+    let variation = way.variation_sorted_ms();
+    for (name, q) in [("twoway.delay_variation_p95", 0.95), ("twoway.delay_variation_p999", 0.999)] {
+        if let Some(value) = quantile::of_sorted(&variation, 0, q) {
+            let interval = quantile::interval_of_sorted(&variation, 0, q, confidence);
+            readings.push(Reading::new(name, value, variation.len() as u64, interval));
+        }
+    }
+    if let Some((value, Interval { low, high, confidence })) = jitter::of_stream(&way.transits, confidence) {
+        let interval = Interval { low: low.map(to_ms), high: high.map(to_ms), confidence };
+        readings.push(Reading::new("twoway.jitter", to_ms(value), way.transits.len() as u64, interval));
+    }
+    let reordering = &way.reordering;
+    readings.extend(ratio("twoway.reordered_ratio", reordering.reordered.len() as u64, reordering.received, confidence));
+    let copies = way.duplication;
+    readings.extend(ratio("twoway.duplicate_ratio", copies.copies - copies.distinct, copies.distinct, confidence));
+    readings
+}
+
+fn ratio(name: &'static str, hit: u64, of: u64, confidence: f64) -> Option<Reading> {
+    (of > 0).then(|| Reading::new(name, hit as f64 / of as f64, of, clopper_pearson(hit, of, confidence)))
+}
+
+fn to_ms(ns: f64) -> f64 {
+    ns / 1e6
+}
+
+impl Account {
+    /// Round trips in milliseconds, ascending; lost and discarded ones left out.
+    pub fn round_trip_sorted_ms(&self) -> Vec<f64> {
+        sorted_ms(&self.round_trip)
+    }
+
+    /// Quantile `q` of the round trip in milliseconds with its order-statistic interval, lost packets counted as infinite
+    /// (RFC 2681 section 4). Where it falls among the lost: the waiting time, which it exceeds, and no upper bound.
+    /// `None` when nothing was sent.
+    pub fn round_trip_quantile(&self, q: f64, confidence: f64) -> Option<(f64, Interval)> {
+        if self.sent == 0 {
+            return None;
+        }
+        let sorted = self.round_trip_sorted_ms();
+        let wait = self.wait.as_secs_f64() * 1e3;
+        let interval = quantile::interval_of_sorted(&sorted, self.lost, q, confidence);
+        match quantile::of_sorted(&sorted, self.lost, q) {
+            Some(value) => Some((value, interval)),
+            None if self.lost > 0 => {
+                // A lower bound that lies among the lost too is at least the waiting time.
+                let ranks = quantile::rank_interval(sorted.len() as u64 + self.lost, q, confidence);
+                let low = interval.low.or_else(|| ranks.low.map(|_| wait));
+                Some((wait, Interval { low, high: None, confidence }))
+            }
+            None => None,
+        }
+    }
+}
+
+impl Way {
+    /// Delays above the least in milliseconds, ascending.
+    pub fn variation_sorted_ms(&self) -> Vec<f64> {
+        sorted_ms(&self.variation)
+    }
+}
+
+fn sorted_ms(values: &[Option<i64>]) -> Vec<f64> {
+    let mut values: Vec<f64> = values.iter().flatten().map(|&ns| to_ms(ns as f64)).collect();
+    values.sort_by(f64::total_cmp);
+    values
+}
+
+fn series(result: &StreamResult, check_began_at: Instant) -> Vec<Series> {
+    let account = &result.account;
+    let from = to_ms(result.began_at.saturating_duration_since(check_began_at).as_nanos() as f64);
+    let at: Vec<f64> = account.sent_after.iter().map(|after| from + after.as_secs_f64() * 1e3).collect();
+    let mut all = vec![("twoway.round_trip", None, &account.round_trip)];
+    if let Some(Ways { forward, backward, .. }) = &account.ways {
+        all.push(("twoway.delay_variation", Some(Direction::Up), &forward.variation));
+        all.push(("twoway.delay_variation", Some(Direction::Down), &backward.variation));
+    }
+    all.into_iter()
+        .map(|(name, direction, values)| {
+            let (at_ms, values) = thinned(&at, values);
+            Series { name: name.to_owned(), unit: Unit::Millisecond, target: None, direction, load: None, at_ms, values }
+        })
+        .collect()
+}
+
+/// At most [`MOST_POINTS`] points: of each stretch the largest value, or `None` if any of it is missing.
+fn thinned(at: &[f64], values: &[Option<i64>]) -> (Vec<f64>, Vec<Option<f64>>) {
+    let per_point = values.len().div_ceil(MOST_POINTS).max(1);
+    let worst = |stretch: &[Option<i64>]| {
+        let all: Option<Vec<i64>> = stretch.iter().copied().collect();
+        all.and_then(|all| all.into_iter().max()).map(|ns| to_ms(ns as f64))
+    };
+    (at.iter().step_by(per_point).copied().collect(), values.chunks(per_point).map(worst).collect())
+}
+
+fn flaws(outcome: &mut Outcome, config: &StreamConfig, result: &StreamResult) {
+    let Seen { dscp_at_reflector, dscp_back, .. } = &result.account.seen;
+    for (seen, direction) in [(dscp_at_reflector, Direction::Up), (dscp_back, Direction::Down)] {
+        let changed: Vec<u8> = seen.keys().copied().filter(|&dscp| dscp != config.dscp).collect();
+        if !changed.is_empty() {
+            let what = format!("packets sent {direction} with DSCP {} arrived with {changed:?}", config.dscp);
+            outcome.flaw(&format!("twoway-dscp-changed-{direction}"), what, None);
+        }
+    }
+    match result.ended {
+        Ended::Silent(Some(_)) => outcome.flaw("twoway-went-silent", cut_short(result).unwrap_or_default(), None),
+        Ended::Refused => outcome.flaw("twoway-reflector-gone", "ICMP port unreachable from the far end", Some(Segment::FarEnd)),
+        _ => {}
+    }
+}
+
+fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult) -> Outcome {
+    let account = &result.account;
+    let tally = &account.tally;
+    outcome.fact("reflector", config.reflector.to_string());
+    outcome.fact(
+        "form",
+        match result.mode {
+            Mode::Unauthenticated => "unauthenticated",
+            Mode::Authenticated => "authenticated",
+        },
+    );
+    outcome.fact("packets_sent", account.sent);
+    outcome.fact("packets_unanswered", account.lost);
+    outcome.fact("packets_late", account.late);
+    outcome.fact("interval_ms", config.stream.interval.as_secs_f64() * 1e3);
+    outcome.fact("wait_ms", account.wait.as_secs_f64() * 1e3);
+    outcome.fact("udp_payload_octets", result.payload_octets);
+    outcome.fact("dscp_sent", config.dscp);
+    outcome.fact("dscp_at_reflector", json!(account.seen.dscp_at_reflector));
+    outcome.fact("dscp_back", json!(account.seen.dscp_back));
+    outcome.fact("ttl_at_reflector", json!(account.seen.ttl_at_reflector));
+    outcome.fact("ttl_back", json!(account.seen.ttl_back));
+    outcome.fact("own_send_failures", tally.send_failures);
+    outcome.fact("own_slots_skipped", tally.skipped_slots);
+    outcome.fact("own_receive_drops", tally.receive_drops);
+    outcome.fact("round_trips_discarded_for_clock_steps", account.discarded);
+    outcome.fact("round_trips_without_kernel_stamp_left_out", account.unstamped);
+    outcome.fact("foreign_datagrams", tally.foreign);
+    outcome.fact("forged_answers", tally.forged);
+    if !tally.flaws.is_empty() {
+        let flaws: Vec<_> =
+            tally.flaws.iter().map(|(flaw, count)| json!({"flaw": format!("{flaw:?}"), "answers": count})).collect();
+        outcome.fact("odd_answers", flaws);
+    }
+    let pattern = LossPattern::of(account.answered.iter().map(|answered| !answered));
+    if let Some(longest) = pattern.periods.iter().max() {
+        outcome.fact("loss_periods", pattern.periods.len());
+        outcome.fact("longest_loss_period_packets", *longest);
+    }
+    if let Some(ways) = &account.ways {
+        outcome.fact("direction_of_loss_unknown", ways.undetermined);
+        outcome.fact("clock_steps", ways.clock_steps);
+        outcome.fact("answers_outside_clock_stretch", ways.outside_stretch);
+        if let Some(Drift { rate, uncertainty }) = ways.drift {
+            outcome.fact("clock_drift_ppm", rate * 1e6);
+            outcome.fact("clock_drift_uncertainty_ppm", uncertainty * 1e6);
+            outcome.fact("clock_drift_taken_off", ways.drift.is_some_and(|drift| drift.is_certain()));
+        }
+        for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
+            let largest = way.reordering.reordered.iter().map(|r| r.extent).max();
+            if let Some(extent) = largest {
+                outcome.fact(&format!("largest_reordering_extent_{direction}"), extent);
+            }
+        }
+    }
+    outcome
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,206 @@
+//! The far end's STAMP reflector: the socket and the clock around [`proto::stamp::reflector`](crate::proto::stamp::reflector).
+//!
+//! T2 is the kernel's receive stamp, T3 is read right before the send call. It sleeps while nothing arrives. It must not
+//! know who may use it: that is the [`Admission`] it is given, the far end's session table. The hard thing is its own
+//! failures: a request that its queue dropped, or a reply that the system refused, looks like loss of the line to
+//! the agent, so both are counted where the far end can tell.
+
+use std::collections::BTreeMap;
+use std::io;
+use std::net::{IpAddr, SocketAddr};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use tokio_util::sync::CancellationToken;
+
+use crate::net::stamped::{SendWith, StampedEvent, StampedSocket};
+use crate::proto::stamp::reflector::{Admission, Config, Counters, Reflector, Request};
+use crate::unit::{Stamp, StampSource};
+use crate::wire::stamp::Key;
+
+/// Largest UDP payload that is answered in full: an IPv6 packet of 65 535 octets holds less.
+const LARGEST: usize = 65_536;
+/// Pause after an error of the socket itself, so that a lasting one does not spin.
+const PAUSE: Duration = Duration::from_millis(100);
+
+/// A reflector's socket and state, not yet running.
+#[derive(Debug)]
+pub struct ReflectorService<A> {
+    socket: StampedSocket,
+    core: Reflector,
+    admission: A,
+    shared: ReflectorHandle,
+}
+
+/// Looks at, and trims, a running reflector. Cheap to clone.
+#[derive(Debug, Clone, Default)]
+pub struct ReflectorHandle(Arc<Mutex<Shared>>);
+
+#[derive(Debug, Default)]
+struct Shared {
+    report: ReflectorReport,
+    forget: Vec<IpAddr>,
+}
+
+/// What a reflector has done.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct ReflectorReport {
+    /// Requests answered and refused.
+    pub counters: Counters,
+    /// Senders that it keeps numbers for.
+    pub senders: usize,
+    /// Requests that its receive queue dropped: the far end's loss, not the line's.
+    pub receive_drops: u64,
+    /// Replies that the system refused to send: the far end's loss, not the line's.
+    pub send_failures: u64,
+    /// Errors of the socket itself.
+    pub socket_errors: u64,
+}
+
+impl ReflectorHandle {
+    /// What it has done so far.
+    pub fn report(&self) -> ReflectorReport {
+        self.lock().report
+    }
+
+    /// Forgets the senders at an address when their session ends; takes effect with the next packet.
+    pub fn forget(&self, source: IpAddr) {
+        self.lock().forget.push(source);
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Shared> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl<A: Admission + Send> ReflectorService<A> {
+    /// Binds the socket. A wildcard address serves one IP version: bind one service for each.
+    ///
+    /// # Errors
+    /// What the system says to the socket; port 862 needs the right to bind low ports.
+    pub fn bind(address: SocketAddr, device: Option<&str>, admission: A, config: Config) -> io::Result<Self> {
+        let socket = StampedSocket::udp(address, device)?;
+        let own_port = socket.local_addr()?.port();
+        let core = Reflector::new(Config { own_port, ..config });
+        Ok(Self { socket, core, admission, shared: ReflectorHandle::default() })
+    }
+
+    /// The address that it answers at.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn local_addr(&self) -> io::Result<SocketAddr> {
+        self.socket.local_addr()
+    }
+
+    /// A handle that stays valid while it runs.
+    pub fn handle(&self) -> ReflectorHandle {
+        self.shared.clone()
+    }
+
+    /// Answers until `cancel` fires. Owns its socket; dropping the future closes it.
+    pub async fn run(mut self, cancel: CancellationToken) -> ReflectorReport {
+        let mut buffer = vec![0; LARGEST];
+        loop {
+            let sweep_at = self.core.next_wake();
+            let sweep = async {
+                match sweep_at {
+                    Some(at) => tokio::time::sleep_until(at.into()).await,
+                    None => std::future::pending().await,
+                }
+            };
+            tokio::select! {
+                () = cancel.cancelled() => return self.shared.report(),
+                () = sweep => {
+                    self.core.on_wake(Instant::now());
+                    self.shared.lock().report.senders = self.core.senders();
+                }
+                event = self.socket.next_event(&mut buffer) => match event {
+                    Ok(event) => self.on_event(&event, &buffer),
+                    Err(_) => {
+                        self.shared.lock().report.socket_errors += 1;
+                        tokio::time::sleep(PAUSE).await;
+                    }
+                },
+            }
+        }
+    }
+
+    fn on_event(&mut self, event: &StampedEvent, buffer: &[u8]) {
+        // Transmit stamps of replies and ICMP errors about them (a sender that has closed its port) need no answer.
+        let &StampedEvent::Received { len, from, stamp, ttl, traffic_class, receive_drops, .. } = event else { return };
+        for source in std::mem::take(&mut self.shared.lock().forget) {
+            self.core.forget(source);
+        }
+        let bytes = &buffer[..len.min(buffer.len())];
+        let request = Request { from, bytes, received: stamp, ttl, traffic_class };
+        let mut failed = false;
+        if let Ok(mut reply) = self.core.on_packet(Instant::now(), request, &self.admission) {
+            let (to, with) = (reply.to, SendWith { ttl: None, dscp: Some(reply.dscp) });
+            // RFC 8762 section 4.3: T3 is when the reflector started to transmit.
+            failed = self.socket.try_send_to(reply.at(wall_clock()), to, with).is_err();
+        }
+        let mut shared = self.shared.lock();
+        shared.report.counters = self.core.counters();
+        shared.report.senders = self.core.senders();
+        shared.report.receive_drops = u64::from(receive_drops);
+        shared.report.send_failures += u64::from(failed);
+    }
+}
+
+fn wall_clock() -> Stamp {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    Stamp { unix_ns: i64::try_from(since.as_nanos()).unwrap_or(i64::MAX), source: StampSource::User }
+}
+
+/// Who may use the reflector: addresses of open sessions, and their keys by session identifier. Cheap to clone.
+///
+/// An agent behind address translation is let in by the address that its control connection came from; one whose test
+/// packets come from another address (a pool of a carrier's translator) uses its key.
+#[derive(Debug, Clone, Default)]
+pub struct SessionTable(Arc<Mutex<Sessions>>);
+
+#[derive(Debug, Default)]
+struct Sessions {
+    /// By identifier.
+    keys: BTreeMap<u16, (Key, IpAddr)>,
+}
+
+impl SessionTable {
+    /// Lets a session in: unauthenticated packets from `source`, and packets of the identifier that the key signs.
+    /// Returns the session's identifier (RFC 8972 section 3), or `None` when all 65 535 are taken.
+    pub fn admit(&self, source: IpAddr, key: Key) -> Option<u16> {
+        let mut sessions = self.lock();
+        let id = (1..=u16::MAX).find(|id| !sessions.keys.contains_key(id))?;
+        sessions.keys.insert(id, (key, unmapped(source)));
+        Some(id)
+    }
+
+    /// Ends a session. Other sessions of the same address go on.
+    pub fn end(&self, id: u16) {
+        self.lock().keys.remove(&id);
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Sessions> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Admission for SessionTable {
+    fn key(&self, ssid: u16) -> Option<Key> {
+        self.lock().keys.get(&ssid).map(|(key, _)| key.clone())
+    }
+
+    fn allows(&self, source: SocketAddr) -> bool {
+        let source = unmapped(source.ip());
+        self.lock().keys.values().any(|(_, admitted)| *admitted == source)
+    }
+}
+
+/// An IPv4 address that came over a dual-stack socket, as plain IPv4.
+fn unmapped(address: IpAddr) -> IpAddr {
+    address.to_canonical()
+}
+
+#[cfg(test)]
+mod tests;
