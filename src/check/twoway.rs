@@ -14,8 +14,10 @@ use std::time::{Duration, Instant};
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
-use super::{Check, Context, Finished, LiveFigure};
-use crate::farend::client::{Session, StampOffer};
+use tokio_util::sync::CancellationToken;
+
+use super::{Check, Context, Finished, LiveFigure, LiveSink};
+use crate::farend::client::StampOffer;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::proto::stamp::account::Reflector;
 use crate::proto::stamp::schedule::Spacing;
@@ -84,30 +86,33 @@ fn cost(volume: &Volume) -> Cost {
 }
 
 async fn examine(form: Form, context: Context) -> Outcome {
-    let began_at = Instant::now();
     let Some(session) = context.known.far_end.clone() else { return Outcome::not_tested("no session with the far end") };
     let Some(offer) = session.stamp.clone() else {
         return Outcome::not_tested("the far end runs no reflector for two-way measurement");
     };
     let (count, interval) = effort(context.effort.depth);
-    let config = stream_config(
-        &session,
-        &offer,
-        form,
-        StreamPlan { device: Some(context.interface.name.clone()), dscp: context.effort.dscp, count: Some(count), interval },
-    );
-    let live = Arc::clone(&context.live);
+    let plan =
+        StreamPlan { device: Some(context.interface.name.clone()), dscp: context.effort.dscp, count: Some(count), interval };
+    let config = stream_config(session.address, &offer, form, plan);
+    measure(config, context.cancel.clone(), Arc::clone(&context.live), context.effort.confidence).await
+}
+
+/// Runs one stream and turns what it found into the check's outcome.
+pub async fn measure(config: StreamConfig, cancel: CancellationToken, live: LiveSink, confidence: f64) -> Outcome {
+    let began_at = Instant::now();
+    let of = config.stream.count.map_or(String::new(), |count| format!(" of {count}"));
     let progress = move |now: StreamProgress| {
         let text = match now.round_trip {
-            Some(ms) => format!("{} of {count} sent, round trip {ms:.1} ms", now.sent),
-            None => format!("{} of {count} sent, no answer yet", now.sent),
+            Some(ms) => format!("{}{of} sent, round trip {ms:.1} ms", now.sent),
+            None => format!("{}{of} sent, no answer yet", now.sent),
         };
         live(LiveFigure { check: "twoway", text });
     };
-    match run_stream(config.clone(), context.cancel.clone(), progress).await {
-        Ok(result) => figures::outcome(&config, &result, began_at, context.effort.confidence),
+    match run_stream(config.clone(), cancel, progress).await {
+        Ok(result) => figures::outcome(&config, &result, began_at, confidence),
         Err(error) => {
-            Outcome::not_tested(format!("opening a socket for two-way measurement on {}: {error}", context.interface.name))
+            let port = config.device.as_deref().unwrap_or("the system's route");
+            Outcome::not_tested(format!("running the socket for two-way measurement on {port}: {error}"))
         }
     }
 }
@@ -125,8 +130,8 @@ pub struct StreamPlan {
     pub interval: Duration,
 }
 
-/// A stream to a session's reflector, for this check and for whoever looks at the delay beside a load.
-pub fn stream_config(session: &Session, offer: &StampOffer, form: Form, plan: StreamPlan) -> StreamConfig {
+/// A stream to the reflector that the far end at `address` offers, for this check and for whoever looks at the delay beside a load.
+pub fn stream_config(address: IpAddr, offer: &StampOffer, form: Form, plan: StreamPlan) -> StreamConfig {
     let StreamPlan { device, dscp, count, interval } = plan;
     let key = match form {
         Form::Offered => offer.key.clone(),
@@ -134,11 +139,11 @@ pub fn stream_config(session: &Session, offer: &StampOffer, form: Form, plan: St
     };
     StreamConfig {
         device,
-        local: match session.address {
+        local: match address {
             IpAddr::V4(_) => Ipv4Addr::UNSPECIFIED.into(),
             IpAddr::V6(_) => Ipv6Addr::UNSPECIFIED.into(),
         },
-        reflector: SocketAddr::new(session.address, offer.port),
+        reflector: SocketAddr::new(address, offer.port),
         kind: Reflector::Stateful,
         dscp,
         give_up_after: GIVE_UP_AFTER,

@@ -134,17 +134,20 @@ impl<A: Admission + Send> ReflectorService<A> {
         }
         let bytes = &buffer[..len.min(buffer.len())];
         let request = Request { from, bytes, received: stamp, ttl, traffic_class };
-        let mut failed = false;
-        if let Ok(mut reply) = self.core.on_packet(Instant::now(), request, &self.admission) {
-            let (to, with) = (reply.to, SendWith { ttl: None, dscp: Some(reply.dscp) });
-            // RFC 8762 section 4.3: T3 is when the reflector started to transmit.
-            failed = self.socket.try_send_to(reply.at(wall_clock()), to, with).is_err();
+        let reply = self.core.on_packet(Instant::now(), request, &self.admission);
+        {
+            // Before the reply goes, so that whoever has it finds it counted.
+            let mut shared = self.shared.lock();
+            shared.report.counters = self.core.counters();
+            shared.report.senders = self.core.senders();
+            shared.report.receive_drops = u64::from(receive_drops);
         }
-        let mut shared = self.shared.lock();
-        shared.report.counters = self.core.counters();
-        shared.report.senders = self.core.senders();
-        shared.report.receive_drops = u64::from(receive_drops);
-        shared.report.send_failures += u64::from(failed);
+        let Ok(mut reply) = reply else { return };
+        let (to, with) = (reply.to, SendWith { ttl: None, dscp: Some(reply.dscp) });
+        // RFC 8762 section 4.3: T3 is when the reflector started to transmit.
+        if self.socket.try_send_to(reply.at(wall_clock()), to, with).is_err() {
+            self.shared.lock().report.send_failures += 1;
+        }
     }
 }
 

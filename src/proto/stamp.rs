@@ -8,4 +8,4 @@ pub mod reflector;
 pub mod schedule;
 pub mod sender;
 #[cfg(test)]
-mod sim;
+pub(crate) mod sim;
