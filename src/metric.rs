@@ -10,5 +10,8 @@ pub mod duplicate;
 mod incomplete_beta;
 pub mod jitter;
 pub mod loss_interval;
+pub mod media_delivery;
 pub mod quantile;
 pub mod reorder;
+pub mod rtp_loss;
+pub mod tcp;
