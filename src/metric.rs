@@ -6,6 +6,7 @@
 pub mod burst;
 pub mod clock;
 pub mod delay_variation;
+pub mod dependence;
 pub mod duplicate;
 mod incomplete_beta;
 pub mod jitter;

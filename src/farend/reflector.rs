@@ -143,7 +143,8 @@ impl<A: Admission + Send> ReflectorService<A> {
             shared.report.receive_drops = u64::from(receive_drops);
         }
         let Ok(mut reply) = reply else { return };
-        let (to, with) = (reply.to, SendWith { ttl: None, dscp: Some(reply.dscp) });
+        // RFC 5357 section 4.2: replies leave with TTL 255, so that what is left of it counts the hops.
+        let (to, with) = (reply.to, SendWith { ttl: Some(255), dscp: Some(reply.dscp) });
         // RFC 8762 section 4.3: T3 is when the reflector started to transmit.
         if self.socket.try_send_to(reply.at(wall_clock()), to, with).is_err() {
             self.shared.lock().report.send_failures += 1;

@@ -34,6 +34,26 @@ pub fn clopper_pearson(lost: u64, sent: u64, confidence: f64) -> Interval {
     Interval { low: Some(low), high: Some(high), confidence }
 }
 
+/// The exact interval for losses that cluster: that of a sample smaller by the design effect
+/// ([`super::dependence::design_effect`]), never narrower than to hold the ratio itself.
+///
+/// With an effect of 1 or less it is [`clopper_pearson`].
+pub fn clustered(lost: u64, sent: u64, design_effect: f64, confidence: f64) -> Interval {
+    if sent == 0 || design_effect.is_nan() || design_effect <= 1.0 {
+        return clopper_pearson(lost, sent, confidence);
+    }
+    let lost = lost.min(sent);
+    let fewer = ((sent as f64 / design_effect) as u64).max(1);
+    // Some loss stays some, and some arrival stays some.
+    let hits = ((lost as f64 / design_effect).round() as u64).max(u64::from(lost > 0));
+    let hits = if lost < sent { hits.min(fewer - 1).max(u64::from(lost > 0 && fewer == 1)) } else { fewer };
+    let Interval { low, high, confidence } = clopper_pearson(hits, fewer, confidence);
+    let ratio = lost as f64 / sent as f64;
+    // One trial that is both some loss and some arrival says nothing.
+    let (low, high) = if fewer == 1 && lost > 0 && lost < sent { (Some(0.0), Some(1.0)) } else { (low, high) };
+    Interval { low: low.map(|low| low.min(ratio)), high: high.map(|high| high.max(ratio)), confidence }
+}
+
 /// The score (Wilson) interval (NIST/SEMATECH e-Handbook, 7.2.4.1): shorter than the exact one, but it covers
 /// `confidence` only on average. Both bounds are missing when nothing was sent.
 pub fn wilson(lost: u64, sent: u64, confidence: f64) -> Interval {

@@ -7,6 +7,7 @@
 
 use hdrhistogram::Histogram;
 
+use super::dependence::design_effect;
 use super::incomplete_beta::binomial_cdf;
 use crate::unit::Interval;
 
@@ -84,6 +85,42 @@ pub fn interval_of_sorted(sorted: &[f64], lost: u64, q: f64, confidence: f64) ->
     let ranks = rank_interval(sorted.len() as u64 + lost, q, confidence);
     let at = |rank: Option<u64>| rank.and_then(|rank| sorted.get(rank as usize - 1).copied());
     Interval { low: at(ranks.low), high: at(ranks.high), confidence }
+}
+
+/// The order-statistic interval of quantile `q` for samples in the order in which they were taken, `None` for lost
+/// (infinite) ones, with regard to how samples above the quantile cluster ([`super::dependence`]).
+///
+/// A queue that is long stays so for a while: then fewer samples than there are count as independent, and the ranks lie
+/// further apart. A bound is missing when the samples can't carry it, or when it lies among the lost.
+pub fn interval_of_series(series: &[Option<f64>], q: f64, confidence: f64) -> Interval {
+    let mut sorted: Vec<f64> = series.iter().copied().flatten().collect();
+    sorted.sort_by(f64::total_cmp);
+    let ranks = ranks_of_series(series, &sorted, q, confidence);
+    let at = |rank: Option<u64>| rank.and_then(|rank| sorted.get(rank as usize - 1).copied());
+    Interval { low: at(ranks.low), high: at(ranks.high), confidence }
+}
+
+/// The ranks of [`interval_of_series`]; `sorted` holds the finite samples, ascending.
+pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, confidence: f64) -> RankInterval {
+    let n = series.len() as u64;
+    let estimate = of_sorted(sorted, n - sorted.len() as u64, q);
+    let above = |sample: &Option<f64>| match (sample, estimate) {
+        (Some(sample), Some(estimate)) => *sample > estimate,
+        (None, Some(_)) => true,
+        // The quantile itself is among the lost: what clusters then are the losses.
+        (sample, None) => sample.is_none(),
+    };
+    let effect = design_effect(series.iter().map(above));
+    let fewer = ((n as f64 / effect) as u64).clamp(n.min(1), n);
+    let ranks = rank_interval(fewer, q, confidence);
+    if fewer == n {
+        return ranks;
+    }
+    let scale = n as f64 / fewer as f64;
+    // Outward: the lower bound's samples are those up to its rank less one.
+    let low = ranks.low.map(|rank| (((rank - 1) as f64 * scale) as u64 + 1).clamp(1, n));
+    let high = ranks.high.map(|rank| ((rank as f64 * scale).ceil() as u64).clamp(1, n));
+    RankInterval { low, high, coverage: ranks.coverage }
 }
 
 /// Delays in nanoseconds, counted in buckets of at most 0.1 % width, with exact minimum and maximum.

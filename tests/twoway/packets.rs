@@ -77,8 +77,8 @@ fn check_fields(form: Form, out: &Value, back: &Value, ssid: u16) {
     assert_eq!(out["t1"], back["t1"], "the reflector copies T1");
     assert_eq!(out["error_estimate"], back["sender_error_estimate"]);
     assert_eq!(out["sequence"], back["sequence"], "nothing is lost, so both count alike");
-    // Three routers lie between: gateway, edge, core.
-    assert_eq!((int(back, "sender_ttl"), int(back, "ttl")), (61, 61));
+    // Sent with 255 (RFC 5357 sections 4.1.2 and 4.2.1); three routers lie between: gateway, edge, core.
+    assert_eq!((int(out, "ttl"), int(back, "sender_ttl"), int(back, "ttl")), (255, 252, 252));
     // RFC 8972: a sender sets U (0x80), the reflector clears it on what it knows. Class of service (4) asks DSCP 46
     // for the answer, and returns 46 as seen: bits 101110 101110 00 00.
     assert_eq!((out["tlvs"][0]["kind"].clone(), out["tlvs"][0]["flags"].clone()), (4.into(), 0x80.into()));

@@ -11,7 +11,8 @@ use serde_json::json;
 use super::stream::{Ended, StreamConfig, StreamResult};
 use crate::metric::burst::LossPattern;
 use crate::metric::clock::Drift;
-use crate::metric::loss_interval::clopper_pearson;
+use crate::metric::dependence::design_effect;
+use crate::metric::loss_interval::{clopper_pearson, clustered};
 use crate::metric::{jitter, quantile};
 use crate::proto::stamp::account::{Account, Seen, Way, Ways};
 use crate::reading::{Limit, Outcome, Reading, Series, Status, Unit};
@@ -68,12 +69,14 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
     let mut readings = Vec::new();
     if let Some(ways) = &account.ways {
         for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
-            readings.extend(of_way(way, confidence).into_iter().map(|reading| reading.toward(direction)));
+            readings.extend(
+                of_way(way, account.loss_design_effect(), confidence).into_iter().map(|reading| reading.toward(direction)),
+            );
         }
     }
     // The loss of the round trip says nothing new where both directions are known to the last packet.
     if account.ways.as_ref().is_none_or(|ways| ways.undetermined > 0) {
-        readings.extend(ratio("twoway.loss_ratio", account.lost, account.sent, confidence));
+        readings.extend(loss(account.lost, account.sent, account.loss_design_effect(), confidence));
     }
     let sorted = account.round_trip_sorted_ms();
     if let Some(&least) = sorted.first() {
@@ -119,12 +122,13 @@ fn is_of_time(reading: &Reading) -> bool {
     reading.unit == Unit::Millisecond
 }
 
-fn of_way(way: &Way, confidence: f64) -> Vec<Reading> {
-    let mut readings: Vec<Reading> = ratio("twoway.loss_ratio", way.lost, way.sent, confidence).into_iter().collect();
+fn of_way(way: &Way, design_effect: f64, confidence: f64) -> Vec<Reading> {
+    let mut readings: Vec<Reading> = loss(way.lost, way.sent, design_effect, confidence).into_iter().collect();
     let variation = way.variation_sorted_ms();
+    let arrived: Vec<Option<f64>> = way.variation.iter().flatten().map(|&ns| Some(to_ms(ns as f64))).collect();
     for (name, q) in [("twoway.delay_variation_p95", 0.95), ("twoway.delay_variation_p999", 0.999)] {
         if let Some(value) = quantile::of_sorted(&variation, 0, q) {
-            let interval = quantile::interval_of_sorted(&variation, 0, q, confidence);
+            let interval = quantile::interval_of_series(&arrived, q, confidence);
             readings.push(Reading::new(name, value, variation.len() as u64, interval));
         }
     }
@@ -137,6 +141,11 @@ fn of_way(way: &Way, confidence: f64) -> Vec<Reading> {
     let copies = way.duplication;
     readings.extend(ratio("twoway.duplicate_ratio", copies.copies - copies.distinct, copies.distinct, confidence));
     readings
+}
+
+fn loss(lost: u64, sent: u64, design_effect: f64, confidence: f64) -> Option<Reading> {
+    let interval = clustered(lost, sent, design_effect, confidence);
+    (sent > 0).then(|| Reading::new("twoway.loss_ratio", lost as f64 / sent as f64, sent, interval))
 }
 
 fn ratio(name: &'static str, hit: u64, of: u64, confidence: f64) -> Option<Reading> {
@@ -153,25 +162,32 @@ impl Account {
         sorted_ms(&self.round_trip)
     }
 
+    /// By how much lost packets cluster: the sample behind a loss ratio counts for so much less.
+    pub fn loss_design_effect(&self) -> f64 {
+        design_effect(self.answered.iter().map(|answered| !answered))
+    }
+
     /// Quantile `q` of the round trip in milliseconds with its order-statistic interval, lost packets counted as infinite
     /// (RFC 2681 section 4). Where it falls among the lost: the waiting time, which it exceeds, and no upper bound.
     /// `None` when nothing was sent.
     pub fn round_trip_quantile(&self, q: f64, confidence: f64) -> Option<(f64, Interval)> {
-        if self.sent == 0 {
+        // Discarded round trips are answered, but not known: they take no part.
+        let known = self.round_trip.iter().zip(&self.answered).filter(|(trip, answered)| trip.is_some() || !**answered);
+        let series: Vec<Option<f64>> = known.map(|(trip, _)| trip.map(|ns| to_ms(ns as f64))).collect();
+        if series.is_empty() {
             return None;
         }
         let sorted = self.round_trip_sorted_ms();
         let wait = self.wait.as_secs_f64() * 1e3;
-        let interval = quantile::interval_of_sorted(&sorted, self.lost, q, confidence);
-        match quantile::of_sorted(&sorted, self.lost, q) {
-            Some(value) => Some((value, interval)),
-            None if self.lost > 0 => {
-                // A lower bound that lies among the lost too is at least the waiting time.
-                let ranks = quantile::rank_interval(sorted.len() as u64 + self.lost, q, confidence);
-                let low = interval.low.or_else(|| ranks.low.map(|_| wait));
+        let ranks = quantile::ranks_of_series(&series, &sorted, q, confidence);
+        let at = |rank: Option<u64>| rank.and_then(|rank| sorted.get(rank as usize - 1).copied());
+        match quantile::of_sorted(&sorted, series.len() as u64 - sorted.len() as u64, q) {
+            Some(value) => Some((value, Interval { low: at(ranks.low), high: at(ranks.high), confidence })),
+            // A lower bound that lies among the lost too is at least the waiting time.
+            None => {
+                let low = at(ranks.low).or_else(|| ranks.low.map(|_| wait));
                 Some((wait, Interval { low, high: None, confidence }))
             }
-            None => None,
         }
     }
 }
@@ -270,6 +286,7 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
     if let Some(longest) = pattern.periods.iter().max() {
         outcome.fact("loss_periods", pattern.periods.len());
         outcome.fact("longest_loss_period_packets", *longest);
+        outcome.fact("loss_design_effect", account.loss_design_effect());
     }
     if let Some(ways) = &account.ways {
         outcome.fact("direction_of_loss_unknown", ways.undetermined);

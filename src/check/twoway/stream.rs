@@ -164,7 +164,8 @@ impl Run<'_> {
     }
 
     fn send_due(&mut self) {
-        let with = SendWith { ttl: None, dscp: Some(self.config.dscp) };
+        // RFC 5357 section 4.1.2: test packets leave with TTL 255, so that what is left of it counts the hops.
+        let with = SendWith { ttl: Some(255), dscp: Some(self.config.dscp) };
         loop {
             let now = Instant::now();
             let Some(outgoing) = self.sender.transmit(now, wall_clock()) else { return };

@@ -143,7 +143,27 @@ fn samples_to_clear_is_where_the_interval_clears() {
     assert_eq!(samples_to_clear(0.01, 0.01, 0.95), None);
 }
 
+#[test]
+fn clustered_losses_count_as_a_smaller_sample() {
+    // 40 of 1000 in runs of four, effect 4: like 10 of 250.
+    assert_eq!(clustered(40, 1000, 4.0, 0.95), clopper_pearson(10, 250, 0.95));
+    assert_eq!(clustered(0, 1000, 1.0, 0.95), clopper_pearson(0, 1000, 0.95));
+    assert_eq!(clustered(0, 0, 3.0, 0.95).high, None);
+    assert_eq!(bounds(clustered(500, 1000, 1000.0, 0.95)), (0.0, 1.0), "one cluster of loss is one observation");
+}
+
 proptest! {
+    #[test]
+    fn a_clustered_interval_holds_the_ratio_and_is_no_narrower(sent in 1u64..5_000, share in 0.0f64..=1.0, effect in 1.0f64..50.0) {
+        let lost = (share * sent as f64) as u64;
+        let p = lost as f64 / sent as f64;
+        let (low, high) = bounds(clustered(lost, sent, effect, 0.95));
+        prop_assert!(0.0 <= low && low <= p && p <= high && high <= 1.0);
+        // Rounding to whole packets moves a bound a little; the width must not shrink by more than that.
+        let (plain_low, plain_high) = bounds(clopper_pearson(lost, sent, 0.95));
+        prop_assert!(high - low >= (plain_high - plain_low) * 0.8, "{low}..{high} against {plain_low}..{plain_high}");
+    }
+
     #[test]
     fn every_interval_holds_the_ratio_and_nests_with_confidence(sent in 1u64..5_000, share in 0.0f64..=1.0) {
         let lost = (share * sent as f64) as u64;

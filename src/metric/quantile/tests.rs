@@ -85,6 +85,27 @@ fn the_smallest_samples_that_bound_a_quantile_from_above_are_known() {
 }
 
 #[test]
+fn samples_without_clusters_get_the_plain_ranks_and_clusters_wider_ones() {
+    // Alternating halves above and below the median: no clusters. The same in blocks of 25: few observations.
+    let alternating: Vec<_> = (0..200).map(|i| Some(f64::from(i % 2) * 1000.0 + f64::from(i))).collect();
+    let blocks: Vec<_> = (0..200).map(|i| Some(f64::from(i / 25 % 2) * 1000.0 + f64::from(i))).collect();
+    let plain = rank_interval(200, 0.5, 0.95);
+    for (series, wider) in [(&alternating, false), (&blocks, true)] {
+        let finite = sorted(&series.iter().copied().flatten().collect::<Vec<_>>());
+        let got = ranks_of_series(series, &finite, 0.5, 0.95);
+        if wider {
+            assert!(got.low < plain.low || got.low.is_none(), "{got:?}");
+            assert!(got.high > plain.high || got.high.is_none(), "{got:?}");
+        } else {
+            assert_eq!(got, plain);
+        }
+    }
+    let nothing = interval_of_series(&[], 0.5, 0.95);
+    assert_eq!((nothing.low, nothing.high), (None, None));
+    assert_eq!(interval_of_series(&[None; 50], 0.5, 0.95).low, None);
+}
+
+#[test]
 fn no_samples_bound_nothing() {
     let got = rank_interval(0, 0.5, 0.95);
     assert_eq!((got.low, got.high), (None, None));
