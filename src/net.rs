@@ -5,11 +5,14 @@
 #![allow(unsafe_code)]
 
 pub mod build;
+pub mod configure;
 pub mod delayline;
+pub mod facts;
 pub mod netlink;
 pub mod netns;
 pub mod nft;
 mod offload;
+mod route_socket;
 pub mod stamped;
 pub mod tc;
 pub mod userns;

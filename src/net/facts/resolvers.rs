@@ -1,0 +1,42 @@
+//! The resolvers that this machine is configured with (resolv.conf(5)).
+
+use std::io;
+use std::net::IpAddr;
+
+/// Resolvers of the system's own configuration, in order; empty when there is no such file.
+///
+/// # Errors
+/// When the file exists and can't be read.
+pub fn system_resolvers() -> io::Result<Vec<IpAddr>> {
+    match std::fs::read_to_string("/etc/resolv.conf") {
+        Ok(text) => Ok(parse_resolver_configuration(&text)),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        Err(error) => Err(io::Error::new(error.kind(), format!("reading /etc/resolv.conf: {error}"))),
+    }
+}
+
+/// The `nameserver` lines of a resolver configuration. An address with a zone (`fe80::1%eth0`) can't be used over another
+/// port and is left out, like anything else that is no address.
+pub fn parse_resolver_configuration(text: &str) -> Vec<IpAddr> {
+    text.lines()
+        .filter_map(|line| {
+            let mut words = line.split_whitespace();
+            (words.next()? == "nameserver").then(|| words.next()?.parse().ok())?
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn name_servers_are_read_in_order_and_the_rest_is_passed_over() {
+        // resolv.conf(5): keyword first on its line, then blanks, then the value; # and ; begin comments.
+        let text = "# by hand\nsearch example.net\nnameserver 192.0.2.53\n;nameserver 192.0.2.1\nnameserver\t2001:db8::53 # two\n\
+                    nameserver fe80::1%eth0\noptions edns0\nnameserver not-an-address\nnameserver";
+        let want: Vec<IpAddr> = vec!["192.0.2.53".parse().unwrap(), "2001:db8::53".parse().unwrap()];
+        assert_eq!(parse_resolver_configuration(text), want);
+        assert!(parse_resolver_configuration("").is_empty());
+    }
+}
