@@ -12,6 +12,7 @@ pub mod netlink;
 pub mod netns;
 pub mod nft;
 mod offload;
+pub mod packet;
 mod route_socket;
 pub mod stamped;
 pub mod tc;

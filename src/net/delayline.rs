@@ -19,6 +19,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread::JoinHandle;
 
 pub use packet_port::PacketPort;
+pub(in crate::net) use packet_port::socket_drops;
 use packet_port::{BATCH, Reader, Writer, monotonic_ns};
 use queue::FrameQueue;
 
@@ -142,7 +143,7 @@ impl Half {
 
     fn counters(&self) -> Counters {
         // The kernel's drop counter starts anew with each reading.
-        let overrun = packet_port::socket_drops(self.input.as_raw_fd());
+        let overrun = socket_drops(self.input.as_raw_fd());
         self.shared.own_drops.fetch_add(overrun, Ordering::Relaxed);
         Counters {
             received: self.shared.received.load(Ordering::Relaxed),

@@ -8,8 +8,8 @@
 //! clock step. The adapter's own stamps are not used: they count another clock, and to have them a program must
 //! reconfigure the adapter (SIOCSHWTSTAMP), which a test set that only looks should not do.
 
-mod control;
-mod options;
+pub(super) mod control;
+pub(super) mod options;
 
 use std::collections::VecDeque;
 use std::io;
@@ -332,7 +332,7 @@ fn with_port(mut address: SocketAddr, port: u16) -> SocketAddr {
 }
 
 /// The stamp of a message, and the same moment on the monotonic clock.
-fn arrival(ancillary: &Ancillary) -> (Stamp, Instant) {
+pub(super) fn arrival(ancillary: &Ancillary) -> (Stamp, Instant) {
     let (read_at, now_ns) = both_clocks();
     // How long the message waited for us, by the software stamp: both are wall-clock time, microseconds apart.
     let waited = ancillary.software_ns.map_or(0, |ns| now_ns.saturating_sub(ns));
@@ -361,7 +361,7 @@ fn both_clocks() -> (Instant, i64) {
     (before, unix_now_ns())
 }
 
-fn unix_now_ns() -> i64 {
+pub(super) fn unix_now_ns() -> i64 {
     SystemTime::now().duration_since(UNIX_EPOCH).ok().and_then(|d| i64::try_from(d.as_nanos()).ok()).unwrap_or(0)
 }
 
@@ -385,7 +385,7 @@ fn is_line_error(error: &io::Error) -> bool {
 
 /// Which send a transmit stamp's number belongs to.
 #[derive(Debug, Default)]
-struct Ledger {
+pub(super) struct Ledger {
     next_key: u64,
     next_number: u32,
     /// Kernel number, key; oldest first.
@@ -393,7 +393,7 @@ struct Ledger {
 }
 
 impl Ledger {
-    fn sent(&mut self, user_ns: i64) -> SendKey {
+    pub(super) fn sent(&mut self, user_ns: i64) -> SendKey {
         let key = SendKey { number: self.next_key, user_ns };
         self.next_key += 1;
         if self.outstanding.len() == OUTSTANDING_STAMPS {
@@ -406,12 +406,12 @@ impl Ledger {
 
     /// The kernel counts from zero again. Older sends that still wait for their stamp can't be told from new ones with
     /// the same number, so they keep their user stamp.
-    fn restarted(&mut self) {
+    pub(super) fn restarted(&mut self) {
         self.next_number = 0;
         self.outstanding.clear();
     }
 
-    fn stamped(&mut self, number: u32) -> Option<SendKey> {
+    pub(super) fn stamped(&mut self, number: u32) -> Option<SendKey> {
         let at = self.outstanding.iter().position(|(n, _)| *n == number)?;
         self.outstanding.remove(at).map(|(_, key)| key)
     }

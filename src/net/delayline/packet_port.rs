@@ -134,7 +134,7 @@ pub(super) fn hurry() {
 }
 
 /// Frames that the kernel dropped at a packet socket since this was last asked.
-pub(super) fn socket_drops(fd: RawFd) -> u64 {
+pub(in crate::net) fn socket_drops(fd: RawFd) -> u64 {
     // SAFETY: all-zero is a valid value of that plain C struct.
     let mut statistics: libc::tpacket_stats = unsafe { std::mem::zeroed() };
     let mut len = size_of::<libc::tpacket_stats>() as libc::socklen_t;

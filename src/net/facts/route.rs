@@ -45,7 +45,7 @@ fn read(message: &RouteMessage, index: u32, family: Family) -> Option<DefaultRou
         RouteAttribute::Table(table) => Some(*table),
         _ => None,
     });
-    let is_main = table.unwrap_or(u32::from(header.table)) == u32::from(RouteHeader::RT_TABLE_MAIN);
+    let is_main = table.unwrap_or_else(|| u32::from(header.table)) == u32::from(RouteHeader::RT_TABLE_MAIN);
     if header.destination_prefix_length != 0 || header.kind != RouteType::Unicast || !is_main {
         return None;
     }

@@ -12,15 +12,15 @@ const HEADER: usize = size_of::<libc::cmsghdr>();
 
 /// Room for control messages, aligned as `cmsghdr` asks.
 #[repr(C, align(8))]
-pub(super) struct ControlBuffer(pub(super) [u8; CONTROL_SPACE]);
+pub(in crate::net) struct ControlBuffer(pub(in crate::net) [u8; CONTROL_SPACE]);
 
 impl ControlBuffer {
-    pub(super) fn new() -> Self {
+    pub(in crate::net) fn new() -> Self {
         Self([0; CONTROL_SPACE])
     }
 
     /// Writes one integer message at `at` and returns the offset behind it.
-    pub(super) fn put_int(&mut self, at: usize, level: i32, kind: i32, value: i32) -> usize {
+    pub(in crate::net) fn put_int(&mut self, at: usize, level: i32, kind: i32, value: i32) -> usize {
         let len = HEADER + size_of::<i32>();
         let end = at + align(len);
         let Some(space) = self.0.get_mut(at..end) else { return at };
@@ -39,33 +39,44 @@ fn align(len: usize) -> usize {
 
 /// What the control messages of one receive call said.
 #[derive(Debug, Default, Clone, PartialEq)]
-pub(super) struct Ancillary {
+pub(in crate::net) struct Ancillary {
     /// Software stamp in nanoseconds since the epoch.
-    pub(super) software_ns: Option<i64>,
+    pub(in crate::net) software_ns: Option<i64>,
     /// TTL or hop limit on arrival.
-    pub(super) ttl: Option<u8>,
+    pub(in crate::net) ttl: Option<u8>,
     /// Type of service or traffic class on arrival.
-    pub(super) traffic_class: Option<u8>,
+    pub(in crate::net) traffic_class: Option<u8>,
     /// Total of datagrams dropped because the socket's buffer was full.
-    pub(super) drops: Option<u32>,
+    pub(in crate::net) drops: Option<u32>,
     /// Extended error, on messages from the error queue.
-    pub(super) error: Option<ExtendedError>,
+    pub(in crate::net) error: Option<ExtendedError>,
+    /// What the kernel took off or knows about a frame, on packet sockets.
+    pub(in crate::net) frame: Option<FrameData>,
+}
+
+/// `struct tpacket_auxdata` (packet(7)): status, length on the wire, and the outer VLAN tag that was taken off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::net) struct FrameData {
+    pub(in crate::net) status: u32,
+    pub(in crate::net) len: u32,
+    pub(in crate::net) tci: u16,
+    pub(in crate::net) tpid: u16,
 }
 
 /// `struct sock_extended_err` and the offender behind it (linux/errqueue.h).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct ExtendedError {
-    pub(super) errno: u32,
-    pub(super) origin: u8,
-    pub(super) kind: u8,
-    pub(super) code: u8,
-    pub(super) info: u32,
-    pub(super) data: u32,
-    pub(super) offender: Option<IpAddr>,
+pub(in crate::net) struct ExtendedError {
+    pub(in crate::net) errno: u32,
+    pub(in crate::net) origin: u8,
+    pub(in crate::net) kind: u8,
+    pub(in crate::net) code: u8,
+    pub(in crate::net) info: u32,
+    pub(in crate::net) data: u32,
+    pub(in crate::net) offender: Option<IpAddr>,
 }
 
 /// Reads all control messages; a malformed one ends the walk.
-pub(super) fn parse(mut bytes: &[u8]) -> Ancillary {
+pub(in crate::net) fn parse(mut bytes: &[u8]) -> Ancillary {
     let mut found = Ancillary::default();
     while let Some((level, kind, data, rest)) = split_first(bytes) {
         bytes = rest;
@@ -83,7 +94,10 @@ pub(super) fn parse(mut bytes: &[u8]) -> Ancillary {
             (libc::IPPROTO_IPV6, libc::IPV6_TCLASS) => {
                 found.traffic_class = read_u32(data, 0).and_then(|v| u8::try_from(v).ok());
             }
-            (libc::IPPROTO_IP, libc::IP_RECVERR) | (libc::IPPROTO_IPV6, libc::IPV6_RECVERR) => {
+            (libc::SOL_PACKET, libc::PACKET_AUXDATA) => found.frame = frame_data(data),
+            (libc::IPPROTO_IP, libc::IP_RECVERR)
+            | (libc::IPPROTO_IPV6, libc::IPV6_RECVERR)
+            | (libc::SOL_PACKET, libc::PACKET_TX_TIMESTAMP) => {
                 found.error = extended_error(data);
             }
             _ => {}
@@ -129,8 +143,13 @@ fn extended_error(data: &[u8]) -> Option<ExtendedError> {
     })
 }
 
+fn frame_data(data: &[u8]) -> Option<FrameData> {
+    let half = |at: usize| Some(u16::from_ne_bytes(data.get(at..at + 2)?.try_into().ok()?));
+    Some(FrameData { status: read_u32(data, 0)?, len: read_u32(data, 4)?, tci: half(16)?, tpid: half(18)? })
+}
+
 /// Reads a kernel `sockaddr_in` or `sockaddr_in6`.
-pub(super) fn socket_address(bytes: &[u8]) -> Option<SocketAddr> {
+pub(in crate::net) fn socket_address(bytes: &[u8]) -> Option<SocketAddr> {
     let family = i32::from(u16::from_ne_bytes(bytes.get(..2)?.try_into().ok()?));
     let port = u16::from_be_bytes(bytes.get(2..4)?.try_into().ok()?);
     match family {
@@ -176,6 +195,9 @@ mod tests {
         all.extend(message(libc::IPPROTO_IP, libc::IP_TOS, &[0xb8]));
         all.extend(message(libc::SOL_SOCKET, libc::SO_RXQ_OVFL, &9_u32.to_ne_bytes()));
         all.extend(message(libc::IPPROTO_IP, libc::IP_RECVERR, &error));
+        let mut frame = [0x51_u32, 1518, 600].map(u32::to_ne_bytes).concat();
+        frame.extend([14_u16, 14, 0x2023, 0x88a8].map(u16::to_ne_bytes).concat());
+        all.extend(message(libc::SOL_PACKET, libc::PACKET_AUXDATA, &frame));
         all
     }
 
@@ -187,6 +209,7 @@ mod tests {
         let error = found.error.unwrap();
         assert_eq!((error.origin, error.kind, error.code, error.info, error.data), (2, 3, 4, 1400, 7));
         assert_eq!(error.offender, Some(Ipv4Addr::new(192, 0, 2, 1).into()));
+        assert_eq!(found.frame, Some(FrameData { status: 0x51, len: 1518, tci: 0x2023, tpid: 0x88a8 }));
     }
 
     #[test]

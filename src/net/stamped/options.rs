@@ -23,7 +23,7 @@ const ICMP_ANSWERS: [u32; 4] = [0, 3, 11, 12];
 const ICMPV6_ANSWERS: [usize; 5] = [1, 2, 3, 4, 129];
 
 /// Sets an integer option.
-pub(super) fn set_int(fd: BorrowedFd<'_>, level: i32, name: i32, value: i32) -> io::Result<()> {
+pub(in crate::net) fn set_int(fd: BorrowedFd<'_>, level: i32, name: i32, value: i32) -> io::Result<()> {
     set_bytes(fd, level, name, &value.to_ne_bytes())
 }
 
@@ -37,12 +37,12 @@ fn set_bytes(fd: BorrowedFd<'_>, level: i32, name: i32, value: &[u8]) -> io::Res
 ///
 /// Transmit stamps come back on the error queue without the packet (`OPT_TSONLY`), numbered (`OPT_ID`), with control
 /// messages as on receive (`OPT_CMSG`).
-pub(super) fn set_timestamping(fd: BorrowedFd<'_>) -> io::Result<()> {
+pub(in crate::net) fn set_timestamping(fd: BorrowedFd<'_>) -> io::Result<()> {
     set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(true))
 }
 
 /// Restarts the numbering of transmit stamps at zero: the counter is reset when `OPT_ID` goes from off to on.
-pub(super) fn restart_numbering(fd: BorrowedFd<'_>) -> io::Result<()> {
+pub(in crate::net) fn restart_numbering(fd: BorrowedFd<'_>) -> io::Result<()> {
     set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(false))?;
     set_timestamping(fd)
 }
@@ -133,13 +133,13 @@ pub(super) fn send(fd: BorrowedFd<'_>, bytes: &[u8], to: SocketAddr, control: &m
 }
 
 /// One receive call's result.
-pub(super) struct Taken {
+pub(in crate::net) struct Taken {
     /// Octets in the buffer.
-    pub(super) len: usize,
+    pub(in crate::net) len: usize,
     /// The source, or on the error queue the destination of the datagram that the error is about.
-    pub(super) name: Option<SocketAddr>,
+    pub(in crate::net) name: Option<SocketAddr>,
     /// Octets of control messages.
-    pub(super) control_len: usize,
+    pub(in crate::net) control_len: usize,
 }
 
 /// Room for a socket address of any family, aligned for the kernel.
@@ -147,7 +147,12 @@ pub(super) struct Taken {
 struct NameBuffer([u8; size_of::<libc::sockaddr_storage>()]);
 
 /// Takes one datagram, or with `MSG_ERRQUEUE` one message of the error queue. A datagram longer than the buffer is cut.
-pub(super) fn receive(fd: BorrowedFd<'_>, buffer: &mut [u8], control: &mut ControlBuffer, flags: i32) -> io::Result<Taken> {
+pub(in crate::net) fn receive(
+    fd: BorrowedFd<'_>,
+    buffer: &mut [u8],
+    control: &mut ControlBuffer,
+    flags: i32,
+) -> io::Result<Taken> {
     let mut name = NameBuffer([0; size_of::<libc::sockaddr_storage>()]);
     let mut part = libc::iovec { iov_base: buffer.as_mut_ptr().cast(), iov_len: buffer.len() };
     // SAFETY: msghdr is plain data for which all zeroes is a valid value (null pointers with zero lengths).
