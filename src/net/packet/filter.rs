@@ -27,16 +27,16 @@ const ETHERTYPE_ARP: u32 = 0x0806;
 const PROTOCOL_UDP: u32 = 17;
 
 /// A conditional jump: forward distances for true and false.
-const fn branch(condition: u32, value: u32, if_true: u8, if_false: u8) -> SockFilter {
+fn branch(condition: u32, value: u32, if_true: u8, if_false: u8) -> SockFilter {
     SockFilter::new((libc::BPF_JMP | condition | libc::BPF_K) as u16, if_true, if_false, value)
 }
 
 /// A load of `width` at a fixed offset (`BPF_ABS`) or behind the index register (`BPF_IND`).
-const fn load(width: u32, mode: u32, at: u32) -> SockFilter {
+fn load(width: u32, mode: u32, at: u32) -> SockFilter {
     SockFilter::new((libc::BPF_LD | width | mode) as u16, 0, 0, at)
 }
 
-const fn give(octets: u32) -> SockFilter {
+fn give(octets: u32) -> SockFilter {
     SockFilter::new((libc::BPF_RET | libc::BPF_K) as u16, 0, 0, octets)
 }
 
@@ -52,7 +52,7 @@ fn udp(port: u16, with_arp: bool) -> [SockFilter; 12] {
         branch(libc::BPF_JSET, 0x1fff, 4, 0), // 6: a later fragment -> 11
         SockFilter::new((libc::BPF_LDX | libc::BPF_B | libc::BPF_MSH) as u16, 0, 0, IP_AT), // x = IP header length
         load(libc::BPF_H, libc::BPF_IND, IP_AT + 2),
-        branch(libc::BPF_JEQ, port as u32, 0, 1), // 9: else -> 11
+        branch(libc::BPF_JEQ, u32::from(port), 0, 1), // 9: else -> 11
         give(WHOLE),
         give(0),
     ]

@@ -27,7 +27,23 @@ fn cable() -> Line {
     let (near, far) = (here.index("x0").expect("made"), there.index("y0").expect("made"));
     here.raise("x0", near).expect("up");
     there.raise("y0", far).expect("up");
+    for (site, index) in [(&here, near), (&there, far)] {
+        wait_for_queue(site, index);
+    }
     Line { here, there, near, far }
+}
+
+/// Until the kernel has hung the port's queue in, which it does some time after carrier came (RFC 2863's "up" follows):
+/// what is sent before goes nowhere.
+fn wait_for_queue(site: &Site, index: u32) {
+    site.namespace().run(move || {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("runtime");
+        let is_up = async || crate::net::facts::link(index).await.expect("netlink").expect("exists").operational == "up";
+        runtime.block_on(async {
+            let up = async { while !is_up().await {} };
+            tokio::time::timeout(LIMIT, up).await.expect("up within 10 s");
+        });
+    });
 }
 
 impl Line {
@@ -93,6 +109,15 @@ fn frames_arrive_whole_and_both_ends_have_kernel_stamps_in_order() {
     let line = cable();
     run(move || async move {
         let (sender, receiver) = (line.sender(), line.receiver(Filter::All));
+        // The kernel begins to stamp arrivals a moment after the first socket asked for it.
+        loop {
+            sender.try_send(&frame(MAC_B, 0x88b5, &[])).expect("send");
+            let PacketEvent::Received { stamp, .. } = next(&receiver).await.1 else { unreachable!() };
+            sender.next_event(&mut [0; 2048]).await.expect("transmit stamp");
+            if stamp.source == StampSource::Kernel {
+                break;
+            }
+        }
         for number in 0..50_u16 {
             let bytes = frame(MAC_B, 0x88b5, &number.to_be_bytes());
             let key = sender.try_send(&bytes).expect("send");
