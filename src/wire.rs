@@ -3,6 +3,10 @@
 //! No sockets, no clock, no panic on any input. Each format has a `Packet` or parse function that proves all lengths
 //! once, a `Repr` that is the meaning, and a list of flaws for what is odd but readable. Must not import any other room.
 
+pub mod arp;
 pub mod checksum;
+pub mod ethernet;
 pub mod icmp;
+pub mod ipv4;
 pub mod stamp;
+pub mod udp;
