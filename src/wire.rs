@@ -5,6 +5,7 @@
 
 pub mod arp;
 pub mod checksum;
+pub mod dhcp4;
 pub mod ethernet;
 pub mod icmp;
 pub mod ipv4;
