@@ -7,6 +7,7 @@
 pub mod build;
 pub mod configure;
 pub mod delayline;
+pub mod drive;
 pub mod facts;
 pub mod netlink;
 pub mod netns;

@@ -3,7 +3,9 @@
 //! They take bytes and a time, and return what to send and when to wake: `on_packet`, `on_wake`, `transmit`,
 //! `next_wake`, `poll_event`. They read no clock and draw no random number; identifiers come in through constructors.
 
+pub mod dhcp4;
 pub mod echo;
+pub mod machine;
 pub mod path;
 pub mod round_trip;
 pub mod stamp;

@@ -21,13 +21,12 @@ pub use self::filter::Filter;
 use super::stamped::control::{self, Ancillary, ControlBuffer};
 use super::stamped::{Ledger, SendKey, arrival, options, unix_now_ns};
 use crate::unit::Stamp;
+use crate::wire::ethernet::{self, Tag};
 
 /// `TP_STATUS_CSUMNOTREADY` and its like (linux/if_packet.h).
 const CHECKSUM_NOT_READY: u32 = libc::TP_STATUS_CSUMNOTREADY;
 const TAG_VALID: u32 = libc::TP_STATUS_VLAN_VALID;
 const TAG_TYPE_VALID: u32 = libc::TP_STATUS_VLAN_TPID_VALID;
-/// EtherType of a tag by IEEE 802.1Q, where the kernel doesn't say.
-const TAG_TYPE: u16 = 0x8100;
 
 /// A packet socket on one port, deaf to what it sends itself. It belongs to the tokio runtime that it was made in.
 #[derive(Debug)]
@@ -35,22 +34,6 @@ pub struct PacketSocket {
     socket: AsyncFd<Socket>,
     ledger: Mutex<Ledger>,
     drops: AtomicU64,
-}
-
-/// The outer VLAN tag of a frame (IEEE 802.1Q).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub struct OuterTag {
-    /// EtherType of the tag: 0x8100 or, for a provider's tag, 0x88a8.
-    pub kind: u16,
-    /// Priority (3 bits), drop eligibility (1), VLAN number (12).
-    pub control: u16,
-}
-
-impl OuterTag {
-    /// The VLAN number; 0 is no VLAN but a bare priority (IEEE 802.1Q clause 9.6).
-    pub fn vlan(self) -> u16 {
-        self.control & 0x0fff
-    }
 }
 
 /// What happened on a packet socket.
@@ -67,7 +50,7 @@ pub enum PacketEvent {
         /// The arrival on the monotonic clock.
         at: Instant,
         /// The tag that the kernel took out of the frame.
-        tag: Option<OuterTag>,
+        tag: Option<Tag>,
         /// False when the frame never was on a wire and its transport checksum was left to an adapter that isn't there.
         has_checksum: bool,
     },
@@ -179,7 +162,7 @@ impl PacketSocket {
         let tag = ancillary
             .frame
             .filter(|_| status & TAG_VALID != 0)
-            .map(|f| OuterTag { kind: if status & TAG_TYPE_VALID != 0 { f.tpid } else { TAG_TYPE }, control: f.tci });
+            .map(|f| Tag { kind: if status & TAG_TYPE_VALID != 0 { f.tpid } else { ethernet::TAG }, control: f.tci });
         let whole_len = ancillary.frame.map_or(len, |f| f.len as usize);
         Some(PacketEvent::Received { len, whole_len, stamp, at, tag, has_checksum: status & CHECKSUM_NOT_READY == 0 })
     }
