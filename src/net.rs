@@ -8,6 +8,7 @@ pub mod build;
 pub mod configure;
 pub mod delayline;
 pub mod drive;
+pub mod ethtool;
 pub mod facts;
 pub mod netlink;
 pub mod netns;
