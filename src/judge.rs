@@ -10,6 +10,7 @@ mod limit;
 mod remedy;
 pub mod verdict;
 
+pub use crate::profile::Severity;
 pub use criterion::{judge, on_interval};
 pub use verdict::{Judgement, Limits, Verdict, overall};
 

@@ -19,8 +19,11 @@ pub fn judge(profile: &Profile, depth: Depth, outcomes: &[(&str, &Outcome)]) -> 
 }
 
 fn judge_one(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
-    let readings = outcomes.iter().flat_map(|(_, outcome)| &outcome.readings).filter(|r| selects(criterion, r));
-    let judged: Vec<Judgement> = readings.map(|reading| judge_reading(profile, criterion, reading)).collect();
+    let readings = outcomes.iter().flat_map(|(check, outcome)| outcome.readings.iter().map(move |r| (*check, *outcome, r)));
+    let judged: Vec<Judgement> = readings
+        .filter(|(_, _, reading)| selects(criterion, reading))
+        .map(|(check, outcome, reading)| judge_reading(profile, criterion, reading, failure_excuse(check, outcome)))
+        .collect();
     if judged.is_empty() { vec![without_reading(profile, criterion, outcomes)] } else { judged }
 }
 
@@ -38,13 +41,21 @@ fn selects(criterion: &Criterion, reading: &Reading) -> bool {
         && load
 }
 
-fn judge_reading(profile: &Profile, criterion: &Criterion, reading: &Reading) -> Judgement {
+fn judge_reading(profile: &Profile, criterion: &Criterion, reading: &Reading, excuse: Option<&str>) -> Judgement {
     let limit = limits_for(profile, criterion, reading.family);
     let interval = Interval { low: reading.low, high: reading.high, confidence: reading.confidence };
     let by_interval = on_interval(interval, &limit);
-    let verdict = softened(by_interval, criterion, reading);
-    let because = because(by_interval, verdict, reading, &limit);
-    let remedy = (verdict == Verdict::NotProven).then(|| remedy(reading, &limit));
+    let softened = softened(by_interval, criterion, reading);
+    let (verdict, because, remedy) = match (softened, excuse) {
+        (Verdict::Fail, Some(excuse)) => {
+            let words = because(by_interval, softened, reading, &limit);
+            (Verdict::NotProven, format!("{words}, but nothing at all was answered: {excuse}"), Some(FAR_END_FIRST.to_owned()))
+        }
+        (verdict, _) => {
+            let remedy = (verdict == Verdict::NotProven).then(|| remedy(reading, &limit));
+            (verdict, because(by_interval, verdict, reading, &limit), remedy)
+        }
+    };
     Judgement {
         criterion: criterion.name.clone(),
         severity: criterion.severity,
@@ -139,6 +150,8 @@ fn limit_words(reading: &Reading, limit: &Limits) -> String {
     }
 }
 
+const FAR_END_FIRST: &str = "find out first whether the far end is up, then repeat the visit";
+
 /// Checks whose silence may as well be the far end's: without a hint, their failure proves nothing about the line.
 const THROUGH_THE_FAR_END: &[&str] = &["farend", "twoway", "throughput"];
 
@@ -186,6 +199,11 @@ fn given(criterion: &Criterion) -> String {
         none if none.is_empty() => String::new(),
         some => format!(" ({some})"),
     }
+}
+
+/// The excuse of a check that failed.
+fn failure_excuse(check: &str, outcome: &Outcome) -> Option<&'static str> {
+    (outcome.status == Status::Failed).then(|| excuse(check, outcome)).flatten()
 }
 
 /// Why a failed check doesn't count against the line: it says itself that the fault lies beyond it.

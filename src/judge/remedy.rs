@@ -43,7 +43,8 @@ fn needed(reading: &Reading, limit: &Limits) -> Option<u64> {
     let nearest = nearest_limit(reading, limit)?;
     let confidence = reading.confidence;
     if reading.name.ends_with("_ratio") && reading.value <= 1.0 {
-        return loss_interval::samples_to_clear(reading.value, nearest, confidence);
+        let plain = loss_interval::samples_to_clear(reading.value, nearest, confidence)?;
+        return Some((plain as f64 * clustering(reading)).ceil() as u64);
     }
     let widened = match (words::quantile(&reading.name), reading.low, reading.high) {
         // A bound is missing: first, enough samples that the largest (or smallest) of them bounds the quantile.
@@ -57,6 +58,18 @@ fn needed(reading: &Reading, limit: &Limits) -> Option<u64> {
     // The width of an interval falls with the square root of the number of samples.
     let factor = widened * widened;
     (factor.is_finite() && reading.samples > 0).then(|| (reading.samples as f64 * factor.max(1.0)).ceil() as u64)
+}
+
+/// By how much wider, squared, the reading's interval is than that of as many independent samples: losses that come in
+/// bursts make each sample count for less (design effect). 1 when it is no wider.
+fn clustering(reading: &Reading) -> f64 {
+    let hits = (reading.value * reading.samples as f64).round() as u64;
+    let plain = loss_interval::clopper_pearson(hits, reading.samples, reading.confidence);
+    let width = |low: Option<f64>, high: Option<f64>| Some(high? - low?);
+    match (width(reading.low, reading.high), width(plain.low, plain.high)) {
+        (Some(wide), Some(plain)) if plain > 0.0 => (wide / plain).powi(2).max(1.0),
+        _ => 1.0,
+    }
 }
 
 /// The limit that the interval lies across: the one that is nearest to the value.
@@ -139,6 +152,15 @@ mod tests {
         let reading =
             Reading::new("dns.lookup_time_p50", 90.0, 20, Interval { low: Some(80.0), high: Some(110.0), confidence: 0.95 });
         assert_eq!(remedy(&reading, &at_most(100.0)), "take 80 lookups instead of 20");
+    }
+
+    #[test]
+    fn losses_in_bursts_ask_for_as_many_more_samples_as_their_interval_is_wider_squared() {
+        let plain = loss(2, 1000);
+        let (low, high) = (plain.low.unwrap(), plain.high.unwrap());
+        let wide = Reading { low: Some(low), high: Some(low + 2.0 * (high - low)), ..plain.clone() };
+        let (one, four) = (needed(&plain, &at_most(0.005)).unwrap(), needed(&wide, &at_most(0.005)).unwrap());
+        assert!((four as f64 / one as f64 - 4.0).abs() < 0.01, "{one} {four}");
     }
 
     #[test]

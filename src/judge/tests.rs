@@ -147,6 +147,13 @@ fn a_silent_far_end_does_not_fail_the_line_unless_the_check_saw_the_line_fail() 
     let limit = criterion("twoway.loss_ratio", "at_most = 0.01");
     let mut outcome = Outcome::failed("the reflector did not answer");
     assert_eq!(one(&limit, "twoway", &outcome).verdict, Verdict::NotProven);
+    outcome.readings.push(Reading::new("twoway.loss_ratio", 1.0, 200, clopper_pearson(200, 200, 0.95)));
+    let judgement = one(&limit, "twoway", &outcome);
+    assert_eq!(judgement.verdict, Verdict::NotProven);
+    assert!(
+        judgement.because.ends_with("nothing at all was answered: it may be the far end as well as the line"),
+        "{judgement:?}"
+    );
     outcome.flaw("twoway-return-path-lost", "packets leave and never return", Some(Segment::Access));
     assert_eq!(one(&limit, "twoway", &outcome).verdict, Verdict::Fail);
 }
@@ -159,7 +166,7 @@ fn only_must_decides_the_visit() {
         ..one(&criterion("link.mtu", "at_least = 1"), "link", &done(Vec::new()))
     };
     use crate::profile::Severity::{Must, Note, Should};
-    let whole = |list: &[(profile::Severity, Verdict)]| overall(&list.iter().map(|(s, v)| judgement(*s, *v)).collect::<Vec<_>>());
+    let whole = |list: &[(Severity, Verdict)]| overall(&list.iter().map(|(s, v)| judgement(*s, *v)).collect::<Vec<_>>());
     assert_eq!(whole(&[]), Verdict::NotProven);
     assert_eq!(whole(&[(Should, Verdict::Pass)]), Verdict::NotProven);
     assert_eq!(whole(&[(Must, Verdict::Pass), (Should, Verdict::Fail), (Note, Verdict::Fail)]), Verdict::Pass);

@@ -1,0 +1,122 @@
+//! From outcomes and judgements to symptoms: seen, looked for and absent, or (left out) not looked at.
+//!
+//! The hard thing is to leave out: a symptom that could not be looked for must not count as absent.
+
+use super::model::{Observation, Symptom};
+use crate::judge::{Judgement, Verdict};
+use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
+use crate::unit::{Direction, Family, Load, Position};
+
+mod far_end;
+mod names;
+mod path;
+mod port;
+
+/// All symptoms that were looked for.
+pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Vec<Observation> {
+    let evidence = Evidence { position, outcomes, judgements };
+    let mut found = Findings::default();
+    port::observe(&evidence, &mut found);
+    path::observe(&evidence, &mut found);
+    names::observe(&evidence, &mut found);
+    far_end::observe(&evidence, &mut found);
+    rates(&evidence, &mut found);
+    found.0
+}
+
+/// What observation may look at.
+struct Evidence<'a> {
+    position: Position,
+    outcomes: &'a [(&'a str, &'a Outcome)],
+    judgements: &'a [Judgement],
+}
+
+/// What was found.
+#[derive(Default)]
+struct Findings(Vec<Observation>);
+
+impl Findings {
+    fn note(&mut self, symptom: Symptom, seen: bool, words: impl Into<String>) {
+        self.0.push(Observation { symptom, seen, words: words.into() });
+    }
+}
+
+impl<'a> Evidence<'a> {
+    fn outcome(&self, check: &str) -> Option<&'a Outcome> {
+        self.outcomes.iter().find(|(name, _)| *name == check).map(|(_, outcome)| *outcome)
+    }
+
+    /// The outcome of a check that looked: done or failed.
+    fn ran(&self, check: &str) -> Option<&'a Outcome> {
+        self.outcome(check).filter(|o| o.status != Status::NotTested)
+    }
+
+    fn readings(&self, name: &str) -> impl Iterator<Item = &'a Reading> {
+        let check = name.split_once('.').map_or(name, |(check, _)| check).to_owned();
+        let name = name.to_owned();
+        let of_check = self.outcomes.iter().filter(move |(c, _)| *c == check);
+        of_check.flat_map(|(_, outcome)| &outcome.readings).filter(move |r| r.name == name)
+    }
+
+    /// Readings of the idle line, over IPv4 where there are such: a broken IPv6 is a symptom of its own.
+    fn idle(&self, name: &str) -> Vec<&'a Reading> {
+        let all: Vec<_> = self.readings(name).filter(|r| r.load.unwrap_or(Load::Idle) == Load::Idle).collect();
+        let four: Vec<_> = all.iter().copied().filter(|r| r.family != Some(Family::Ipv6)).collect();
+        if four.is_empty() { all } else { four }
+    }
+
+    /// A flaw of a check by its code; a check may have left several outcomes (the port's counters come at the end).
+    fn flaw(&self, check: &str, codes: &[&str]) -> Option<&'a Flaw> {
+        let of_check = self.outcomes.iter().filter(|(name, _)| *name == check);
+        of_check.flat_map(|(_, outcome)| &outcome.flaws).find(|f| codes.contains(&f.code.as_str()))
+    }
+
+    fn judged(&self, wanted: impl Fn(&Judgement) -> bool) -> impl Iterator<Item = &'a Judgement> {
+        self.judgements.iter().filter(move |j| wanted(j))
+    }
+
+    /// Whether a limit on these figures is missed: `None` when none was proven either way.
+    fn limit_missed(&self, wanted: impl Fn(&Judgement) -> bool) -> Option<(bool, &'a Judgement)> {
+        let judged: Vec<_> = self.judged(|j| wanted(j) && j.value.is_some()).collect();
+        let failed = judged.iter().find(|j| j.verdict == Verdict::Fail);
+        let passed = judged.iter().find(|j| j.verdict == Verdict::Pass);
+        failed.map(|j| (true, *j)).or_else(|| passed.map(|j| (false, *j)))
+    }
+}
+
+fn reason(outcome: &Outcome) -> &str {
+    outcome.reason.as_deref().unwrap_or("no reason was given")
+}
+
+/// Rates and what bounded them.
+fn rates(evidence: &Evidence<'_>, found: &mut Findings) {
+    for (direction, symptom) in [(Direction::Down, Symptom::DownTooSlow), (Direction::Up, Symptom::UpTooSlow)] {
+        let rate = |j: &Judgement| j.reading == "throughput.tcp_payload_rate" && j.direction == Some(direction);
+        if let Some((missed, judgement)) = evidence.limit_missed(rate) {
+            found.note(symptom, missed, format!("{}: {}", judgement.criterion, judgement.because));
+        }
+    }
+    if let Some((missed, judgement)) = evidence.limit_missed(|j| j.reading.starts_with("throughput.delay_under_load")) {
+        found.note(Symptom::DelayUnderLoad, missed, format!("{}: {}", judgement.criterion, judgement.because));
+    }
+    let Some(throughput) = evidence.ran("throughput").filter(|o| !o.readings.is_empty()) else { return };
+    for (side, symptom) in [
+        (Limit::TestSet, Symptom::BoundByTestSet),
+        (Limit::FarEnd, Symptom::BoundByFarEnd),
+        (Limit::CrossTraffic, Symptom::CrossTraffic),
+    ] {
+        let limit = throughput.readings.iter().flat_map(|r| &r.limited_by).find(|l| l.side == side);
+        match limit {
+            Some(limit) => found.note(symptom, true, format!("the rate was bounded by {}", words::limited(limit))),
+            None => found.note(symptom, false, format!("{} did not bound the rate", side_words(side))),
+        }
+    }
+}
+
+fn side_words(side: Limit) -> &'static str {
+    match side {
+        Limit::TestSet => "the test set",
+        Limit::FarEnd => "the far end",
+        Limit::CrossTraffic => "other traffic",
+    }
+}

@@ -1,0 +1,57 @@
+//! Symptoms of the port and of the address.
+
+use super::{Evidence, Findings, reason};
+use crate::isolate::model::Symptom;
+use crate::judge::Verdict;
+use crate::reading::{Status, words};
+
+pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
+    port(evidence, found);
+    address(evidence, found);
+}
+
+fn port(evidence: &Evidence<'_>, found: &mut Findings) {
+    let Some(link) = evidence.ran("link") else { return };
+    let carrier = evidence.readings("link.carrier").next().map_or(link.status == Status::Done, |r| r.value >= 1.0);
+    if !carrier {
+        found.note(Symptom::NoCarrier, true, format!("the port has no carrier: {}", reason(link)));
+        return;
+    }
+    found.note(Symptom::NoCarrier, false, "the port has carrier");
+    if let Some(judged) = evidence.judged(|j| j.reading == "link.speed" && j.value.is_some()).next() {
+        // A speed is exact: not proven means that the test set's own limit softened a failure.
+        let slow = matches!(judged.verdict, Verdict::Fail | Verdict::NotProven);
+        found.note(Symptom::PortTooSlow, slow, format!("{}: {}", judged.criterion, judged.because));
+    }
+    let dropped = evidence.flaw("link", &["link-carrier-lost"]);
+    found.note(Symptom::CarrierLost, dropped.is_some(), dropped.map_or("carrier stayed", |flaw| &flaw.what));
+    if let Some(duplex) = evidence.readings("link.full_duplex").next() {
+        let half = duplex.value < 1.0;
+        found.note(Symptom::HalfDuplex, half, if half { "the port runs half duplex" } else { "the port runs full duplex" });
+    }
+    let counted: Vec<_> =
+        ["link.receive_errors", "link.transmit_errors"].iter().flat_map(|name| evidence.readings(name)).collect();
+    if !counted.is_empty() {
+        let errors: f64 = counted.iter().map(|r| r.value).sum();
+        found.note(Symptom::PortErrors, errors > 0.0, format!("the port counted {} errored frames", words::significant(errors)));
+    }
+}
+
+fn address(evidence: &Evidence<'_>, found: &mut Findings) {
+    let Some(dhcp) = evidence.ran("dhcp4") else { return };
+    let offer = evidence.readings("dhcp4.offer_time").next();
+    match (offer, dhcp.status) {
+        (None, Status::Failed) => {
+            found.note(Symptom::NoOffer, true, format!("no address was offered: {}", reason(dhcp)));
+            return;
+        }
+        (Some(offer), _) => found.note(Symptom::NoOffer, false, format!("an address was offered after {}", words::of(offer))),
+        (None, _) => found.note(Symptom::NoOffer, false, "an address was handed out"),
+    }
+    let refused = dhcp.status == Status::Failed;
+    let what = if refused { format!("the lease failed: {}", reason(dhcp)) } else { "the lease was confirmed".to_owned() };
+    found.note(Symptom::LeaseRefused, refused, what);
+    if let Some(servers) = evidence.readings("dhcp4.servers").next() {
+        found.note(Symptom::SecondServer, servers.value > 1.0, format!("{} DHCP server(s) answered", words::of(servers)));
+    }
+}

@@ -1,0 +1,345 @@
+use super::model::Symptom;
+use super::*;
+use crate::judge::judge;
+use crate::metric::loss_interval::clopper_pearson;
+use crate::profile;
+use crate::reading::{Limit, Outcome, Reading, Status, Target};
+use crate::unit::{Depth, Direction, Family, Interval, Load, Position, Segment};
+
+/// A visit as its checks would leave it; starts sound, each scenario spoils a part of it.
+struct Visit {
+    position: Position,
+    checks: Vec<(&'static str, Outcome)>,
+}
+
+fn around(value: f64, share: f64) -> Interval {
+    Interval { low: Some(value * (1.0 - share)), high: Some(value * (1.0 + share)), confidence: 0.95 }
+}
+
+fn loss(name: &'static str, lost: u64, sent: u64) -> Reading {
+    Reading::new(name, lost as f64 / sent as f64, sent, clopper_pearson(lost, sent, 0.95))
+}
+
+fn done(readings: Vec<Reading>) -> Outcome {
+    Outcome { readings, ..Outcome::new(Status::Done) }
+}
+
+fn link() -> Outcome {
+    done(vec![
+        Reading::exact("link.carrier", 1.0),
+        Reading::exact("link.speed", 1000.0),
+        Reading::exact("link.full_duplex", 1.0),
+        Reading::exact("link.receive_errors", 0.0),
+    ])
+}
+
+fn echo(gateway: (u64, f64), provider: (u64, f64), far: (u64, f64)) -> Outcome {
+    let points = [(Target::Gateway, gateway), (Target::ProviderHop, provider), (Target::FarEnd, far)];
+    let mut outcome = done(
+        points
+            .into_iter()
+            .flat_map(|(target, (lost, ms))| {
+                let ratio = loss("echo.loss_ratio", lost, 400).on(target.clone()).over(Family::Ipv4);
+                let time = Reading::new("echo.round_trip_p50", ms, 400 - lost, around(ms, 0.05)).on(target).over(Family::Ipv4);
+                if lost == 400 { vec![ratio] } else { vec![ratio, time] }
+            })
+            .collect(),
+    );
+    outcome.fact("targets", serde_json::json!([{ "target": ["gateway"], "address": "192.0.2.1" }]));
+    outcome
+}
+
+fn twoway(lost: u64, ms: f64) -> Outcome {
+    done(vec![
+        loss("twoway.loss_ratio", lost, 1000).on(Target::FarEnd).toward(Direction::Down),
+        loss("twoway.loss_ratio", 0, 1000).on(Target::FarEnd).toward(Direction::Up),
+        Reading::new("twoway.round_trip_p50", ms, 1000, around(ms, 0.05)).on(Target::FarEnd),
+        Reading::new("twoway.round_trip_p95", ms * 1.2, 1000, around(ms * 1.2, 0.05)).on(Target::FarEnd),
+    ])
+}
+
+fn dns(first: (u64, f64), second: (u64, f64)) -> Outcome {
+    let mut outcome = done(
+        [(Target::Resolver(1), first), (Target::Resolver(2), second)]
+            .into_iter()
+            .flat_map(|(target, (failed, lies))| {
+                let ratio = loss("dns.failure_ratio", failed, 40).on(target.clone());
+                vec![ratio, Reading::exact("dns.false_answers", lies).on(target)]
+            })
+            .collect(),
+    );
+    outcome.fact("resolvers", serde_json::json!(["203.0.113.53", "203.0.113.54"]));
+    outcome
+}
+
+fn of_gateway(mut dns: Outcome) -> Outcome {
+    dns.fact("resolvers", serde_json::json!(["192.0.2.1"]));
+    dns
+}
+
+fn throughput(down: f64, up: f64) -> Outcome {
+    let rate = |mbit: f64, direction| Reading::new("throughput.tcp_payload_rate", mbit, 80, around(mbit, 0.01)).toward(direction);
+    done(vec![
+        rate(down, Direction::Down),
+        rate(up, Direction::Up),
+        Reading::new("throughput.delay_under_load_p95", 30.0, 400, around(30.0, 0.1)).under(Load::Down),
+    ])
+}
+
+fn sound() -> Visit {
+    Visit {
+        position: Position::Gateway,
+        checks: vec![
+            ("link", link()),
+            ("dhcp4", done(vec![Reading::exact("dhcp4.offer_time", 12.0), Reading::exact("dhcp4.servers", 1.0)])),
+            ("dns", dns((0, 0.0), (0, 0.0))),
+            ("echo", echo((0, 0.6), (0, 3.0), (0, 9.0))),
+            ("farend", done(vec![Reading::exact("farend.connect_time", 9.0)])),
+            ("twoway", twoway(0, 9.0)),
+            ("throughput", throughput(240.0, 48.0)),
+        ],
+    }
+}
+
+impl Visit {
+    fn with(mut self, check: &'static str, outcome: Outcome) -> Self {
+        for slot in &mut self.checks {
+            if slot.0 == check {
+                slot.1 = outcome.clone();
+            }
+        }
+        self
+    }
+
+    fn without(self, checks: &[&'static str], reason: &str) -> Self {
+        checks.iter().fold(self, |visit, check| visit.with(check, Outcome::not_tested(reason)))
+    }
+
+    fn at(mut self, position: Position) -> Self {
+        self.position = position;
+        self
+    }
+
+    fn isolate(&self) -> Isolation {
+        let outcomes: Vec<(&str, &Outcome)> = self.checks.iter().map(|(name, outcome)| (*name, outcome)).collect();
+        let judgements = judge(&profile::load("fibre-250-50").unwrap(), Depth::Handoff, &outcomes);
+        isolate(self.position, &outcomes, &judgements)
+    }
+}
+
+fn failed_farend(code: &str) -> Outcome {
+    let mut outcome = Outcome::failed("the control port refused the connection");
+    if !code.is_empty() {
+        outcome.flaw(code, format!("the far end said {code}"), Some(Segment::FarEnd));
+    }
+    outcome
+}
+
+const NEEDS: &[&str] = &["dns", "echo", "farend", "twoway", "throughput"];
+
+fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
+    let slow_port = Reading::new("throughput.tcp_payload_rate", 94.0, 80, around(94.0, 0.001))
+        .toward(Direction::Down)
+        .limited_by(Limit::TestSet, "port negotiated 100 Mbit/s");
+    let mut port_at_100 = link();
+    port_at_100.readings[1] = Reading::exact("link.speed", 100.0);
+    let no_beyond = |visit: Visit| {
+        visit.with("farend", failed_farend("")).without(&["twoway", "throughput"], "needs a session with the far end")
+    };
+    let all_dead = dns((40, 0.0), (40, 0.0));
+    let mut broken_six = echo((0, 0.6), (0, 3.0), (0, 9.0));
+    broken_six.readings.push(loss("echo.loss_ratio", 100, 100).on(Target::FarEnd).over(Family::Ipv6));
+    vec![
+        ("none-found", sound(), None),
+        (
+            "no-carrier",
+            sound()
+                .with("link", Outcome { readings: vec![Reading::exact("link.carrier", 0.0)], ..Outcome::failed("no carrier") })
+                .without(&["dhcp4"], "needs carrier")
+                .without(NEEDS, "needs an IP address"),
+            Some(Segment::Home),
+        ),
+        ("port-too-slow", sound().with("link", port_at_100).with("throughput", done(vec![slow_port])), Some(Segment::TestSet)),
+        (
+            "no-address",
+            sound().with("dhcp4", Outcome::failed("no offer to 4 DISCOVERs in 15 s")).without(NEEDS, "needs an IP address"),
+            Some(Segment::Home),
+        ),
+        (
+            "no-address",
+            sound()
+                .with("dhcp4", Outcome::failed("no offer to 4 DISCOVERs in 15 s"))
+                .without(NEEDS, "needs an IP address")
+                .at(Position::Ont),
+            Some(Segment::Access),
+        ),
+        (
+            "gateway-unreachable",
+            no_beyond(sound()).with("echo", echo((400, 0.0), (400, 0.0), (400, 0.0))).with("dns", all_dead.clone()),
+            Some(Segment::Home),
+        ),
+        (
+            "access-down",
+            no_beyond(sound()).with("echo", echo((0, 0.6), (400, 0.0), (400, 0.0))).with("dns", all_dead.clone()),
+            Some(Segment::Access),
+        ),
+        (
+            "network-down",
+            no_beyond(sound()).with("echo", echo((0, 0.6), (0, 3.0), (400, 0.0))).with("dns", all_dead.clone()),
+            Some(Segment::Network),
+        ),
+        (
+            "home-loss",
+            sound().with("echo", echo((12, 0.6), (12, 3.0), (14, 9.0))).with("twoway", twoway(30, 9.0)),
+            Some(Segment::Home),
+        ),
+        (
+            "access-loss",
+            sound().with("echo", echo((0, 0.6), (12, 3.0), (13, 9.0))).with("twoway", twoway(30, 9.0)),
+            Some(Segment::Access),
+        ),
+        (
+            "network-loss",
+            sound().with("echo", echo((0, 0.6), (0, 3.0), (13, 9.0))).with("twoway", twoway(30, 9.0)),
+            Some(Segment::Network),
+        ),
+        (
+            "home-delay",
+            sound().with("echo", echo((0, 60.0), (0, 63.0), (0, 70.0))).with("twoway", twoway(0, 70.0)),
+            Some(Segment::Home),
+        ),
+        (
+            "access-delay",
+            sound().with("echo", echo((0, 0.6), (0, 63.0), (0, 70.0))).with("twoway", twoway(0, 70.0)),
+            Some(Segment::Access),
+        ),
+        (
+            "network-delay",
+            sound().with("echo", echo((0, 0.6), (0, 3.0), (0, 70.0))).with("twoway", twoway(0, 70.0)),
+            Some(Segment::Network),
+        ),
+        ("access-slow", sound().with("throughput", throughput(94.0, 19.0)), Some(Segment::Access)),
+        ("access-slow-down", sound().with("throughput", throughput(94.0, 48.0)), Some(Segment::Access)),
+        ("access-slow-up", sound().with("throughput", throughput(240.0, 9.0)), Some(Segment::Access)),
+        ("resolvers-dead", sound().with("dns", all_dead.clone()), Some(Segment::Network)),
+        ("gateway-resolver-dead", sound().with("dns", of_gateway(all_dead)), Some(Segment::Home)),
+        ("gateway-resolver-lies", sound().with("dns", of_gateway(dns((0, 3.0), (0, 3.0)))), Some(Segment::Home)),
+        (
+            "reflector-gone",
+            sound().with(
+                "twoway",
+                Outcome { readings: vec![loss("twoway.loss_ratio", 500, 500)], ..Outcome::failed("none of 500 answered") },
+            ),
+            Some(Segment::FarEnd),
+        ),
+        ("one-resolver-dead", sound().with("dns", dns((40, 0.0), (0, 0.0))), Some(Segment::Network)),
+        ("resolver-lies", sound().with("dns", dns((0, 3.0), (0, 0.0))), Some(Segment::Network)),
+        (
+            "far-end-gone",
+            sound().with("farend", failed_farend("")).without(&["twoway", "throughput"], "needs a session with the far end"),
+            Some(Segment::FarEnd),
+        ),
+        (
+            "far-end-busy",
+            sound()
+                .with("farend", failed_farend("farend-busy"))
+                .without(&["twoway", "throughput"], "needs a session with the far end"),
+            Some(Segment::FarEnd),
+        ),
+        (
+            "far-end-refuses",
+            sound()
+                .with("farend", failed_farend("farend-token-refused"))
+                .without(&["twoway", "throughput"], "needs a session with the far end"),
+            Some(Segment::FarEnd),
+        ),
+        ("ipv6-broken", sound().with("echo", broken_six), Some(Segment::Access)),
+    ]
+}
+
+#[test]
+fn each_made_up_line_is_blamed_on_its_own_fault_and_segment() {
+    for (fault, visit, segment) in scenarios() {
+        let found = visit.isolate();
+        assert_eq!((found.fault.as_str(), found.segment), (fault, segment), "{found:#?}");
+        assert!(found.confidence >= 0.5, "{fault}: {found:#?}");
+        if fault != "none-found" {
+            assert!(!found.because.is_empty() && !found.next.is_empty(), "{found:#?}");
+        }
+    }
+}
+
+#[test]
+fn routers_that_limit_their_echoes_lose_nothing() {
+    // 30 % at the gateway and all at the provider's hop, but not one packet of the far end's stream.
+    let found = sound().with("echo", echo((120, 0.6), (400, 0.0), (0, 9.0))).isolate();
+    assert_eq!(found.fault, "none-found", "{found:#?}");
+    assert!(found.because.iter().any(|words| words.contains("limits its answers and loses nothing")), "{found:#?}");
+}
+
+#[test]
+fn two_faults_at_once_are_both_named() {
+    let found = sound().with("dns", dns((40, 0.0), (0, 0.0))).with("throughput", throughput(94.0, 19.0)).isolate();
+    let mut named: Vec<_> = found.also.iter().map(|a| a.fault.as_str()).collect();
+    named.push(&found.fault);
+    named.sort_unstable();
+    assert_eq!(named, ["access-slow", "one-resolver-dead"], "{found:#?}");
+}
+
+#[test]
+fn a_missed_limit_that_nothing_explains_is_not_smoothed_over() {
+    // The lookup of names fails for a quarter of all names at both resolvers: no entry of the catalogue says so.
+    let found = sound().with("dns", dns((20, 0.0), (20, 0.0))).isolate();
+    assert_eq!((found.fault.as_str(), found.segment), ("not-sure", None), "{found:#?}");
+    assert!(found.because[0].contains("names resolve"), "{found:#?}");
+}
+
+#[test]
+fn nothing_looked_at_means_not_sure() {
+    assert_eq!(isolate(Position::Gateway, &[], &[]).fault, "not-sure");
+}
+
+#[test]
+fn from_the_terminal_nothing_is_blamed_on_the_home() {
+    for (_, visit, _) in scenarios() {
+        let found = visit.at(Position::Ont).isolate();
+        assert_ne!(found.segment, Some(Segment::Home), "{found:#?}");
+        assert!(found.alternatives.iter().all(|a| a.segment != Some(Segment::Home)), "{found:#?}");
+    }
+}
+
+#[test]
+fn the_catalogue_is_sound() {
+    let mut seen = std::collections::BTreeSet::new();
+    for fault in catalogue::FAULTS {
+        assert!(seen.insert(fault.id), "{} stands twice", fault.id);
+        assert!(fault.prior > 0.0 && !fault.shows.is_empty() && !fault.next.is_empty(), "{}", fault.id);
+        for (symptom, p) in fault.shows {
+            assert!(*p > 0.0 && *p < 1.0, "{} {symptom:?}: a likelihood of 0 or 1 could never be outweighed", fault.id);
+            assert!(catalogue::stray(*symptom) > 0.0 && catalogue::stray(*symptom) < 1.0);
+        }
+    }
+}
+
+#[test]
+fn evidence_for_a_fault_never_lowers_the_belief_in_it() {
+    let observation = |seen| model::Observation { symptom: Symptom::DownTooSlow, seen, words: String::new() };
+    let belief = |observations: &[model::Observation]| {
+        rank::rank(Position::Gateway, observations).faults.iter().find(|(f, _)| f.id == "access-slow-down").unwrap().1
+    };
+    let (none, seen, absent) = (belief(&[]), belief(&[observation(true)]), belief(&[observation(false)]));
+    assert!(absent < none && none < seen, "{absent} {none} {seen}");
+}
+
+#[test]
+fn beliefs_are_probabilities() {
+    for (_, visit, _) in scenarios() {
+        let outcomes: Vec<(&str, &Outcome)> = visit.checks.iter().map(|(name, outcome)| (*name, outcome)).collect();
+        let ranking = rank::rank(visit.position, &observe::observe(visit.position, &outcomes, &[]));
+        let all = ranking.faults.iter().map(|(_, b)| *b).chain([ranking.sound]);
+        assert!(all.clone().all(|b| (0.0..=1.0 + 1e-9).contains(&b)), "{ranking:?}");
+        // Each hypothesis counts once for the sound line or for each of at most two faults.
+        let sum: f64 = all.sum();
+        assert!((1.0 - 1e-9..=2.0 + 1e-9).contains(&sum), "{sum}");
+    }
+}
