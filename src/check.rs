@@ -3,6 +3,7 @@
 //! A check receives a [`Context`] and returns a [`Finished`]. It never judges, prints or stores, and it must not know
 //! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
 
+pub mod dhcp4;
 pub mod link;
 pub mod twoway;
 

@@ -9,6 +9,7 @@ mod config;
 mod fault;
 mod impair;
 mod line;
+pub mod roles;
 pub mod topology;
 
 pub use config::{DnsService, Impairments, LineConfig, Services, Shape, Shaper};

@@ -90,6 +90,15 @@ pub async fn remove_default_route(index: u32, next_hop: Ipv4Addr) -> io::Result<
     .await
 }
 
+/// Whether this thread may change addresses and routes: CAP_NET_ADMIN among its effective capabilities (capabilities(7)).
+/// `true` when that can't be found out; the kernel then says no by itself.
+pub fn is_allowed() -> bool {
+    const NET_ADMIN: u32 = 12;
+    let Ok(status) = std::fs::read_to_string("/proc/thread-self/status") else { return true };
+    let effective = status.lines().find_map(|line| u64::from_str_radix(line.strip_prefix("CapEff:")?.trim(), 16).ok());
+    effective.is_none_or(|set| set >> NET_ADMIN & 1 == 1)
+}
+
 fn default_route(index: u32, next_hop: Ipv4Addr) -> netlink_packet_route::route::RouteMessage {
     RouteMessageBuilder::<Ipv4Addr>::new()
         .gateway(next_hop)

@@ -16,7 +16,7 @@ use netlink_packet_route::link::{LinkAttribute, LinkFlags, LinkInfo, LinkLayerTy
 pub use self::address::{Address, addresses};
 pub use self::neighbour::{Neighbour, neighbours};
 pub use self::resolvers::{parse_resolver_configuration, system_resolvers};
-pub use self::route::{DefaultRoute, default_routes};
+pub use self::route::{DefaultRoute, default_routes, reverse_path_obstacle};
 use super::route_socket::{is_code, with_handle};
 
 /// A port as the kernel sees it.

@@ -185,6 +185,12 @@ impl Client {
         discovers.zip(1..).find(|(s, _)| s.transaction == answer.transaction).map(|(_, number)| number)
     }
 
+    /// DISCOVERs that were sent before this answer came.
+    pub fn discovers_before(&self, answer: &Answer) -> u32 {
+        let discovers = self.sent.iter().filter(|s| s.kind == Some(MessageType::Discover)).filter_map(|s| s.flight);
+        discovers.filter(|flight| flight.began().at <= answer.arrived.at).count() as u32
+    }
+
     /// The time from the message to this answer to it. `None` when its send is unknown.
     pub fn took(&self, answer: &Answer) -> Option<Took> {
         let question = state::question_of(answer.kind, self.settings.purpose);

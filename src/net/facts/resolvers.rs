@@ -3,16 +3,30 @@
 use std::io;
 use std::net::IpAddr;
 
-/// Resolvers of the system's own configuration, in order; empty when there is no such file.
+/// Where the addresses stand: the usual place, and where a resolver service that listens on loopback keeps those that it
+/// asks itself.
+const PLACES: [&str; 2] = ["/etc/resolv.conf", "/run/systemd/resolve/resolv.conf"];
+
+/// Resolvers of the system's own configuration, in order, from the first place that names any outside of this machine;
+/// empty when none does.
 ///
 /// # Errors
-/// When the file exists and can't be read.
+/// When a file exists and can't be read.
 pub fn system_resolvers() -> io::Result<Vec<IpAddr>> {
-    match std::fs::read_to_string("/etc/resolv.conf") {
-        Ok(text) => Ok(parse_resolver_configuration(&text)),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
-        Err(error) => Err(io::Error::new(error.kind(), format!("reading /etc/resolv.conf: {error}"))),
+    for place in PLACES {
+        match std::fs::read_to_string(place) {
+            Ok(text) => {
+                let mut all = parse_resolver_configuration(&text);
+                all.retain(|address| !address.is_loopback() && !address.is_unspecified());
+                if !all.is_empty() {
+                    return Ok(all);
+                }
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            Err(error) => return Err(io::Error::new(error.kind(), format!("reading {place}: {error}"))),
+        }
     }
+    Ok(Vec::new())
 }
 
 /// The `nameserver` lines of a resolver configuration. An address with a zone (`fe80::1%eth0`) can't be used over another

@@ -1,7 +1,7 @@
 //! Default routes over a port.
 
 use std::io;
-use std::net::{IpAddr, Ipv4Addr};
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
 use futures_util::TryStreamExt;
 use netlink_packet_route::route::{RouteAddress, RouteAttribute, RouteHeader, RouteMessage, RouteType, RouteVia};
@@ -26,20 +26,51 @@ pub struct DefaultRoute {
 /// # Errors
 /// When netlink can't be opened or doesn't answer.
 pub async fn default_routes(index: u32, family: Family) -> io::Result<Vec<DefaultRoute>> {
+    let all = all_default_routes(family).await?;
+    Ok(all.into_iter().filter(|(port, _)| *port == index).map(|(_, route)| route).collect())
+}
+
+/// Why answers from beyond the port's network may be thrown away on arrival: the reverse path filter of the port is
+/// strict (RFC 3704 section 2.2) and the machine prefers another port's default route. `None` when they aren't.
+///
+/// # Errors
+/// As [`default_routes`].
+pub async fn reverse_path_obstacle(index: u32, name: &str) -> io::Result<Option<String>> {
+    // The larger of the two holds (Documentation/networking/ip-sysctl.rst); 1 is strict.
+    let value = |conf: &str| {
+        let text = std::fs::read_to_string(format!("/proc/sys/net/ipv4/conf/{conf}/rp_filter"));
+        text.ok().and_then(|t| t.trim().parse::<u8>().ok()).unwrap_or(0)
+    };
+    if value("all").max(value(name)) != 1 {
+        return Ok(None);
+    }
+    let all = all_default_routes(Family::Ipv4).await?;
+    let preferred = all.first().is_some_and(|(port, _)| *port == index);
+    Ok((!preferred && !all.is_empty()).then(|| {
+        format!(
+            "the reverse path filter of {name} is strict and another port has the preferred default route, so answers \
+             from beyond the next hop are thrown away: sudo sysctl -w net.ipv4.conf.all.rp_filter=2"
+        )
+    }))
+}
+
+/// Port and route of every default route of the main table, most preferred first.
+async fn all_default_routes(family: Family) -> io::Result<Vec<(u32, DefaultRoute)>> {
     let question = match family {
         Family::Ipv4 => RouteMessageBuilder::<Ipv4Addr>::new().build(),
-        Family::Ipv6 => RouteMessageBuilder::<std::net::Ipv6Addr>::new().build(),
+        Family::Ipv6 => RouteMessageBuilder::<Ipv6Addr>::new().build(),
     };
-    let messages: Vec<RouteMessage> = with_handle(format!("listing the routes of interface {index}"), |handle| async move {
+    let messages: Vec<RouteMessage> = with_handle("listing the routes".to_owned(), |handle| async move {
         handle.route().get(question).execute().try_collect().await
     })
     .await?;
-    let mut routes: Vec<DefaultRoute> = messages.iter().filter_map(|message| read(message, index, family)).collect();
-    routes.sort_by_key(|route| route.metric);
+    let mut routes: Vec<(u32, DefaultRoute)> = messages.iter().flat_map(|message| read(message, family)).collect();
+    routes.sort_by_key(|(_, route)| route.metric);
     Ok(routes)
 }
 
-fn read(message: &RouteMessage, index: u32, family: Family) -> Option<DefaultRoute> {
+/// The default route of a message by port: none, one, or for a route of several next hops one for each.
+fn read(message: &RouteMessage, family: Family) -> Vec<(u32, DefaultRoute)> {
     let header = &message.header;
     let table = message.attributes.iter().find_map(|a| match a {
         RouteAttribute::Table(table) => Some(*table),
@@ -47,24 +78,18 @@ fn read(message: &RouteMessage, index: u32, family: Family) -> Option<DefaultRou
     });
     let is_main = table.unwrap_or_else(|| u32::from(header.table)) == u32::from(RouteHeader::RT_TABLE_MAIN);
     if header.destination_prefix_length != 0 || header.kind != RouteType::Unicast || !is_main {
-        return None;
+        return Vec::new();
     }
-    let (mut port, mut next_hop, mut metric) = (None, None, 0);
+    let (mut ports, mut metric) = (Vec::new(), 0);
     for attribute in &message.attributes {
         match attribute {
-            RouteAttribute::Oif(oif) => port = Some(*oif),
+            RouteAttribute::Oif(port) => ports.push((*port, hop_of(&message.attributes))),
             RouteAttribute::Priority(priority) => metric = *priority,
-            RouteAttribute::MultiPath(hops) => {
-                if let Some(hop) = hops.iter().find(|hop| hop.interface_index == index) {
-                    port = Some(index);
-                    next_hop = hop_of(&hop.attributes);
-                }
-            }
+            RouteAttribute::MultiPath(hops) => ports.extend(hops.iter().map(|h| (h.interface_index, hop_of(&h.attributes)))),
             _ => {}
         }
     }
-    let next_hop = next_hop.or_else(|| hop_of(&message.attributes));
-    (port == Some(index)).then_some(DefaultRoute { family, next_hop, metric })
+    ports.into_iter().map(|(port, next_hop)| (port, DefaultRoute { family, next_hop, metric })).collect()
 }
 
 fn hop_of(attributes: &[RouteAttribute]) -> Option<IpAddr> {

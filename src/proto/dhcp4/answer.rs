@@ -28,6 +28,8 @@ pub struct Answer {
     pub flaws: Vec<Flaw>,
     /// It came when the client had already chosen or was done.
     pub is_late: bool,
+    /// An offer that came to nothing: refused by its own server, or of an address that is in use.
+    pub is_void: bool,
 }
 
 impl Answer {

@@ -206,7 +206,7 @@ impl Client {
     }
 
     fn first_usable_offer(&self) -> Option<usize> {
-        self.answers.iter().position(|a| !a.is_late && a.usable_offer().is_some())
+        self.answers.iter().position(|a| !a.is_late && !a.is_void && a.usable_offer().is_some())
     }
 
     /// A server's message.
@@ -224,7 +224,17 @@ impl Client {
         let kind = message.message_type();
         flaws
             .extend(examine(&message, &message::question(&self.settings, question_of(kind, self.settings.purpose), transaction)));
-        let answer = Answer { kind, transaction, arrived, source: from.ip, source_mac: from.mac, message, flaws, is_late: false };
+        let answer = Answer {
+            kind,
+            transaction,
+            arrived,
+            source: from.ip,
+            source_mac: from.mac,
+            message,
+            flaws,
+            is_late: false,
+            is_void: false,
+        };
         self.answers.push(answer);
         let index = self.answers.len() - 1;
         self.events.push_back(Event::Answered(index));
@@ -253,7 +263,7 @@ impl Client {
                 }
                 // Section 3.1 step 5: start again. Offers of before are void.
                 for answer in &mut self.answers {
-                    answer.is_late = true;
+                    answer.is_void = true;
                 }
                 self.begin_selecting(now);
             }
@@ -325,7 +335,7 @@ impl Client {
         self.post(Some(MessageType::Decline), transaction, 0, |s| message::decline(s, &lease, transaction));
         self.events.push_back(Event::Conflict { address, owner });
         for answer in &mut self.answers {
-            answer.is_late = true;
+            answer.is_void = true;
         }
         self.state = State::Declined { restart_at: now + AFTER_DECLINE };
         if now + AFTER_DECLINE >= self.deadline {

@@ -1,0 +1,151 @@
+//! The IPv4 address: takes a lease where the port has no address, and only looks where it has one.
+//!
+//! It must not know frames or states; those are the client's ([`crate::proto::dhcp4`]). The hard thing is to leave the
+//! port as it was found: a lease that was taken is given back at the end of the visit, what is put on the port has the
+//! lease's lifetime so that even a killed agent leaves nothing for good, and an address that somebody else manages is
+//! not touched.
+
+mod acquire;
+mod hold;
+mod observe;
+mod report;
+
+use std::net::{IpAddr, Ipv4Addr};
+use std::time::Duration;
+
+use futures_util::FutureExt;
+use futures_util::future::BoxFuture;
+
+use super::{Check, Context, Finished, Learned};
+use crate::net::facts::{self, Address};
+use crate::plan::{Class, Cost, Need, Spec, Volume};
+use crate::proto::dhcp4::{Purpose, Settings};
+use crate::reading::{Outcome, Status};
+use crate::unit::{Depth, Family, Segment};
+use crate::wire::ethernet::Mac;
+
+/// The check.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Dhcp4;
+
+/// Name of the check.
+const NAME: &str = "dhcp4";
+
+/// How long things are waited for.
+struct Patience {
+    /// Without a lease. Two DISCOVERs are sent and waited for however short it is: at 0 and at 3 to 5 s.
+    acquire: Duration,
+    /// For other servers after the first OFFER.
+    window: Duration,
+    /// For an answer to INFORM; every check that needs the address waits for it.
+    inform: Duration,
+}
+
+fn patience(depth: Depth) -> Patience {
+    match depth {
+        Depth::Quick => {
+            Patience { acquire: Duration::from_secs(5), window: Duration::from_millis(500), inform: Duration::from_millis(1000) }
+        }
+        Depth::Handoff => Patience {
+            acquire: Duration::from_secs(12),
+            window: Duration::from_millis(1500),
+            inform: Duration::from_millis(2000),
+        },
+        // DISCOVERs at about 0, 4, 12, 28 and 60 s (RFC 2131 section 4.1).
+        Depth::Soak => {
+            Patience { acquire: Duration::from_secs(64), window: Duration::from_secs(4), inform: Duration::from_secs(4) }
+        }
+    }
+}
+
+/// For another owner of the address: neighbours on an Ethernet answer within milliseconds (common practice).
+const CONFLICT_WAIT: Duration = Duration::from_millis(300);
+
+fn cost(volume: &Volume) -> Cost {
+    let window = patience(volume.depth).window;
+    // DISCOVER, OFFER, REQUEST, ACK of at most 600 octets, and a second server's.
+    Cost { time: window + CONFLICT_WAIT + Duration::from_millis(100), octets: 4000 }
+}
+
+impl Check for Dhcp4 {
+    fn spec(&self) -> Spec {
+        Spec { name: NAME, needs: &[Need::Carrier], gives: &[Need::Address], class: Class::Quiet, cost }
+    }
+
+    fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
+        run(context).boxed()
+    }
+}
+
+async fn run(context: Context) -> Finished {
+    let addresses = match facts::addresses(context.interface.index).await {
+        Ok(addresses) => addresses,
+        Err(error) => return Outcome::not_tested(error.to_string()).into(),
+    };
+    let ours = addresses.iter().find_map(|a| match a.address {
+        IpAddr::V4(v4) if a.is_global && a.is_usable => Some((v4, a)),
+        _ => None,
+    });
+    let mut finished = match ours {
+        Some((address, held)) => observe::run(&context, address, held).await,
+        None => acquire::run(&context).await,
+    };
+    if let Ok(Some(what)) = facts::reverse_path_obstacle(context.interface.index, &context.interface.name).await
+        && finished.outcome.status == Status::Done
+    {
+        finished.outcome.flaw("test-set-reverse-path-filter", what, Some(Segment::TestSet));
+    }
+    let v6 = ipv6(&context, &addresses, &mut finished.outcome).await;
+    finished.learned.extend(v6);
+    finished
+}
+
+/// The IPv6 address and next hop that the kernel holds already; their own check is another.
+async fn ipv6(context: &Context, addresses: &[Address], outcome: &mut Outcome) -> Vec<Learned> {
+    let mut learned = Vec::new();
+    let usable = addresses.iter().filter(|a| a.is_global && a.is_usable && a.is_preferred);
+    if let Some(IpAddr::V6(address)) = usable.map(|a| a.address).find(IpAddr::is_ipv6) {
+        outcome.fact("ipv6_address", address.to_string());
+        learned.push(Learned::Ipv6(address));
+        let routes = facts::default_routes(context.interface.index, Family::Ipv6).await.unwrap_or_default();
+        if let Some(IpAddr::V6(hop)) = routes.iter().find_map(|r| r.next_hop) {
+            outcome.fact("ipv6_gateway", hop.to_string());
+            learned.push(Learned::Gateway6(hop));
+        }
+    }
+    learned
+}
+
+/// The client's settings; identifiers and random parts are drawn here.
+fn settings(context: &Context, purpose: Purpose) -> Settings {
+    let patience = patience(context.effort.depth);
+    Settings {
+        mac: Mac(context.interface.mac),
+        purpose,
+        patience: match purpose {
+            Purpose::Acquire => patience.acquire,
+            Purpose::Inform(_) => patience.inform,
+        },
+        window: match purpose {
+            Purpose::Acquire => patience.window,
+            Purpose::Inform(_) => patience.window.min(patience.inform / 2),
+        },
+        conflict_wait: CONFLICT_WAIT,
+        transaction: rand::random(),
+        jitter_ms: (0..16).map(|_| rand::random_range(-1000..=1000)).collect(),
+    }
+}
+
+/// What to type when a right is missing.
+fn rights(doing: &str) -> String {
+    let program = std::env::current_exe().map_or_else(|_| "PROGRAM".to_owned(), |path| path.display().to_string());
+    format!("{doing} needs more rights: run it with sudo, or once: sudo setcap cap_net_raw,cap_net_admin+ep {program}")
+}
+
+/// The addresses of a hand-out as resolvers.
+fn as_resolvers(list: &[Ipv4Addr]) -> Vec<IpAddr> {
+    list.iter().copied().map(IpAddr::V4).collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,3 @@
+//! What runs on the practice line: services in threads of their own, each ended and joined when it is dropped.
+
+pub mod dhcp;
