@@ -146,6 +146,3 @@ fn rights(doing: &str) -> String {
 fn as_resolvers(list: &[Ipv4Addr]) -> Vec<IpAddr> {
     list.iter().copied().map(IpAddr::V4).collect()
 }
-
-#[cfg(test)]
-mod tests;
