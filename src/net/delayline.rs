@@ -30,6 +30,10 @@ use super::netns::Namespace;
 pub enum Fate {
     /// Sent at this time of the monotonic clock, in nanoseconds; never before a frame that came earlier.
     Send(u64),
+    /// Sent twice at this time, one behind the other.
+    SendTwice(u64),
+    /// Held aside and sent at this time: frames that came later may pass it.
+    SendAside(u64),
     /// Lost, as the line was told to.
     Lose,
     /// Dropped since the modelled queue is full, as the line was told to.
@@ -53,6 +57,10 @@ pub struct Counters {
     pub lost: u64,
     /// Frames dropped at the modelled queue, on purpose.
     pub overflowed: u64,
+    /// Copies made on purpose; `sent` counts them too.
+    pub copied: u64,
+    /// Frames held aside on purpose, so that others could pass.
+    pub held_aside: u64,
     /// Frames lost by the delay line itself: socket or memory overrun, failed or truncated. Never part of the set loss.
     pub own_drops: u64,
 }
@@ -63,6 +71,8 @@ struct Shared {
     sent: AtomicU64,
     lost: AtomicU64,
     overflowed: AtomicU64,
+    copied: AtomicU64,
+    held_aside: AtomicU64,
     own_drops: AtomicU64,
 }
 
@@ -124,8 +134,8 @@ impl DelayLine {
         let (stop, bell) = (Arc::clone(&self.stop), Arc::clone(&self.bell.0));
         let thread = namespace.spawn(&format!("{}-{}", namespace.label(), way.from), move || {
             packet_port::hurry();
-            let queue = FrameQueue::new(way.capacity);
-            Loop { reader, writer: Writer::new(output), queue, shared, stop, bell, last: 0 }.run(way.policy);
+            let lanes = [Lane::new(way.capacity), Lane::new(way.capacity)];
+            Loop { reader, writer: Writer::new(output), lanes, shared, stop, bell }.run(way.policy);
         });
         self.halves[half].thread = Some(thread);
     }
@@ -150,6 +160,8 @@ impl Half {
             sent: self.shared.sent.load(Ordering::Relaxed),
             lost: self.shared.lost.load(Ordering::Relaxed),
             overflowed: self.shared.overflowed.load(Ordering::Relaxed),
+            copied: self.shared.copied.load(Ordering::Relaxed),
+            held_aside: self.shared.held_aside.load(Ordering::Relaxed),
             own_drops: self.shared.own_drops.load(Ordering::Relaxed),
         }
     }
@@ -171,11 +183,32 @@ impl Drop for DelayLine {
 struct Loop {
     reader: Reader,
     writer: Writer,
-    queue: FrameQueue,
+    /// The frames in order, and those held aside.
+    lanes: [Lane; 2],
     shared: Arc<Shared>,
     stop: Arc<AtomicBool>,
     bell: Arc<PipeReader>,
+}
+
+const IN_ORDER: usize = 0;
+const ASIDE: usize = 1;
+
+/// Frames that leave in the order in which they came.
+struct Lane {
+    queue: FrameQueue,
     last: u64,
+}
+
+impl Lane {
+    fn new(capacity: usize) -> Self {
+        Self { queue: FrameQueue::new(capacity), last: 0 }
+    }
+
+    /// Keeps a frame until its time, or until that of the one ahead. False when there is no room.
+    fn push(&mut self, due: u64, frame: &[u8]) -> bool {
+        self.last = due.max(self.last);
+        self.queue.push(self.last, frame)
+    }
 }
 
 impl Loop {
@@ -185,8 +218,8 @@ impl Loop {
             if self.take_in(&mut policy) == BATCH {
                 continue;
             }
-            let now = monotonic_ns();
-            let wait = self.queue.next_due().map(|due| if blocked { 50_000 } else { due.saturating_sub(now) });
+            let next = self.lanes.iter().filter_map(|l| l.queue.next_due()).min();
+            let wait = next.map(|due| if blocked { 50_000 } else { due.saturating_sub(monotonic_ns()) });
             if wait != Some(0) && packet_port::wait(self.reader.fd().as_raw_fd(), self.bell.as_raw_fd(), wait).is_err() {
                 return;
             }
@@ -196,24 +229,23 @@ impl Loop {
     /// Sends what is due. True when the output takes no more for now.
     fn send_due(&mut self) -> bool {
         loop {
-            let due = self.queue.due(monotonic_ns(), BATCH);
+            // From the lane whose turn it is, up to the turn of the other.
+            let [in_order, aside] = self.lanes.each_ref().map(|l| l.queue.next_due().unwrap_or(u64::MAX));
+            let (lane, until) = if aside < in_order { (ASIDE, in_order) } else { (IN_ORDER, aside) };
+            let queue = &mut self.lanes[lane].queue;
+            let due = queue.due(monotonic_ns().min(until), BATCH);
             if due.is_empty() {
                 return false;
             }
-            let wanted = due.len();
-            let result = self.writer.send(self.queue.arena(), due);
-            match result {
+            match self.writer.send(queue.arena(), due) {
                 Ok(sent) => {
                     self.shared.sent.fetch_add(sent as u64, Ordering::Relaxed);
-                    self.queue.remove(sent);
-                    if wanted < BATCH && sent == wanted {
-                        return false;
-                    }
+                    queue.remove(sent);
                 }
                 Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => return true,
                 Err(_) => {
                     self.shared.own_drops.fetch_add(1, Ordering::Relaxed);
-                    self.queue.remove(1);
+                    queue.remove(1);
                 }
             }
         }
@@ -221,28 +253,48 @@ impl Loop {
 
     /// Reads one batch and decides about it. Returns how many came.
     fn take_in(&mut self, policy: &mut impl Policy) -> usize {
-        let (mut lost, mut overflowed, mut own) = (0, 0, 0);
-        let Self { reader, queue, last, .. } = self;
+        let mut new = Counters::default();
+        let Self { reader, lanes: [in_order, aside], .. } = self;
         let count = reader.receive(|frame, arrived| {
             let Some(frame) = frame else {
-                own += 1;
+                new.own_drops += 1;
                 return;
             };
             match policy.decide(arrived, frame.len()) {
-                Fate::Send(due) => {
-                    *last = due.max(*last);
-                    own += u64::from(!queue.push(*last, frame));
+                Fate::Send(due) => new.own_drops += u64::from(!in_order.push(due, frame)),
+                Fate::SendTwice(due) => {
+                    new.copied += 1;
+                    new.own_drops += [due; 2].iter().filter(|due| !in_order.push(**due, frame)).count() as u64;
                 }
-                Fate::Lose => lost += 1,
-                Fate::Overflow => overflowed += 1,
+                Fate::SendAside(due) => {
+                    new.held_aside += 1;
+                    new.own_drops += u64::from(!aside.push(due, frame));
+                }
+                Fate::Lose => new.lost += 1,
+                Fate::Overflow => new.overflowed += 1,
             }
         });
-        self.shared.received.fetch_add(count as u64, Ordering::Relaxed);
-        for (counter, by) in [(&self.shared.lost, lost), (&self.shared.overflowed, overflowed), (&self.shared.own_drops, own)] {
+        new.received = count as u64;
+        self.shared.add(new);
+        count
+    }
+}
+
+impl Shared {
+    fn add(&self, new: Counters) {
+        let Counters { received, sent, lost, overflowed, copied, held_aside, own_drops } = new;
+        for (counter, by) in [
+            (&self.received, received),
+            (&self.sent, sent),
+            (&self.lost, lost),
+            (&self.overflowed, overflowed),
+            (&self.copied, copied),
+            (&self.held_aside, held_aside),
+            (&self.own_drops, own_drops),
+        ] {
             if by > 0 {
                 counter.fetch_add(by, Ordering::Relaxed);
             }
         }
-        count
     }
 }

@@ -25,6 +25,12 @@ pub struct Impairment {
     /// Mean number of frames lost in a row (a chain of two states). Zero and one: each frame for
     /// itself.
     pub loss_run: f64,
+    /// Share of frames that are held aside for `aside`, so that those behind pass them.
+    pub reordered: Ratio,
+    /// Further delay of a frame held aside; with packets further apart than this nothing is reordered. Default zero.
+    pub aside: Duration,
+    /// Share of frames that arrive twice.
+    pub duplicated: Ratio,
     /// Longest frame that passes, in octets of IP; longer ones vanish without a word. `None` lets all pass.
     pub longest: Option<u16>,
     /// Nothing passes.
@@ -49,7 +55,7 @@ impl Impairment {
 
     /// The longest that a frame can be held.
     pub(super) fn longest_hold(&self) -> Duration {
-        self.delay + self.variation
+        self.delay + self.variation + self.aside
     }
 }
 
@@ -69,6 +75,11 @@ impl Impairer {
     /// With a token bucket in front of the impairment where the kernel's own is not to be had.
     pub(super) fn new(impairment: Impairment, bucket: Option<TokenBucket>, seed: u64) -> Self {
         Self { impairment, bucket: bucket.map(Bucket::new), random: StdRng::seed_from_u64(seed), losing: false }
+    }
+
+    /// Draws with a chance. No number is drawn where nothing is set, so that what is set decides alone.
+    fn draws(&mut self, chance: Ratio) -> bool {
+        chance.value() > 0.0 && self.random.random_bool(chance.value())
     }
 
     /// Draws whether this frame is lost.
@@ -102,14 +113,21 @@ impl Policy for Impairer {
                 None => return Fate::Overflow,
             },
         };
-        let Impairment { delay, variation, longest, blackhole, .. } = self.impairment;
+        let Impairment { delay, variation, reordered, aside, duplicated, longest, blackhole, .. } = self.impairment;
         let too_long = longest.is_some_and(|l| octets.saturating_sub(ETHERNET_HEADER) > usize::from(l));
         if blackhole || too_long || self.loses() {
             return Fate::Lose;
         }
         let extra = variation.as_nanos() as u64;
         let extra = if extra == 0 { 0 } else { self.random.random_range(0..=extra) };
-        Fate::Send(leaves + delay.as_nanos() as u64 + extra)
+        let due = leaves + delay.as_nanos() as u64 + extra;
+        if self.draws(reordered) {
+            Fate::SendAside(due + aside.as_nanos() as u64)
+        } else if self.draws(duplicated) {
+            Fate::SendTwice(due)
+        } else {
+            Fate::Send(due)
+        }
     }
 }
 
@@ -240,6 +258,18 @@ mod tests {
         assert_eq!(line.decide(0, 1415), Fate::Lose);
         let mut hole = impairer(Impairment { blackhole: true, ..Impairment::default() });
         assert_eq!(hole.decide(0, 60), Fate::Lose);
+    }
+
+    #[test]
+    fn shares_set_aside_and_sent_twice_are_those_set_and_exclude_each_other() {
+        let share = Ratio::new(0.1).expect("a share");
+        let aside = Duration::from_millis(3);
+        let mut line = impairer(Impairment { reordered: share, aside, duplicated: share, ..Impairment::default() });
+        let fates: Vec<Fate> = (0..10_000).map(|n| line.decide(n, 100)).collect();
+        let held = fates.iter().zip(0..).filter(|(f, n)| **f == Fate::SendAside(n + 3 * MS)).count() as f64;
+        let twice = fates.iter().zip(0..).filter(|(f, n)| **f == Fate::SendTwice(*n)).count() as f64;
+        // Binomial with p = 0.1, and of the rest 0.9 * 0.1: five standard deviations of 30 and 28.6.
+        assert!((held - 1000.0).abs() < 150.0 && (twice - 900.0).abs() < 143.0, "{held} {twice}");
     }
 
     fn bucket(mbit: u64, burst: u32, queue: u32) -> Bucket {
