@@ -8,10 +8,12 @@
 pub mod criterion;
 mod limit;
 mod remedy;
+pub mod sold;
 pub mod verdict;
 
 pub use crate::profile::Severity;
 pub use criterion::{judge, on_interval};
+pub use sold::{SoldRate, sold_rates};
 pub use verdict::{Judgement, Limits, Verdict, overall};
 
 #[cfg(test)]

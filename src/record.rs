@@ -7,4 +7,6 @@
 pub mod schema;
 pub mod store;
 
+pub use crate::isolate::{Alternative, Isolation};
+pub use crate::judge::{Judgement, Severity, SoldRate, Verdict};
 pub use schema::{Agent, CheckRecord, Consent, Place, PlanNote, ProfileCopy, Record};

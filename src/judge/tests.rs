@@ -81,7 +81,7 @@ fn a_thousand_sold_over_a_gigabit_port_is_judged_against_what_the_port_can_carry
     let judgement = one(&limit, "throughput", &done(vec![reading]));
     // 1000 x (1500 - 20 - 32) / 1538, RFC 6349 section 4.1.1 with the time-stamp option of RFC 7323.
     assert!((judgement.limit.at_least.unwrap() - 941.482).abs() < 0.001, "{:?}", judgement.limit);
-    assert!(judgement.limit.computed.unwrap().contains("a 1000 Mbit/s port carries"));
+    assert!(judgement.limit.computed.unwrap().contains("the port carries no more than 1000 Mbit/s"));
     let six =
         Reading::new("throughput.tcp_payload_rate", 928.4, 80, between(928.0, 928.8)).toward(Direction::Down).over(Family::Ipv6);
     let judgement = one(&limit, "throughput", &done(vec![six]));

@@ -11,10 +11,10 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::isolate::{self, Isolation};
-use crate::judge::{self, Judgement, Verdict};
+use crate::judge::{self, Judgement, SoldRate, Verdict};
 use crate::profile::{self, Profile};
 use crate::reading::Outcome;
-use crate::unit::{Depth, Position};
+use crate::unit::{Depth, Family, Position};
 
 /// Name and version of the document type; the number after the slash changes when an older reader would misread it.
 pub const SCHEMA: &str = "doorstep-record/1";
@@ -52,6 +52,9 @@ pub struct Record {
     /// Whether filling the line was agreed to, and how.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub consent: Option<Consent>,
+    /// The sold rates and what of them can arrive as TCP payload, over the IP version that the rates were measured on.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub sold: Vec<SoldRate>,
     /// The checks in the order in which they ended.
     #[serde(default)]
     pub checks: Vec<CheckRecord>,
@@ -155,6 +158,7 @@ impl Record {
             profile: profile.map(ProfileCopy::from),
             plan: None,
             consent: None,
+            sold: profile.map_or_else(Vec::new, |p| judge::sold_rates(p, Family::Ipv4)),
             checks: Vec::new(),
             judgements: Vec::new(),
             verdict: Verdict::NotProven,
@@ -174,6 +178,9 @@ impl Record {
 
     /// Judges and isolates what the record holds so far; may be called again after every check.
     pub fn conclude(&mut self, profile: Option<&Profile>) {
+        let rates = self.checks.iter().flat_map(|c| &c.outcome.readings).find(|r| r.name == "throughput.tcp_payload_rate");
+        let family = rates.and_then(|r| r.family).unwrap_or(Family::Ipv4);
+        self.sold = profile.map_or_else(Vec::new, |p| judge::sold_rates(p, family));
         let conclusion = self.concluded(profile);
         self.judgements = conclusion.judgements;
         self.verdict = conclusion.verdict;

@@ -1,0 +1,85 @@
+//! Golden records: files as this version's ancestors wrote them. They stay readable, judge as they did, and render as kept.
+
+use std::path::PathBuf;
+
+use super::model::report;
+use super::terminal::{Look, render};
+use crate::record::{Record, store};
+
+mod fixtures;
+
+fn golden(name: &str) -> Record {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(format!("tests/golden/{name}.json"));
+    if std::env::var_os("DOORSTEP_UPDATE").is_some() {
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(&path, super::json::render(&fixtures::record(name)).unwrap()).unwrap();
+    }
+    store::read(&path).unwrap_or_else(|error| panic!("{error}\nwrite it with: DOORSTEP_UPDATE=1 cargo test --lib report::"))
+}
+
+fn text(name: &str) -> String {
+    render(&report(&golden(name)), Look::default())
+}
+
+#[test]
+fn a_pass_says_so_and_explains_941_of_1000() {
+    insta::assert_snapshot!(text("pass"));
+}
+
+#[test]
+fn a_fail_says_where_and_what_next() {
+    insta::assert_snapshot!(text("fail"));
+}
+
+#[test]
+fn not_proven_says_what_would_prove_it() {
+    insta::assert_snapshot!(text("not-proven"));
+}
+
+#[test]
+fn a_dead_line_is_a_result() {
+    insta::assert_snapshot!(text("dead-line"));
+}
+
+#[test]
+fn an_interrupted_visit_shows_what_was_seen() {
+    insta::assert_snapshot!(text("incomplete"));
+}
+
+#[test]
+fn a_record_read_back_renders_as_the_live_one() {
+    for name in fixtures::NAMES {
+        let live = fixtures::record(name);
+        let read: Record = serde_json::from_str(&super::json::render(&live).unwrap()).unwrap();
+        assert_eq!(read, live, "{name}");
+        assert_eq!(report(&read), report(&live), "{name}");
+    }
+}
+
+#[test]
+fn a_record_judged_again_gives_the_judgements_that_it_holds() {
+    for name in fixtures::NAMES {
+        let record = golden(name);
+        let again = record.concluded_again().unwrap();
+        assert_eq!(again.judgements, record.judgements, "{name}");
+        assert_eq!(again.verdict, record.verdict, "{name}");
+        // Beliefs may shift as the catalogue grows; what is blamed may not.
+        let blamed = record.isolation.map(|i| (i.fault, i.segment));
+        assert_eq!(Some((again.isolation.fault, again.isolation.segment)), blamed, "{name}");
+    }
+}
+
+#[test]
+fn every_golden_record_obeys_the_published_schema_in_its_required_fields() {
+    let schema: serde_json::Value = serde_json::from_str(&crate::record::schema::json_schema()).unwrap();
+    let required: Vec<&str> = schema["required"].as_array().unwrap().iter().filter_map(|r| r.as_str()).collect();
+    for name in fixtures::NAMES {
+        let record = serde_json::to_value(golden(name)).unwrap();
+        for field in &required {
+            assert!(record.get(field).is_some(), "{name} lacks {field}");
+        }
+        for field in record.as_object().unwrap().keys() {
+            assert!(schema["properties"].get(field).is_some(), "{field} of {name} is not in the schema");
+        }
+    }
+}
