@@ -92,7 +92,9 @@ async fn keep(index: u32, mut kept: Kept, stop: CancellationToken) -> Kept {
             Event::Over(ending) => ControlFlow::Break(Turn::Lost(ending)),
             _ => ControlFlow::Continue(()),
         });
+        // In this order: what has come in before the stop is heard.
         let turn = tokio::select! {
+            biased;
             turn = run => turn,
             () = stop.cancelled() => return kept,
         };
