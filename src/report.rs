@@ -6,7 +6,25 @@
 mod figures;
 pub mod json;
 pub mod model;
+mod plan_text;
 pub mod terminal;
+
+pub use plan_text::plan_text;
+
+use crate::record::Record;
+
+/// The record as JSON; see [`json::render`].
+///
+/// # Errors
+/// As [`json::render`].
+pub fn json(record: &Record) -> serde_json::Result<String> {
+    json::render(record)
+}
+
+/// The record as text of 80 columns; see [`terminal::render`] for other widths.
+pub fn terminal(record: &Record, colour: bool) -> String {
+    terminal::render(&model::report(record), terminal::Look { colour, ..terminal::Look::default() })
+}
 
 #[cfg(test)]
 mod tests;

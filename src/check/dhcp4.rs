@@ -20,7 +20,7 @@ use super::{Check, Context, Finished, Learned};
 use crate::net::facts::{self, Address};
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::proto::dhcp4::{Purpose, Settings};
-use crate::reading::{Outcome, Status};
+use crate::reading::{Outcome, Reading, Status};
 use crate::unit::{Depth, Family, Segment};
 use crate::wire::ethernet::Mac;
 
@@ -90,6 +90,11 @@ async fn run(context: Context) -> Finished {
         Some((address, held)) => observe::run(&context, address, held).await,
         None => acquire::run(&context).await,
     };
+    match finished.outcome.status {
+        Status::Done => finished.outcome.readings.push(Reading::exact("dhcp4.address_held", 1.0).over(Family::Ipv4)),
+        Status::Failed => finished.outcome.readings.push(Reading::exact("dhcp4.address_held", 0.0).over(Family::Ipv4)),
+        Status::NotTested => {}
+    }
     if let Ok(Some(what)) = facts::reverse_path_obstacle(context.interface.index, &context.interface.name).await
         && finished.outcome.status == Status::Done
     {

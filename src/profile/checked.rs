@@ -33,6 +33,28 @@ pub struct Profile {
     pub text: String,
 }
 
+impl Profile {
+    /// The sold rates down and up in Mbit/s, at the contract's layer; zero when none was sold.
+    pub fn sold_mbit(&self) -> (f64, f64) {
+        self.sold.as_ref().map_or((0.0, 0.0), |sold| (sold.down_mbit, sold.up_mbit))
+    }
+
+    /// Parallel TCP streams of a load phase.
+    pub fn streams(&self) -> u16 {
+        self.effort.streams
+    }
+
+    /// Confidence of all intervals.
+    pub fn confidence(&self) -> f64 {
+        self.effort.confidence
+    }
+
+    /// Seconds of one load phase after start-up, where the profile sets them.
+    pub fn load_seconds(&self) -> Option<u64> {
+        self.effort.load_seconds
+    }
+}
+
 /// What was sold.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sold {
@@ -316,3 +338,6 @@ fn digest(text: &str) -> String {
     }
     words
 }
+
+#[cfg(test)]
+mod tests;

@@ -35,6 +35,7 @@ pub const ALL: &[NameSpec] = &[
     n("link.receive_errors", One, "receive errors counted by the port during the visit"),
     n("link.transmit_errors", One, "transmit errors counted by the port during the visit"),
     n("link.receive_drops", One, "frames that the port or its queue dropped on receive during the visit"),
+    n("dhcp4.address_held", One, "1 when the port has a usable IPv4 address after the check, leased or found there, else 0"),
     n("dhcp4.offer_time", Millisecond, "DISCOVER sent to OFFER received, per server"),
     n("dhcp4.ack_time", Millisecond, "REQUEST sent to ACK received"),
     n("dhcp4.servers", One, "servers that answered within the window"),

@@ -75,6 +75,7 @@ fn counters() -> Outcome {
 
 fn dhcp4() -> Outcome {
     done(vec![
+        Reading::exact("dhcp4.address_held", 1.0),
         Reading::exact("dhcp4.offer_time", 11.8),
         Reading::exact("dhcp4.ack_time", 6.4),
         Reading::exact("dhcp4.servers", 1.0),

@@ -1,0 +1,171 @@
+use super::*;
+use crate::reading::names;
+
+const GOOD: &str = r#"
+name = "office-50-10"
+title = "Office 50/10"
+
+[sold]
+down = 50
+up = 10
+layer = "ethernet"
+basis = "invented"
+
+[line]
+technology = "vdsl2"
+pppoe = true
+vlan_tags = 1
+
+[effort]
+streams = 2
+load_seconds = 10
+confidence = 0.99
+dscp = 46
+
+[[criterion]]
+name = "rate"
+reading = "throughput.tcp_payload_rate"
+direction = "down"
+share_of_sold = 0.9
+severity = "must"
+basis = "invented"
+depth = ["handoff", "soak"]
+
+[[criterion]]
+name = "resolvers"
+reading = "dns.failure_ratio"
+target = "every-resolver"
+family = "ipv4"
+at_most = 0.01
+severity = "should"
+basis = "invented"
+"#;
+
+fn problems(text: &str) -> String {
+    match parse(text, "profile office.toml") {
+        Ok(profile) => panic!("accepted: {profile:?}"),
+        Err(error) => error.to_string(),
+    }
+}
+
+fn with(from: &str, to: &str) -> String {
+    assert!(GOOD.contains(from), "{from}");
+    GOOD.replacen(from, to, 1)
+}
+
+#[test]
+fn a_whole_profile_is_taken_as_meant() {
+    let profile = parse(GOOD, "test").unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(profile.sold_mbit(), (50.0, 10.0));
+    assert_eq!((profile.line.mtu, profile.line.pppoe, profile.line.vlan_tags), (1492, true, 1));
+    assert_eq!((profile.streams(), profile.confidence(), profile.load_seconds(), profile.effort.dscp), (2, 0.99, Some(10), 46));
+    let [rate, resolvers] = &profile.criteria[..] else { panic!("{:?}", profile.criteria) };
+    assert_eq!((rate.at_least, rate.at_most), (Some(Bound::ShareOfSold(0.9)), None));
+    assert_eq!(rate.depths, [Depth::Handoff, Depth::Soak]);
+    assert_eq!((resolvers.target, resolvers.family), (Some(TargetChoice::EveryResolver), Some(Family::Ipv4)));
+    assert_eq!(resolvers.severity, Severity::Should);
+}
+
+#[test]
+fn the_digest_is_that_of_the_text() {
+    // FIPS 180-4 test vector of the three letters "abc".
+    assert_eq!(digest("abc"), "sha256:ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+}
+
+#[test]
+fn an_unknown_key_is_told_with_its_place_and_the_nearest() {
+    insta::assert_snapshot!(problems(&with("share_of_sold", "share_of_sol")));
+}
+
+#[test]
+fn an_unknown_reading_is_told_with_those_of_its_check() {
+    insta::assert_snapshot!(problems(&with("throughput.tcp_payload_rate", "throughput.tcp_payload_rat")));
+}
+
+#[test]
+fn an_unknown_check_is_told_with_all_checks() {
+    insta::assert_snapshot!(problems(&with("dns.failure_ratio", "weather.rain")));
+}
+
+#[test]
+fn everything_that_is_wrong_is_told_at_once() {
+    let text = with("down = 50", "down = \"50\"");
+    let text = text.replace("streams = 2", "streams = 0").replace("layer = \"ethernet\"", "layer = \"etherent\"");
+    insta::assert_snapshot!(problems(&text.replacen("basis = \"invented\"\ndepth", "depth", 1)));
+}
+
+#[test]
+fn text_that_is_not_toml_is_told_with_its_place() {
+    insta::assert_snapshot!(problems(&with("up = 10", "up = = 10")));
+}
+
+#[test]
+fn limits_that_no_figure_can_meet_are_refused() {
+    let one = with("at_most = 0.01", "at_least = 0.5\nat_most = 0.01");
+    assert!(problems(&one).contains("at_least 0.5 is larger than at_most 0.01"), "{}", problems(&one));
+    let two = format!(
+        "{GOOD}\n[[criterion]]\nname = \"other\"\nreading = \"dns.failure_ratio\"\ntarget = \"every-resolver\"\nfamily = \"ipv4\"\nat_least = 0.5\nseverity = \"must\"\nbasis = \"x\"\n"
+    );
+    assert!(problems(&two).contains("no figure can meet this limit and that of \"resolvers\""), "{}", problems(&two));
+}
+
+#[test]
+fn mistakes_of_meaning_are_refused_with_a_reason() {
+    for (from, to, want) in [
+        ("at_most = 0.01", "at_most = 1.5", "one per cent is 0.01"),
+        ("at_most = 0.01", "at_most = -1", "finite and not negative"),
+        ("at_most = 0.01", "at_most = inf", "finite and not negative"),
+        ("at_most = 0.01\n", "", "a criterion needs a limit"),
+        ("share_of_sold = 0.9", "share_of_sold = 90", "90 per cent is 0.9"),
+        ("direction = \"down\"\n", "", "needs to know which: down or up"),
+        ("reading = \"throughput.tcp_payload_rate\"", "reading = \"link.speed\"", "only throughput.tcp_payload_rate"),
+        ("reading = \"dns.failure_ratio\"", "reading = \"path.hop_loss_ratio\"", "silence of a router"),
+        ("name = \"resolvers\"", "name = \"rate\"", "a second criterion with the name \"rate\""),
+        ("basis = \"invented\"\ndepth", "basis = \" \"\ndepth", "the text is empty"),
+        ("confidence = 0.99", "confidence = 99", "0.95 is usual"),
+        ("dscp = 46", "dscp = 64", "between 0 and 63"),
+        ("down = 50", "down = 0", "a sold rate of zero"),
+        ("name = \"office-50-10\"", "name = \"Office 50\"", "small letters, digits and hyphens"),
+        ("severity = \"must\"", "severity = \"maybe\"", "allowed: must, should, note"),
+        ("depth = [\"handoff\", \"soak\"]", "depth = [\"handof\"]", "perhaps meant: handoff"),
+        ("pppoe = true", "pppoe = \"yes\"", "it must be true or false"),
+    ] {
+        let told = problems(&with(from, to));
+        assert!(told.contains(want), "{from} -> {to}: {told}");
+    }
+    assert!(problems("").contains("the key \"name\" is missing"));
+}
+
+#[test]
+fn no_text_makes_the_parser_panic() {
+    for end in 0..GOOD.len() {
+        if GOOD.is_char_boundary(end) {
+            let _ = parse(&GOOD[..end], "cut");
+        }
+    }
+}
+
+#[test]
+fn every_reading_but_that_of_silent_routers_can_be_judged() {
+    for spec in names::ALL.iter().filter(|s| s.name != "path.hop_loss_ratio") {
+        let text = format!(
+            "name = \"t\"\ntitle = \"t\"\n[[criterion]]\nname = \"c\"\nreading = \"{}\"\nat_most = 1\nseverity = \"must\"\nbasis = \"x\"\n",
+            spec.name
+        );
+        parse(&text, spec.name).unwrap_or_else(|error| panic!("{error}"));
+    }
+}
+
+proptest::proptest! {
+    #[test]
+    fn any_text_is_parsed_or_refused_with_a_place(text in "\\PC{0,80}", at in 0..600_usize) {
+        let mut spoilt = GOOD.to_owned();
+        let at = (0..=at.min(GOOD.len())).rev().find(|i| GOOD.is_char_boundary(*i)).unwrap_or(0);
+        spoilt.insert_str(at, &text);
+        if let Err(ProfileError::Invalid { problems, .. }) = parse(&spoilt, "spoilt") {
+            proptest::prop_assert!(!problems.is_empty());
+            let lines = spoilt.matches('\n').count() + 1;
+            proptest::prop_assert!(problems.iter().all(|p| (1..=lines).contains(&p.line) && p.column >= 1));
+        }
+    }
+}
