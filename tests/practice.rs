@@ -9,5 +9,7 @@ mod accuracy;
 mod rate;
 #[path = "practice/reach.rs"]
 mod reach;
+#[path = "practice/services.rs"]
+mod services;
 #[path = "practice/support.rs"]
 mod support;

@@ -21,7 +21,10 @@ use crate::unit::{Direction, Segment};
 
 use super::config::{DnsService, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
-use super::topology::{ACCESS_PORT, ADDRESSES, CABLES, Cable, Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT};
+use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
+use super::topology::{
+    ACCESS_PORT, ADDRESSES, CABLES, Cable, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT,
+};
 
 /// Why a practice line can't be built.
 #[derive(Debug, Error)]
@@ -60,15 +63,19 @@ fn system(doing: impl Into<String>) -> impl FnOnce(io::Error) -> PracticeError {
 #[derive(Debug)]
 pub struct PracticeLine {
     // Fields drop in this order: services before the wires, wires before the places.
-    services: Vec<Box<dyn Service>>,
+    services: RunningServices,
     delay_lines: Vec<(Segment, DelayLine)>,
     sites: BTreeMap<Node, Site>,
     config: LineConfig,
     kernel_shapes: bool,
 }
 
-/// Something that runs on the line until it is dropped.
-trait Service: std::fmt::Debug + Send + Sync {}
+/// What runs on the line until it is dropped.
+#[derive(Debug, Default)]
+struct RunningServices {
+    dhcp: Option<DhcpRole>,
+    silent_dns: Option<SilentServers>,
+}
 
 /// What a stretch's delay line did, up and down.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -91,11 +98,11 @@ impl PracticeLine {
         for node in Node::ALL {
             sites.insert(node, make_site(node.label())?);
         }
-        let mut line = Self { services: Vec::new(), delay_lines: Vec::new(), sites, config, kernel_shapes: false };
+        let mut line =
+            Self { services: RunningServices::default(), delay_lines: Vec::new(), sites, config, kernel_shapes: false };
         line.kernel_shapes = line.choose_shaper()?;
-        for node in Node::ALL.into_iter().filter(|n| n.forwards()) {
-            let forward = [("net/ipv4/ip_forward", "1"), ("net/ipv6/conf/all/forwarding", "1")];
-            line.site(node).sysctls(&forward).map_err(system("switching forwarding on"))?;
+        for node in Node::ALL {
+            line.settle(node)?;
         }
         for cable in &CABLES {
             line.lay(cable)?;
@@ -148,6 +155,11 @@ impl PracticeLine {
         self.counters().iter().map(|c| c.up.own_drops + c.down.own_drops).sum()
     }
 
+    /// The gateway's DHCP server, with what it was asked; `None` where the line has none.
+    pub fn dhcp(&self) -> Option<&DhcpRole> {
+        self.services.dhcp.as_ref()
+    }
+
     /// Ends services and threads and waits for them; the same as dropping it.
     pub fn shutdown(self) {}
 
@@ -157,6 +169,19 @@ impl PracticeLine {
 
     fn index(&self, node: Node, port: &str) -> Result<u32, PracticeError> {
         self.sites[&node].index(port).map_err(system(format!("finding {port} at {}", node.label())))
+    }
+
+    /// Makes a place a router or a host, whatever the machine itself is: a new namespace inherits its IPv4 settings.
+    fn settle(&mut self, node: Node) -> Result<(), PracticeError> {
+        let forwards = if node.forwards() { "1" } else { "0" };
+        let settings = [
+            // First: changing it resets the others.
+            ("net/ipv4/ip_forward", forwards),
+            ("net/ipv4/conf/all/rp_filter", "0"),
+            ("net/ipv4/conf/default/rp_filter", "0"),
+            ("net/ipv6/conf/all/forwarding", forwards),
+        ];
+        self.site(node).sysctls(&settings).map_err(system(format!("setting up {}", node.label())))
     }
 
     fn choose_shaper(&mut self) -> Result<bool, PracticeError> {
@@ -242,10 +267,16 @@ impl PracticeLine {
     }
 
     fn start_services(&mut self) -> Result<(), PracticeError> {
-        match self.config.services.dns {
+        let wanted = self.config.services;
+        if wanted.dhcp {
+            let config = DhcpRoleConfig { resolvers: RESOLVERS_V4.to_vec(), ..DhcpRoleConfig::for_network(GATEWAY_LAN_V4) };
+            let role = DhcpRole::start(self.namespace(Node::Gateway), LAN_PORT, config);
+            self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
+        }
+        match wanted.dns {
             Some(DnsService::Silent) => {
                 let silence = self.namespace(Node::Resolvers).run(SilentServers::start);
-                self.services.push(Box::new(silence.map_err(system("starting silent name servers"))?));
+                self.services.silent_dns = Some(silence.map_err(system("starting silent name servers"))?);
             }
             Some(DnsService::Truthful) | None => {}
         }
@@ -280,5 +311,3 @@ impl SilentServers {
         Ok(Self { _datagrams: datagrams, _streams: streams })
     }
 }
-
-impl Service for SilentServers {}
