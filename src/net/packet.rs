@@ -79,6 +79,7 @@ impl PacketSocket {
         let fd = socket.as_fd();
         options::set_int(fd, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1)?;
         options::set_int(fd, libc::SOL_PACKET, libc::PACKET_AUXDATA, 1)?;
+        options::enlarge_receive_buffer(fd)?;
         options::set_timestamping(fd)?;
         if is_promiscuous {
             become_promiscuous(&socket, index)?;

@@ -221,7 +221,7 @@ fn what_a_full_buffer_dropped_is_counted_once() {
     let line = cable();
     run(move || async move {
         let (sender, receiver) = (line.sender(), line.receiver(Filter::All));
-        // Until some are dropped: the buffer holds a few hundred.
+        // Until some are dropped: the buffer holds some thousand.
         let mut sent = 0_u64;
         let mut dropped = 0;
         while dropped == 0 {

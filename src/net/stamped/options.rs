@@ -65,10 +65,7 @@ pub(super) fn prepare(socket: &Socket, fd: BorrowedFd<'_>, family: Family, devic
     if let Some(device) = device {
         socket.bind_device(Some(device.as_bytes()))?;
     }
-    // RCVBUFFORCE passes the system's limit but needs CAP_NET_ADMIN; RCVBUF is capped silently.
-    if set_int(fd, libc::SOL_SOCKET, libc::SO_RCVBUFFORCE, RECEIVE_BUFFER).is_err() {
-        set_int(fd, libc::SOL_SOCKET, libc::SO_RCVBUF, RECEIVE_BUFFER)?;
-    }
+    enlarge_receive_buffer(fd)?;
     set_int(fd, libc::SOL_SOCKET, libc::SO_RXQ_OVFL, 1)?;
     match family {
         Family::Ipv4 => {
@@ -80,6 +77,14 @@ pub(super) fn prepare(socket: &Socket, fd: BorrowedFd<'_>, family: Family, devic
             set_int(fd, libc::IPPROTO_IPV6, libc::IPV6_RECVTCLASS, 1)
         }
     }
+}
+
+/// Asks for [`RECEIVE_BUFFER`]. `RCVBUFFORCE` passes the system's limit but needs CAP_NET_ADMIN; `RCVBUF` is capped silently.
+pub(in crate::net) fn enlarge_receive_buffer(fd: BorrowedFd<'_>) -> io::Result<()> {
+    if set_int(fd, libc::SOL_SOCKET, libc::SO_RCVBUFFORCE, RECEIVE_BUFFER).is_err() {
+        set_int(fd, libc::SOL_SOCKET, libc::SO_RCVBUF, RECEIVE_BUFFER)?;
+    }
+    Ok(())
 }
 
 /// Lets ICMP errors about datagrams of a UDP socket come to its error queue.
