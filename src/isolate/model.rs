@@ -66,6 +66,14 @@ pub enum Symptom {
     NoOffer,
     /// A server offered and then refused, or never confirmed.
     LeaseRefused,
+    /// Another device uses the address handed out.
+    AddressConflict,
+    /// The lease was not renewed.
+    LeaseLost,
+    /// Answers of the address server carry a VLAN tag.
+    WrongTag,
+    /// No default route.
+    NoRoute,
     /// More than one DHCP server answered.
     SecondServer,
     /// The gateway does not answer, and nothing behind it does.
@@ -122,6 +130,10 @@ pub enum Symptom {
     ReflectorSilent,
     /// Packets go round between routers.
     PathLoops,
+    /// A router says that it does not carry packets on.
+    RouteRefused,
+    /// A setting of the test set gets in the way.
+    TestSetInTheWay,
     /// IPv6 does not carry what IPv4 does.
     Ipv6Dead,
 }

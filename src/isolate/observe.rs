@@ -8,6 +8,7 @@ use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
 use crate::unit::{Direction, Family, Load, Position};
 
 mod far_end;
+mod flaws;
 mod names;
 mod path;
 mod port;
@@ -20,6 +21,7 @@ pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[
     path::observe(&evidence, &mut found);
     names::observe(&evidence, &mut found);
     far_end::observe(&evidence, &mut found);
+    flaws::observe(&evidence, &mut found);
     rates(&evidence, &mut found);
     found.0
 }

@@ -5,7 +5,7 @@
 //! Three faults at once are not considered; a visit is repeated after the first is mended. See J. Pearl, Probabilistic
 //! Reasoning in Intelligent Systems (1988), section 4.3, for the noisy-or.
 
-use super::catalogue::{FAULTS, Fault, stray};
+use super::catalogue::{self, Fault, stray};
 use super::model::{Observation, Symptom};
 use crate::unit::Position;
 
@@ -24,7 +24,7 @@ pub struct Ranking {
 
 /// Weighs.
 pub fn rank(position: Position, observations: &[Observation]) -> Ranking {
-    let possible: Vec<&'static Fault> = FAULTS.iter().filter(|f| f.segment(position).is_some()).collect();
+    let possible: Vec<&'static Fault> = catalogue::all().filter(|f| f.segment(position).is_some()).collect();
     let mut hypotheses: Vec<(Vec<usize>, f64)> = vec![(Vec::new(), SOUND.ln() + likelihood(&[], observations))];
     for (i, first) in possible.iter().enumerate() {
         hypotheses.push((vec![i], first.prior.ln() + likelihood(&[first], observations)));

@@ -21,10 +21,6 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
     loss(evidence, &reach, found);
     delay(evidence, found);
     ipv6(evidence, &reach, found);
-    if let Some(path) = evidence.ran("path") {
-        let around = path.flaws.iter().find(|f| f.code == "path-loop");
-        found.note(Symptom::PathLoops, around.is_some(), around.map_or("the path has no loop", |f| &f.what));
-    }
 }
 
 /// Which points answered at all; `None` when nothing asked.

@@ -23,8 +23,6 @@ fn port(evidence: &Evidence<'_>, found: &mut Findings) {
         let slow = matches!(judged.verdict, Verdict::Fail | Verdict::NotProven);
         found.note(Symptom::PortTooSlow, slow, format!("{}: {}", judged.criterion, judged.because));
     }
-    let dropped = evidence.flaw("link", &["link-carrier-lost"]);
-    found.note(Symptom::CarrierLost, dropped.is_some(), dropped.map_or("carrier stayed", |flaw| &flaw.what));
     if let Some(duplex) = evidence.readings("link.full_duplex").next() {
         let half = duplex.value < 1.0;
         found.note(Symptom::HalfDuplex, half, if half { "the port runs half duplex" } else { "the port runs full duplex" });
@@ -51,7 +49,9 @@ fn address(evidence: &Evidence<'_>, found: &mut Findings) {
     let refused = dhcp.status == Status::Failed;
     let what = if refused { format!("the lease failed: {}", reason(dhcp)) } else { "the lease was confirmed".to_owned() };
     found.note(Symptom::LeaseRefused, refused, what);
-    if let Some(servers) = evidence.readings("dhcp4.servers").next() {
+    if let Some(late) = evidence.flaw("dhcp4", &["dhcp4-second-server-late"]) {
+        found.note(Symptom::SecondServer, true, &late.what);
+    } else if let Some(servers) = evidence.readings("dhcp4.servers").next() {
         found.note(Symptom::SecondServer, servers.value > 1.0, format!("{} DHCP server(s) answered", words::of(servers)));
     }
 }

@@ -1,0 +1,69 @@
+//! Symptoms that are flaws: what a check noticed by name and not by figure. To add one, add a row.
+
+use super::{Evidence, Findings};
+use crate::isolate::model::Symptom;
+use crate::reading::{Flaw, Status};
+
+/// Codes that show one symptom; a code that ends in `*` stands for all that begin so.
+struct Row {
+    /// Checks that look for it.
+    checks: &'static [&'static str],
+    codes: &'static [&'static str],
+    symptom: Symptom,
+    /// Said when none was found though a check looked.
+    absent: &'static str,
+}
+
+const ROWS: &[Row] = &[
+    Row { checks: &["link"], codes: &["link-carrier-lost"], symptom: Symptom::CarrierLost, absent: "carrier stayed" },
+    Row {
+        checks: &["dhcp4"],
+        codes: &["dhcp4-address-in-use"],
+        symptom: Symptom::AddressConflict,
+        absent: "nobody else uses the address",
+    },
+    Row { checks: &["dhcp4"], codes: &["dhcp4-lease-lost"], symptom: Symptom::LeaseLost, absent: "the lease was kept" },
+    Row {
+        checks: &["dhcp4"],
+        codes: &["dhcp4-answer-tagged"],
+        symptom: Symptom::WrongTag,
+        absent: "answers come without a VLAN tag",
+    },
+    Row { checks: &["dhcp4"], codes: &["dhcp4-no-default-route"], symptom: Symptom::NoRoute, absent: "there is a default route" },
+    Row { checks: &["path"], codes: &["path-loop"], symptom: Symptom::PathLoops, absent: "the path has no loop" },
+    Row {
+        checks: &["echo", "path"],
+        codes: &["echo-unreachable-*", "path-unreachable-*"],
+        symptom: Symptom::RouteRefused,
+        absent: "no router refuses packets",
+    },
+    Row {
+        checks: &["link", "dhcp4", "echo", "twoway", "throughput"],
+        codes: &["test-set-*"],
+        symptom: Symptom::TestSetInTheWay,
+        absent: "no setting of the test set is in the way",
+    },
+];
+
+pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
+    for row in ROWS {
+        let flaw = row.checks.iter().find_map(|check| find(evidence, check, row.codes));
+        let looked = row.checks.iter().any(|check| evidence.ran(check).is_some_and(|o| o.status == Status::Done));
+        match flaw {
+            Some(flaw) => found.note(row.symptom, true, &flaw.what),
+            None if looked => found.note(row.symptom, false, row.absent),
+            None => {}
+        }
+    }
+}
+
+fn find<'a>(evidence: &Evidence<'a>, check: &str, codes: &[&str]) -> Option<&'a Flaw> {
+    let hit = |flaw: &&Flaw| {
+        codes.iter().any(|code| match code.strip_suffix('*') {
+            Some(start) => flaw.code.starts_with(start),
+            None => flaw.code == *code,
+        })
+    };
+    let of_check = evidence.outcomes.iter().filter(|(name, _)| *name == check);
+    of_check.flat_map(|(_, outcome)| &outcome.flaws).find(hit)
+}
