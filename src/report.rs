@@ -14,10 +14,7 @@ pub use plan_text::plan_text;
 use crate::record::Record;
 
 /// The record as JSON; see [`json::render`].
-///
-/// # Errors
-/// As [`json::render`].
-pub fn json(record: &Record) -> serde_json::Result<String> {
+pub fn json(record: &Record) -> String {
     json::render(record)
 }
 

@@ -67,3 +67,32 @@ pub const fn stray(symptom: Symptom) -> f64 {
 pub fn all() -> impl Iterator<Item = &'static Fault> {
     port::FAULTS.iter().chain(path::FAULTS).chain(service::FAULTS)
 }
+
+/// The catalogue as a page for people, as it stands in `docs/faults.md`.
+pub fn page() -> String {
+    use std::fmt::Write as _;
+    let mut page = String::from(
+        "# Faults that the agent can tell\n\n\
+         Made from the catalogue in the program; a test holds the two together. Segments are those for an agent at a LAN port of\n\
+         the gateway, and at the terminal or modem. How surely a fault shows a sign is an estimate (common practice, no published\n\
+         source): it orders explanations.\n",
+    );
+    for fault in all() {
+        let segment = |position| fault.segment(position).map_or_else(|| "can't be seen".to_owned(), |s| s.to_string());
+        let _ = write!(page, "\n## {}\n\n{}.\n\n", fault.id, sentence(fault.title));
+        let (gateway, terminal) = (segment(Position::Gateway), segment(Position::Ont));
+        let _ = writeln!(page, "- segment: {gateway}; at the terminal: {terminal}");
+        for (symptom, p) in fault.shows {
+            let _ = writeln!(page, "- shows in {:.0} of 100 cases: {}", p * 100.0, symptom.words());
+        }
+        for step in fault.next {
+            let _ = writeln!(page, "- next: {step}");
+        }
+    }
+    page
+}
+
+fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}

@@ -138,6 +138,56 @@ pub enum Symptom {
     Ipv6Dead,
 }
 
+impl Symptom {
+    /// In words, for the page of faults.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::NoCarrier => "the port has no carrier",
+            Self::PortTooSlow => "the port came up slower than the profile asks for",
+            Self::HalfDuplex => "the port runs half duplex",
+            Self::CarrierLost => "carrier came and went during the visit",
+            Self::PortErrors => "the port counted errored or dropped frames",
+            Self::NoOffer => "no DHCP server made an offer",
+            Self::LeaseRefused => "a server offered and then refused, or never confirmed",
+            Self::AddressConflict => "another device uses the address handed out",
+            Self::LeaseLost => "the lease was not renewed",
+            Self::WrongTag => "answers of the address server carry a VLAN tag",
+            Self::NoRoute => "no default route",
+            Self::SecondServer => "more than one DHCP server answered",
+            Self::GatewaySilent => "the gateway does not answer, and nothing behind it does",
+            Self::ProviderSilent => "the provider's first hop does not answer, and nothing behind it does",
+            Self::BeyondSilent => "nothing behind the provider's first hop answers",
+            Self::LossToGateway => "packets are lost on the way to the gateway, and behind it as well",
+            Self::LossToProvider => "packets are lost on the way to the provider's first hop, and behind it as well",
+            Self::LossToFarEnd => "packets are lost on the way to the far end",
+            Self::DelayTooLong => "the round trip to the far end misses its limit",
+            Self::DelayInHome => "most of the round trip to the far end is spent before the gateway",
+            Self::DelayInAccess => "most of it is spent between gateway and provider",
+            Self::DelayInNetwork => "most of it is spent behind the provider's first hop",
+            Self::DownTooSlow => "the downstream rate misses its limit",
+            Self::UpTooSlow => "the upstream rate misses its limit",
+            Self::BoundByTestSet => "the test set bounded a rate",
+            Self::BoundByFarEnd => "the far end bounded a rate",
+            Self::CrossTraffic => "other traffic shared the line",
+            Self::DelayUnderLoad => "the delay under load misses its limit",
+            Self::AllResolversDead => "no resolver gives usable answers",
+            Self::OneResolverDead => "one resolver of several gives no usable answers",
+            Self::ResolverLies => "a resolver invents or changes answers",
+            Self::ResolverSlow => "lookups miss their limit",
+            Self::ResolverIsGateway => "the resolver handed out is the gateway itself",
+            Self::FarEndSilent => "the far end's control port does not answer or refuses",
+            Self::FarEndBusy => "the far end answers, but is full",
+            Self::FarEndRefuses => "the far end answers, but does not accept this agent",
+            Self::FarEndIsAnother => "what answers is not the far end that was asked for",
+            Self::ReflectorSilent => "the far end is in session, but its two-way reflector answers nothing",
+            Self::PathLoops => "packets go round between routers",
+            Self::RouteRefused => "a router says that it does not carry packets on",
+            Self::TestSetInTheWay => "a setting of the test set gets in the way",
+            Self::Ipv6Dead => "IPv6 does not carry what IPv4 does",
+        }
+    }
+}
+
 /// A symptom that was looked for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Observation {

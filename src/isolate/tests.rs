@@ -447,3 +447,16 @@ fn beliefs_are_probabilities() {
         assert!((1.0 - 1e-9..=2.0 + 1e-9).contains(&sum), "{sum}");
     }
 }
+
+#[test]
+fn the_page_of_faults_is_that_of_the_catalogue() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/faults.md");
+    if std::env::var_os("DOORSTEP_UPDATE").is_some() {
+        std::fs::write(&path, catalogue::page()).unwrap();
+    }
+    let kept = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(
+        kept == catalogue::page(),
+        "docs/faults.md is out of date; write it again with: DOORSTEP_UPDATE=1 cargo test --lib isolate::"
+    );
+}

@@ -3,11 +3,9 @@
 use crate::record::Record;
 
 /// The whole record, indented, with a line end; the same document that is stored.
-///
-/// # Errors
-/// Only if a fact can't be written as JSON, which none that was read from JSON is.
-pub fn render(record: &Record) -> serde_json::Result<String> {
-    let mut text = serde_json::to_string_pretty(record)?;
+pub fn render(record: &Record) -> String {
+    // Writing to memory fails only for maps whose keys are no strings; those of a record are.
+    let mut text = serde_json::to_string_pretty(record).expect("the keys of a record's maps are strings");
     text.push('\n');
-    Ok(text)
+    text
 }

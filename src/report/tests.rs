@@ -10,9 +10,10 @@ mod fixtures;
 
 fn golden(name: &str) -> Record {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(format!("tests/golden/{name}.json"));
-    if std::env::var_os("DOORSTEP_UPDATE").is_some() {
+    // A golden record is never written over: it stands for what is on disks out there. Delete it to have a new one.
+    if std::env::var_os("DOORSTEP_UPDATE").is_some() && !path.exists() {
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        std::fs::write(&path, super::json::render(&fixtures::record(name)).unwrap()).unwrap();
+        std::fs::write(&path, super::json::render(&fixtures::record(name))).unwrap();
     }
     store::read(&path).unwrap_or_else(|error| panic!("{error}\nwrite it with: DOORSTEP_UPDATE=1 cargo test --lib report::"))
 }
@@ -50,7 +51,7 @@ fn an_interrupted_visit_shows_what_was_seen() {
 fn a_record_read_back_renders_as_the_live_one() {
     for name in fixtures::NAMES {
         let live = fixtures::record(name);
-        let read: Record = serde_json::from_str(&super::json::render(&live).unwrap()).unwrap();
+        let read: Record = serde_json::from_str(&super::json::render(&live)).unwrap();
         assert_eq!(read, live, "{name}");
         assert_eq!(report(&read), report(&live), "{name}");
     }

@@ -72,3 +72,31 @@ fn the_directory_follows_the_base_directory_specification() {
     assert_eq!(ok(None, path("/h")), "/h/.local/state/doorstep/records");
     assert!(matches!(directory_from(None, None), Err(StoreError::NoDirectory)));
 }
+
+/// Not a test of its own: what the next test runs in a process whose files may not grow beyond a few blocks.
+#[test]
+fn child_that_saves_a_large_record() {
+    let Some(path) = std::env::var_os("DOORSTEP_TEST_SAVE") else { return };
+    let mut large = record();
+    large.place.note = Some("x".repeat(1 << 20));
+    let error = save(Path::new(&path), &large).unwrap_err();
+    assert!(error.to_string().contains("an earlier saved state of this visit is unharmed"), "{error}");
+}
+
+#[test]
+fn a_write_that_the_kernel_stops_halfway_leaves_the_earlier_state() {
+    let directory = tempfile::tempdir().unwrap();
+    let path = directory.path().join("visit.json");
+    save(&path, &record()).unwrap();
+    // A limit of the file size stops write(2) in the middle, as a full disk does (getrlimit(2), RLIMIT_FSIZE).
+    let child = std::process::Command::new("sh")
+        .args(["-c", "trap '' XFSZ; ulimit -f 64; exec \"$0\" --exact record::store::tests::child_that_saves_a_large_record"])
+        .arg(std::env::current_exe().unwrap())
+        .env("DOORSTEP_TEST_SAVE", &path)
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&child.stdout);
+    assert!(child.status.success() && said.contains("1 passed"), "{said}");
+    assert_eq!(read(&path).unwrap(), record());
+    assert_eq!(fs::read_dir(directory.path()).unwrap().count(), 1, "the temporary file is gone");
+}
