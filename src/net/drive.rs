@@ -10,8 +10,7 @@ use std::time::Instant;
 
 use super::packet::{PacketEvent, PacketSocket};
 use super::stamped::SendKey;
-use crate::proto::machine::{Arrival, Machine};
-use crate::proto::round_trip::Moment;
+use crate::proto::machine::{Arrival, Machine, Moment};
 
 /// Larger than any frame of an Ethernet port without jumbo frames; a larger one is cut, and then unreadable.
 const BUFFER_LEN: usize = 2048;

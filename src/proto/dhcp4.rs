@@ -112,6 +112,8 @@ pub struct Client {
     next_transaction: u32,
     next_jitter: usize,
     refusals: u32,
+    /// First message of the present attempt among those sent; offers to earlier ones are void.
+    attempt_from: usize,
     sent: Vec<Sent>,
     outbox: VecDeque<Outgoing>,
     answers: Vec<Answer>,
@@ -127,6 +129,8 @@ const LEAST_SENDS: u32 = 2;
 const MOST_REFUSALS: u32 = 2;
 /// Wait before starting again after a DECLINE (section 3.1, step 5: at least ten seconds).
 const AFTER_DECLINE: Duration = Duration::from_secs(10);
+/// Answers that are kept; some hundred servers at a time make no network.
+const MOST_ANSWERS: usize = 1000;
 /// Least wait between REQUESTs that renew (section 4.4.5).
 const LEAST_RENEWAL_WAIT: Duration = Duration::from_secs(60);
 
@@ -143,6 +147,7 @@ impl Client {
             next_transaction,
             next_jitter: 0,
             refusals: 0,
+            attempt_from: 0,
             sent: Vec::new(),
             outbox: VecDeque::new(),
             answers: Vec::new(),

@@ -6,7 +6,7 @@
 
 use std::time::Instant;
 
-use super::round_trip::Moment;
+pub use super::round_trip::Moment;
 use crate::wire::ethernet::Tag;
 
 /// A state machine without I/O that speaks in Ethernet frames.

@@ -15,6 +15,11 @@ use crate::unit::{Family, Interval, Position, Segment};
 use crate::wire::dhcp4::MessageType;
 use crate::wire::dhcp4::option::code;
 
+/// Answers that go to the record in full: a network has a handful of servers; one that floods must not fill the disk.
+const MOST_ANSWERS: usize = 32;
+/// Flaws of answers that go to the record.
+const MOST_FLAWS: usize = 64;
+
 /// What was asked and answered.
 pub(super) struct Asked<'a> {
     pub(super) client: &'a Client,
@@ -96,8 +101,9 @@ impl Asked<'_> {
     fn facts(&self, outcome: &mut Outcome) {
         let client = self.client;
         outcome.fact("mode", "lease");
-        let answers: Vec<Value> = client.answers().iter().map(|answer| answer_fact(client, answer)).collect();
-        outcome.fact("answers", answers);
+        let answers = client.answers().iter().take(MOST_ANSWERS).map(|answer| answer_fact(client, answer));
+        outcome.fact("answers", answers.collect::<Vec<Value>>());
+        outcome.fact("answers_in_all", client.answers().len());
         let kinds = [MessageType::Discover, MessageType::Request, MessageType::Decline, MessageType::Inform];
         let sent: serde_json::Map<String, Value> =
             kinds.iter().filter(|k| client.sent(**k) > 0).map(|k| (k.name().to_owned(), client.sent(*k).into())).collect();
@@ -106,7 +112,7 @@ impl Asked<'_> {
         if let Some(lease) = client.lease() {
             outcome.fact("lease", lease_fact(lease));
         }
-        let Ignored { unreadable, tagged, for_others, checksum, fragments, transaction, not_sent } = *client.ignored();
+        let Ignored { unreadable, tagged, for_others, checksum, fragments, transaction, excess, not_sent } = *client.ignored();
         let passed_over = [
             ("unreadable", unreadable),
             ("tagged", tagged),
@@ -114,6 +120,7 @@ impl Asked<'_> {
             ("checksum_wrong", checksum),
             ("fragments", fragments),
             ("foreign_transaction", transaction),
+            ("excess", excess),
             ("own_not_sent", not_sent),
             ("own_drops", self.drops),
         ];
@@ -142,7 +149,7 @@ impl Asked<'_> {
             let kind = answer.kind.map_or("answer", MessageType::name);
             for flaw in &answer.flaws {
                 let what = format!("{kind} of {}: {flaw}", answer.server());
-                if told.insert(what.clone()) {
+                if told.len() < MOST_FLAWS && told.insert(what.clone()) {
                     outcome.flaw(flaw.code(), what, self.segment());
                 }
             }

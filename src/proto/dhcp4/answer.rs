@@ -93,6 +93,7 @@ pub(super) enum Reason {
     Checksum,
     Fragment,
     Transaction,
+    Excess,
 }
 
 /// Frames that were passed over, by reason.
@@ -110,6 +111,8 @@ pub struct Ignored {
     pub fragments: u64,
     /// A server's message with a transaction that isn't ours.
     pub transaction: u64,
+    /// Answers beyond those that are kept: somebody floods the port.
+    pub excess: u64,
     /// Own messages that could not be sent.
     pub not_sent: u64,
 }
@@ -123,6 +126,7 @@ impl Ignored {
             Reason::Checksum => &mut self.checksum,
             Reason::Fragment => &mut self.fragments,
             Reason::Transaction => &mut self.transaction,
+            Reason::Excess => &mut self.excess,
         } += 1;
     }
 }

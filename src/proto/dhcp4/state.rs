@@ -6,7 +6,7 @@ use super::answer::{Answer, Reason};
 use super::envelope::Received;
 use super::lease::{Lease, Times};
 use super::settings::Purpose;
-use super::{AFTER_DECLINE, Client, Ending, Event, LEAST_RENEWAL_WAIT, MOST_REFUSALS, message};
+use super::{AFTER_DECLINE, Client, Ending, Event, LEAST_RENEWAL_WAIT, MOST_ANSWERS, MOST_REFUSALS, message};
 use crate::proto::round_trip::Moment;
 use crate::wire::arp;
 use crate::wire::dhcp4::option::code;
@@ -58,6 +58,7 @@ impl Backoff {
 
 impl Client {
     pub(super) fn begin_selecting(&mut self, now: Instant) {
+        self.attempt_from = self.sent.len();
         self.discover(now, 1);
     }
 
@@ -220,6 +221,9 @@ impl Client {
         if !self.sent.iter().any(|s| s.kind.is_some() && s.transaction == transaction) {
             return self.ignored.count(Reason::Transaction);
         }
+        if self.answers.len() >= MOST_ANSWERS {
+            return self.ignored.count(Reason::Excess);
+        }
         let mut flaws = message.flaws.clone();
         let kind = message.message_type();
         flaws
@@ -245,7 +249,7 @@ impl Client {
     fn take(&mut self, now: Instant, index: usize) {
         let (kind, transaction) = (self.answers[index].kind, self.answers[index].transaction);
         match (std::mem::replace(&mut self.state, State::Over), kind) {
-            (State::Selecting { tries, window_ends_at }, Some(MessageType::Offer)) => {
+            (State::Selecting { tries, window_ends_at }, Some(MessageType::Offer)) if self.is_of_this_attempt(transaction) => {
                 let usable = self.answers[index].usable_offer().is_some();
                 let window_ends_at = window_ends_at.or_else(|| usable.then_some(now + self.settings.window));
                 self.state = State::Selecting { tries, window_ends_at };
@@ -291,6 +295,10 @@ impl Client {
                 self.state = state;
             }
         }
+    }
+
+    fn is_of_this_attempt(&self, transaction: u32) -> bool {
+        self.sent[self.attempt_from..].iter().any(|s| s.transaction == transaction)
     }
 
     /// True when an answer is from the server whose offer was taken. One that doesn't say who it is passes: the transaction

@@ -2,6 +2,7 @@
 
 mod keeping;
 mod scene;
+mod sequences;
 
 use self::scene::{ADDRESS, MAC, OTHER_SERVER, SERVER, SERVER_MAC, Scene, answer, settings};
 use super::*;
@@ -171,6 +172,21 @@ fn a_refusal_starts_again_and_the_second_ends_it() {
     assert_eq!(scene.events(), [Event::Over(Ending::Refused)]);
     let naks = scene.client.answers().iter().filter(|a| a.kind == Some(MessageType::Nak)).count();
     assert_eq!(naks, 2);
+}
+
+#[test]
+fn after_a_refusal_a_late_offer_to_the_old_discover_is_kept_and_not_taken() {
+    let mut scene = Scene::new(settings());
+    let old = scene.only();
+    scene.deliver(&answer(&old, MessageType::Offer, SERVER), SERVER);
+    let request = scene.until(500).remove(0).1;
+    scene.deliver(&answer(&request, MessageType::Nak, SERVER), SERVER);
+    let new = scene.only();
+    scene.deliver(&answer(&old, MessageType::Offer, OTHER_SERVER), OTHER_SERVER);
+    assert!(scene.client.answers().last().unwrap().is_late);
+    assert!(scene.until(2000).is_empty(), "its window has not begun");
+    scene.deliver(&answer(&new, MessageType::Offer, OTHER_SERVER), OTHER_SERVER);
+    assert_eq!(scene.until(2500)[0].1.repr.transaction, new.repr.transaction);
 }
 
 #[test]
