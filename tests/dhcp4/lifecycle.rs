@@ -7,6 +7,7 @@ use std::time::Duration;
 use doorstep::check::Check;
 use doorstep::check::dhcp4::Dhcp4;
 use doorstep::practice::roles::dhcp::{DhcpRole, DhcpRoleConfig};
+use doorstep::reading::Status;
 use doorstep::unit::Depth;
 use nix::sys::signal::Signal;
 
@@ -88,4 +89,16 @@ fn a_check_that_is_dropped_half_way_leaves_nothing_on_the_port() {
         }
     });
     assert_eq!(line.configured(), (vec![], vec![]));
+}
+
+#[test]
+fn a_port_that_is_switched_off_is_the_test_set_s_own_trouble_not_a_silent_server() {
+    let line = Line::new();
+    let status = line.laptop.namespace().command("ip").args(["link", "set", "lan0", "down"]).status();
+    assert!(status.expect("iproute2 is installed").success());
+    let outcome = line.check(&Dhcp4, Depth::Quick).outcome;
+    assert_eq!(outcome.status, Status::NotTested);
+    let reason = outcome.reason.expect("a reason");
+    assert!(reason.starts_with("sending a DISCOVER: ") && reason.contains("down"), "{reason}");
+    assert!(outcome.readings.is_empty(), "{:?}", outcome.readings);
 }

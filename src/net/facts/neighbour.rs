@@ -15,7 +15,7 @@ pub struct Neighbour {
     pub address: IpAddr,
     /// Who answers for it; `None` while unresolved or when nobody does.
     pub mac: Option<[u8; 6]>,
-    /// Resolution was tried and nobody answered (RFC 826 and RFC 4861 give no name to it).
+    /// Resolution was tried and nobody answered.
     pub has_failed: bool,
     /// The neighbour says that it is a router (RFC 4861 section 4.4, R flag); IPv6 only.
     pub is_router: bool,
