@@ -1,6 +1,6 @@
 //! What the practice line can carry and how punctual its delay is, on this machine: figures, no verdicts.
 //!
-//! `cargo bench --bench delay_line` (as root). About 20 s. All traffic stays in namespaces made here.
+//! `cargo bench --bench delay_line` (as root). About 45 s. All traffic stays in namespaces made here.
 
 use std::io::{Read, Write};
 use std::net::{IpAddr, TcpListener, TcpStream, UdpSocket};
@@ -122,6 +122,15 @@ fn main() {
         let line = build(config);
         let rate = download(&line, streams);
         say(format!("{name}: {rate:.0} Mbit/s of TCP payload, {} frames lost by the line itself", line.own_drops()));
+    }
+    for mbit in [16.0, 100.0, 500.0, 940.0, 2500.0] {
+        let line = build(LineConfig { down: Shape::ethernet_mbit(mbit), shaper: Shaper::Kernel, ..LineConfig::default() });
+        // 1428 octets of TCP payload over IPv6 with time stamps in a frame of 1514.
+        let (rate, ideal) = (download(&line, 1), mbit * 1428.0 / 1514.0);
+        say(format!(
+            "kernel's bucket at {mbit} Mbit/s: {rate:.2} of {ideal:.2} Mbit/s of TCP payload ({:+.2} %)",
+            (rate / ideal - 1.0) * 100.0
+        ));
     }
 }
 
