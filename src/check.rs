@@ -4,7 +4,10 @@
 //! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
 
 pub mod dhcp4;
+pub mod echo;
 pub mod link;
+pub mod path;
+mod probing;
 pub mod twoway;
 
 use std::fmt;

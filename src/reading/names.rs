@@ -65,7 +65,11 @@ pub const ALL: &[NameSpec] = &[
     n("twoway.reordered_ratio", One, "share of received packets that arrived reordered (RFC 4737 type-P-reordered)"),
     n("twoway.duplicate_ratio", One, "packets received more than once per packet received (RFC 5560)"),
     n("path.hops", One, "hops to the far end"),
-    n("path.hop_loss_ratio", One, "share of probes to a hop without an answer; silence of a router is not loss of the line"),
+    n(
+        "path.hop_loss_ratio",
+        One,
+        "share of probes lost on the way to a hop, no more than at any hop behind it: silence of a router is no loss",
+    ),
     n("path.hop_round_trip_p50", Millisecond, "median round trip to a hop"),
     n("throughput.tcp_payload_rate", MegabitPerSecond, "TCP payload received per second after start-up"),
     n("throughput.retransmit_ratio", One, "octets sent again per octet sent, at the sender"),

@@ -1,0 +1,134 @@
+//! The path to the far end, hop by hop, on the quiet line.
+//!
+//! It picks destination and pace, runs the machine and turns its report into readings. It must not know how hops are
+//! told apart ([`crate::proto::path`]). Without a far end it looks toward a resolver outside the home.
+
+mod figures;
+
+use std::net::IpAddr;
+use std::ops::RangeInclusive;
+use std::time::{Duration, Instant};
+
+use futures_util::FutureExt;
+use futures_util::future::BoxFuture;
+
+use super::echo::targets::{Destination, destination, far_end_addresses, gateway, source};
+use super::probing::{Device, run_path};
+use super::{Check, Context, Finished, LiveFigure};
+use crate::plan::{Class, Cost, Need, Spec, Volume};
+use crate::proto::path::{PathMachine, PathSettings};
+use crate::reading::Outcome;
+use crate::unit::{Depth, Family};
+
+/// UDP ports of the destination that are probed: the dynamic range, where no service is registered (RFC 6335 section 6).
+pub(super) const PROBE_PORTS: RangeInclusive<u16> = 49_152..=65_535;
+
+/// Hops at most.
+const MAX_HOPS: u8 = 30;
+/// From probe to probe within a round.
+const GAP: Duration = Duration::from_millis(5);
+/// Octets of a probe and its answer on Ethernet at most.
+const FRAMES: u64 = 110 + 250;
+/// Least time between two live figures.
+const LIVE_INTERVAL: Duration = Duration::from_millis(250);
+
+/// The check.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct PathCheck;
+
+/// Rounds, their distance, and how long an answer may take.
+///
+/// A common kernel sends six errors at once to one address and then one a second (its `icmp_ratelimit`; common practice):
+/// six rounds pass that, and more only at a second and a bit each.
+fn effort(depth: Depth) -> (u32, Duration, Duration) {
+    match depth {
+        Depth::Quick => (4, Duration::from_millis(400), Duration::from_millis(1000)),
+        Depth::Handoff => (6, Duration::from_millis(550), Duration::from_millis(1000)),
+        Depth::Soak => (60, Duration::from_millis(1100), Duration::from_millis(1000)),
+    }
+}
+
+impl Check for PathCheck {
+    fn spec(&self) -> Spec {
+        Spec { name: "path", needs: &[Need::Address], gives: &[], class: Class::Quiet, cost }
+    }
+
+    fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
+        async move { Finished::from(examine(context).await) }.boxed()
+    }
+}
+
+fn cost(volume: &Volume) -> Cost {
+    let (rounds, interval, waiting_time) = effort(volume.depth);
+    let time = interval * (rounds - 1) + GAP * u32::from(MAX_HOPS) + waiting_time;
+    Cost { time, octets: 2 * u64::from(rounds) * u64::from(MAX_HOPS) * FRAMES }
+}
+
+async fn examine(context: Context) -> Outcome {
+    let far_end = far_end_addresses(&context).await;
+    let (v4, v6) = tokio::join!(one(&context, &far_end, Family::Ipv4), one(&context, &far_end, Family::Ipv6));
+    let paths: Vec<_> = [v4, v6].into_iter().flatten().collect();
+    figures::outcome(&paths, &context)
+}
+
+/// One family's path; `None` without an address of ours or a destination.
+async fn one(context: &Context, far_end: &[IpAddr], family: Family) -> Option<figures::Walk> {
+    let to: Destination = destination(far_end, &context.known, family)?;
+    let source = source(&context.known, family)?;
+    let device = Device { name: context.interface.name.clone(), index: context.interface.index };
+    let (rounds, round_interval, waiting_time) = effort(context.effort.depth);
+    let settings = PathSettings {
+        source,
+        destination: to.address,
+        source_port: 0,
+        destination_port: rand::random_range(PROBE_PORTS),
+        identifier: rand::random(),
+        max_hops: MAX_HOPS,
+        rounds,
+        round_interval,
+        gap: GAP,
+        waiting_time,
+        cookie: rand::random(),
+    };
+    let began_at = Instant::now();
+    let mut told_at = began_at;
+    let live = |machine: &PathMachine| {
+        if told_at.elapsed() >= LIVE_INTERVAL {
+            told_at = Instant::now();
+            let answering = machine.report().hops.iter().filter(|h| !h.is_silent()).count();
+            (context.live)(LiveFigure { check: "path", text: format!("{answering} hops answer") });
+        }
+    };
+    let result = run_path(settings, &device, &context.cancel, live).await;
+    Some(figures::Walk {
+        family,
+        to,
+        gateway: gateway(&context.known, family),
+        waiting_time,
+        took: began_at.elapsed(),
+        result: result.map_err(|error| super::echo::not_opened(&device.name, &error)),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn all_but_soak_take_less_than_five_seconds() {
+        for depth in [Depth::Quick, Depth::Handoff] {
+            let cost = cost(&Volume { depth, sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
+            assert!(cost.time < Duration::from_secs(5), "{depth:?}: {:?}", cost.time);
+        }
+    }
+
+    #[test]
+    fn no_depth_asks_a_hop_for_more_than_a_usual_limit_lets_through() {
+        for depth in [Depth::Quick, Depth::Handoff, Depth::Soak] {
+            let (rounds, interval, _) = effort(depth);
+            // Six at once and one a second: in any stretch of the run.
+            let span = interval * (rounds - 1);
+            assert!(f64::from(rounds) <= 6.0 + span.as_secs_f64(), "{depth:?}");
+        }
+    }
+}
