@@ -197,7 +197,13 @@ impl fmt::Debug for Context {
     }
 }
 
-/// All checks, in the order in which they are listed.
+/// All checks, in the order in which they are listed and started.
 pub fn registry() -> Vec<Box<dyn Check>> {
-    Vec::new()
+    vec![
+        Box::new(link::LinkCheck),
+        Box::new(dhcp4::Dhcp4),
+        Box::new(echo::EchoCheck::default()),
+        Box::new(twoway::Twoway::default()),
+        Box::new(path::PathCheck),
+    ]
 }

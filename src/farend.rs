@@ -5,4 +5,5 @@
 
 pub mod api;
 pub mod client;
+pub mod invitation;
 pub mod reflector;

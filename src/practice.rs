@@ -17,3 +17,5 @@ pub use fault::Fault;
 pub use impair::Impairment;
 pub use line::{PracticeError, PracticeLine, StretchCounters};
 pub use topology::Node;
+
+pub use crate::net::userns::acquire as acquire_rights;

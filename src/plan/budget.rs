@@ -5,7 +5,7 @@
 use std::time::Duration;
 
 use super::order::{Progress, Turn};
-use super::{Class, Plan, Spec, Step, Volume};
+use super::{Class, Need, Plan, Spec, Step, Volume};
 
 /// What bounds a plan beside its depth.
 #[derive(Debug, Clone, Default)]
@@ -45,7 +45,21 @@ pub fn plan(specs: &[Spec], volume: &Volume, bounds: &Bounds) -> Plan {
             }
         }
     }
+    leave_out_what_can_never_start(&mut plan);
     plan
+}
+
+/// Leaves out steps that need what only left-out steps would have given, with the reason of those.
+fn leave_out_what_can_never_start(plan: &mut Plan) {
+    loop {
+        let given: Vec<Need> = plan.steps.iter().flat_map(|s| s.spec.gives).copied().collect();
+        let missing = |step: &Step| step.spec.needs.iter().copied().find(|need| !given.contains(need));
+        let Some((at, need)) = plan.steps.iter().enumerate().find_map(|(at, step)| Some((at, missing(step)?))) else { return };
+        let why = plan.left_out.iter().find(|(spec, _)| spec.gives.contains(&need)).map(|(_, reason)| reason.clone());
+        let reason = why.map_or_else(|| format!("needs {}", need.words()), |why| format!("needs {}: {why}", need.words()));
+        let step = plan.steps.remove(at);
+        plan.left_out.push((step.spec, reason));
+    }
 }
 
 /// The wanted specs and, transitively, those that give what they need.
@@ -99,8 +113,9 @@ impl Plan {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Cost, Depth, Need};
+    use super::super::Cost;
     use super::*;
+    use crate::unit::Depth;
 
     const VOLUME: Volume = Volume { depth: Depth::Quick, sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
 
@@ -138,6 +153,14 @@ mod tests {
     fn one_check_brings_what_it_needs_and_nothing_else() {
         let only = Some(vec!["dns".to_owned()]);
         assert_eq!(names(&plan(&specs(), &VOLUME, &Bounds { only, ..Bounds::default() })), ["link", "dhcp4", "dns"]);
+    }
+
+    #[test]
+    fn what_needs_a_left_out_check_is_left_out_with_its_reason() {
+        let without = vec![("dhcp4", "switched off".to_owned())];
+        let plan = plan(&specs(), &VOLUME, &Bounds { load_agreed: true, without, ..Bounds::default() });
+        assert_eq!(names(&plan), ["link"]);
+        assert!(plan.left_out.iter().any(|(s, why)| s.name == "dns" && why == "needs an IP address: switched off"));
     }
 
     #[test]

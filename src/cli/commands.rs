@@ -1,0 +1,6 @@
+//! One file per command: from its flags to its result on standard output.
+
+pub(super) mod demo;
+pub(super) mod profile;
+pub(super) mod report;
+pub(super) mod verify;

@@ -1,0 +1,72 @@
+//! `demo`: a visit on a practice line built on this machine.
+
+use super::super::exit::Exit;
+use super::super::failure::Failure;
+use super::super::flags::DemoArgs;
+use super::super::{meaning, output, progress};
+use super::verify;
+use crate::check::registry;
+use crate::plan::budget::{self, Bounds};
+use crate::practice::{Fault, LineConfig, Node, PracticeLine, acquire_rights};
+use crate::record::Record;
+use crate::unit::Position;
+use crate::visit::{VisitOptions, preflight};
+
+/// The laptop's port on the practice line.
+const PORT: &str = "lan0";
+/// Threads of the visit's runtime: checks wait more than they compute, and load streams have threads of their own.
+const WORKERS: usize = 2;
+
+/// Runs `demo`. Must be called before the process has a second thread: without root it enters a user namespace.
+pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
+    if args.list_faults {
+        let lines: Vec<String> = Fault::ALL.iter().map(|f| format!("{:<14} {}", f.name(), f.description())).collect();
+        output::result(&lines.join("\n"))?;
+        return Ok(Exit::Pass);
+    }
+    let fault = args.fault.as_deref().map(fault).transpose()?;
+    let profile = meaning::profile(&args.profile)?;
+    let keep = meaning::keep(args.record.as_deref())?;
+    acquire_rights().map_err(Failure::could_not_run)?;
+
+    let (down, up) = profile.sold_mbit();
+    let mut config = LineConfig::shaped(down, up)
+        .ok_or_else(|| Failure::usage(format_args!("the tier {} sells no rate that a line can be shaped to", profile.name)))?;
+    if let Some(fault) = fault {
+        fault.apply(&mut config);
+    }
+    let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
+    let runtime = line.namespace(Node::Laptop).runtime(WORKERS).map_err(Failure::could_not_run)?;
+    let far_end = None;
+    let depth = args.depth.into();
+    let visit = move || -> Result<Record, Failure> {
+        let interface = runtime.block_on(preflight::interface(Some(PORT))).map_err(Failure::could_not_run)?;
+        let options = VisitOptions {
+            interface,
+            position: Position::Gateway,
+            circuit: Some("EVB-000123".to_owned()),
+            note: Some("practice line of Example Valley Broadband, an invented provider".to_owned()),
+            profile: Some(profile),
+            depth,
+            far_end,
+            max_octets: None,
+            streams: None,
+            dscp: 0,
+            consent: Some("nobody's line: it exists on this machine only".to_owned()),
+            keep,
+        };
+        let checks = registry();
+        let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
+        let plan = budget::plan(&specs, &options.volume(), &Bounds { load_agreed: true, ..Bounds::default() });
+        Ok(runtime.block_on(verify::run(options, checks, plan, progress::listener())))
+    };
+    let record = line.namespace(Node::Laptop).run(visit)?;
+    line.shutdown();
+    verify::show(&record, args.json)?;
+    Ok(Exit::from(record.verdict))
+}
+
+fn fault(name: &str) -> Result<Fault, Failure> {
+    let names = || Fault::ALL.iter().map(|f| f.name()).collect::<Vec<_>>().join(", ");
+    Fault::by_name(name).ok_or_else(|| Failure::usage(format_args!("no fault is called `{name}`; there are {}", names())))
+}

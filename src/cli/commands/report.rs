@@ -1,0 +1,13 @@
+//! `report`: a saved record, shown again.
+
+use super::super::exit::Exit;
+use super::super::failure::Failure;
+use super::super::flags::ReportArgs;
+use crate::record::store;
+
+/// Runs `report`.
+pub(in crate::cli) fn run(args: &ReportArgs) -> Result<Exit, Failure> {
+    let record = store::read(&args.record).map_err(Failure::usage)?;
+    super::verify::show(&record, args.json)?;
+    Ok(Exit::Pass)
+}

@@ -1,0 +1,102 @@
+//! `verify` and `check`: a visit on a real port.
+
+use tokio::runtime::Runtime;
+use tokio_util::sync::CancellationToken;
+
+use super::super::exit::Exit;
+use super::super::failure::Failure;
+use super::super::flags::{CheckArgs, VerifyArgs, VisitArgs};
+use super::super::{meaning, output, progress};
+use crate::check::{Check, registry};
+use crate::plan::budget::{self, Bounds};
+use crate::plan::{Class, Plan};
+use crate::profile::Profile;
+use crate::record::Record;
+use crate::visit::{Listener, VisitOptions, run_visit};
+
+/// Runs `verify`.
+pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
+    let profile = meaning::profile(&args.profile)?;
+    visit(&args.visit, Some(profile), None)
+}
+
+/// Runs `check`.
+pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
+    let names: Vec<&str> = registry().iter().map(|c| c.spec().name).collect();
+    if !names.contains(&args.name.as_str()) {
+        return Err(Failure::usage(format_args!("no check is called `{}`; there are {}", args.name, names.join(", "))));
+    }
+    let profile = args.profile.as_deref().map(meaning::profile).transpose()?;
+    visit(&args.visit, profile, Some(vec![args.name.clone()]))
+}
+
+fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<Vec<String>>) -> Result<Exit, Failure> {
+    let runtime = Runtime::new().map_err(Failure::could_not_run)?;
+    let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
+    let checks = registry();
+    let mut bounds = Bounds { max_octets: args.max_data, load_agreed: true, only, without: meaning::without(&options) };
+    let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
+    let mut plan = budget::plan(&specs, &options.volume(), &bounds);
+    if args.plan {
+        output::result(&crate::report::plan_text(&plan))?;
+        return Ok(Exit::Pass);
+    }
+    if plan.steps.iter().any(|s| s.spec.class == Class::Load) {
+        let (agreed, how) = consent(&plan, args.yes);
+        options.consent = Some(how.to_owned());
+        if !agreed {
+            bounds.load_agreed = false;
+            plan = budget::plan(&specs, &options.volume(), &bounds);
+        }
+    }
+    let record = runtime.block_on(run(options, checks, plan, progress::listener()));
+    show(&record, args.json)?;
+    Ok(Exit::from(record.verdict))
+}
+
+/// Runs a visit with Ctrl-C (and SIGTERM) ending it early: the first asks, the second does not wait.
+pub(super) async fn run(options: VisitOptions, checks: Vec<Box<dyn Check>>, plan: Plan, listener: Listener) -> Record {
+    let cancel = CancellationToken::new();
+    let signals = tokio::spawn(signals(cancel.clone()));
+    let record = run_visit(options, checks, plan, listener, cancel).await;
+    signals.abort();
+    record
+}
+
+/// The first signal cancels. The second ends the process: the record on disk holds every check that had ended.
+async fn signals(cancel: CancellationToken) {
+    let Ok(mut terminate) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) else { return };
+    for first in [true, false] {
+        tokio::select! {
+            caught = tokio::signal::ctrl_c() => if caught.is_err() { return },
+            _ = terminate.recv() => {}
+        }
+        if first {
+            cancel.cancel();
+        } else {
+            std::process::exit(i32::from(Exit::NotProven.code()));
+        }
+    }
+}
+
+/// Whether the line may be filled, and how that is known: a flag, else an answer, where somebody can be asked.
+fn consent(plan: &Plan, yes: bool) -> (bool, &'static str) {
+    if yes {
+        return (true, "given by --yes");
+    }
+    if !output::can_ask() {
+        return (false, "nobody could be asked");
+    }
+    let text = format!(
+        "This visit fills the line for a while and moves up to {}. Calls in progress, emergency calls, alarm and\n\
+         medical-alert lines that ride on it may fail meanwhile. Does the customer agree?",
+        budget::megabytes(plan.octets())
+    );
+    if output::ask(&text) { (true, "answered at the terminal") } else { (false, "refused at the terminal") }
+}
+
+/// Prints the record: JSON or the summary.
+pub(super) fn show(record: &Record, json: bool) -> Result<(), Failure> {
+    let text = if json { crate::report::json(record) } else { crate::report::terminal(record, output::may_colour()) };
+    Ok(output::result(&text)?)
+}

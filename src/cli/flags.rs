@@ -1,0 +1,232 @@
+//! What can be typed. Nothing here touches the system: meaning is given in [`super::meaning`].
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::unit::{Depth, Position};
+
+const AFTER: &str = "\
+Exit status of verify, check, demo: 0 pass, 1 fail, 3 not proven, 2 usage, 4 could not run.
+
+Filling a line breaks what rides on it: calls in progress, emergency calls, alarm and medical-alert lines. Ask before a
+load check. Test only lines and hosts that you are entitled to test. Work at a terminal or cabinet has its own hazards
+(mains, ringing and remote power-feed voltage, laser light, heights): local codes and the operator's rules come first.";
+
+/// Proves at the customer handoff that the IP service sold is the IP service delivered.
+#[derive(Debug, Parser)]
+#[command(name = "doorstep", version, after_help = AFTER, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Make the visit: run every check on a port, judge it against a tier and leave a record.
+    Verify(VerifyArgs),
+    /// Run one check and what it needs.
+    Check(CheckArgs),
+    /// Show a saved record again.
+    Report(ReportArgs),
+    /// List, show or validate tier profiles.
+    Profile(ProfileArgs),
+    /// Make a visit on a practice line built on this machine; needs no hardware and sends nothing off it.
+    Demo(DemoArgs),
+}
+
+/// What verify and check share.
+#[derive(Debug, Args)]
+pub struct VisitArgs {
+    /// Interface to test; default: the only wired one with carrier.
+    #[arg(long, short, value_name = "NAME")]
+    pub interface: Option<String>,
+    /// File that the far end's host handed out (address, token, certificate fingerprint).
+    #[arg(long, value_name = "FILE", env = "DOORSTEP_FAR_END")]
+    pub far_end: Option<PathBuf>,
+    /// How hard to test.
+    #[arg(long, value_enum, default_value_t = DepthArg::Handoff)]
+    pub depth: DepthArg,
+    /// Where the laptop is plugged in.
+    #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
+    pub position: PositionArg,
+    /// The customer was asked and agrees to the line being filled.
+    #[arg(long)]
+    pub yes: bool,
+    /// Data that the visit may move at most, for instance 500M or 2G (decimal octets).
+    #[arg(long, value_name = "OCTETS", value_parser = super::meaning::octets)]
+    pub max_data: Option<u64>,
+    /// Parallel TCP streams of a load phase; default: the profile's.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
+    pub streams: Option<u16>,
+    /// DSCP of the twoway stream, 0 to 63 (46 is expedited forwarding, RFC 3246).
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..=63))]
+    pub dscp: u8,
+    /// Circuit or order number, for the record.
+    #[arg(long, value_name = "ID")]
+    pub circuit: Option<String>,
+    /// Anything worth keeping, for the record.
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
+    /// Where to write the record; default: the records directory of this user.
+    #[arg(long, value_name = "FILE")]
+    pub record: Option<PathBuf>,
+    /// Print the record as JSON instead of the summary.
+    #[arg(long)]
+    pub json: bool,
+    /// Print the plan with its time and data, and stop.
+    #[arg(long)]
+    pub plan: bool,
+}
+
+/// Arguments of `verify`.
+#[derive(Debug, Args)]
+pub struct VerifyArgs {
+    /// Tier: a name from `profile list` or a TOML file.
+    #[arg(long, short, value_name = "TIER")]
+    pub profile: String,
+    /// Shared part.
+    #[command(flatten)]
+    pub visit: VisitArgs,
+}
+
+/// Arguments of `check`.
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// Which check.
+    #[arg(value_name = "NAME")]
+    pub name: String,
+    /// Tier to judge against; without one the figures are shown unjudged.
+    #[arg(long, short, value_name = "TIER")]
+    pub profile: Option<String>,
+    /// Shared part.
+    #[command(flatten)]
+    pub visit: VisitArgs,
+}
+
+/// Arguments of `report`.
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// The record's file.
+    #[arg(value_name = "RECORD")]
+    pub record: PathBuf,
+    /// Print the record as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `profile`.
+#[derive(Debug, Args)]
+pub struct ProfileArgs {
+    /// What to do with profiles.
+    #[command(subcommand)]
+    pub action: ProfileAction,
+}
+
+/// Actions on profiles.
+#[derive(Debug, Subcommand)]
+pub enum ProfileAction {
+    /// List the tiers inside the program.
+    List,
+    /// Print a tier's TOML, to read or to start an own one from.
+    Show {
+        /// Name or file.
+        #[arg(value_name = "TIER")]
+        tier: String,
+    },
+    /// Say whether a file is a valid tier, and exactly where it is not.
+    Validate {
+        /// The file.
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Fault to put on the line; see --list-faults.
+    #[arg(long, value_name = "NAME")]
+    pub fault: Option<String>,
+    /// List the faults and stop.
+    #[arg(long)]
+    pub list_faults: bool,
+    /// Tier that the practice line is sold as.
+    #[arg(long, short, value_name = "TIER", default_value = "vdsl-100-40")]
+    pub profile: String,
+    /// How hard to test.
+    #[arg(long, value_enum, default_value_t = DepthArg::Quick)]
+    pub depth: DepthArg,
+    /// Print the record as JSON instead of the summary.
+    #[arg(long)]
+    pub json: bool,
+    /// Where to write the record; default: the records directory of this user.
+    #[arg(long, value_name = "FILE")]
+    pub record: Option<PathBuf>,
+}
+
+/// [`Depth`] as typed.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum DepthArg {
+    /// About 15 s: alive and roughly right.
+    Quick,
+    /// About 60 s: the closing test of an install.
+    Handoff,
+    /// Minutes: enough samples for small loss figures.
+    Soak,
+}
+
+impl From<DepthArg> for Depth {
+    fn from(depth: DepthArg) -> Self {
+        match depth {
+            DepthArg::Quick => Self::Quick,
+            DepthArg::Handoff => Self::Handoff,
+            DepthArg::Soak => Self::Soak,
+        }
+    }
+}
+
+/// [`Position`] as typed.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum PositionArg {
+    /// At the optical terminal's port.
+    Ont,
+    /// At the modem's port.
+    Modem,
+    /// At a LAN port of the gateway.
+    Gateway,
+    /// Further inside the home.
+    Inside,
+}
+
+impl From<PositionArg> for Position {
+    fn from(position: PositionArg) -> Self {
+        match position {
+            PositionArg::Ont => Self::Ont,
+            PositionArg::Modem => Self::Modem,
+            PositionArg::Gateway => Self::Gateway,
+            PositionArg::Inside => Self::Inside,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_whole_set_of_flags_is_consistent_and_every_argument_has_help() {
+        let mut command = super::Cli::command();
+        command.clone().debug_assert();
+        command.build();
+        let mut stack = vec![command];
+        while let Some(command) = stack.pop() {
+            for argument in command.get_arguments() {
+                assert!(argument.get_help().is_some(), "{} --{} has no help", command.get_name(), argument.get_id());
+            }
+            stack.extend(command.get_subcommands().filter(|c| c.get_name() != "help").cloned());
+        }
+    }
+}

@@ -1,0 +1,38 @@
+//! Standard output and error: results to the one, all else to the other; a closed pipe ends quietly.
+
+use std::io::{self, IsTerminal, Write};
+
+/// Writes a result to standard output with a line end. A closed pipe is not an error: whoever read has enough.
+pub(super) fn result(text: &str) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    match out
+        .write_all(text.as_bytes())
+        .and_then(|()| if text.ends_with('\n') { Ok(()) } else { out.write_all(b"\n") })
+        .and_then(|()| out.flush())
+    {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        other => other,
+    }
+}
+
+/// Writes a line to standard error; there is nowhere to tell that it failed.
+pub(super) fn note(text: &str) {
+    let _ = writeln!(io::stderr().lock(), "{text}");
+}
+
+/// Whether results may be coloured: standard output is a terminal and NO_COLOR is not set.
+pub(super) fn may_colour() -> bool {
+    io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty())
+}
+
+/// Whether somebody can be asked: both ends are a terminal.
+pub(super) fn can_ask() -> bool {
+    io::stdin().is_terminal() && io::stderr().is_terminal()
+}
+
+/// Asks a question that is answered by yes or no; anything but yes is no.
+pub(super) fn ask(question: &str) -> bool {
+    let _ = write!(io::stderr().lock(), "{question} [yes/no] ");
+    let mut answer = String::new();
+    io::stdin().read_line(&mut answer).is_ok() && matches!(answer.trim().to_ascii_lowercase().as_str(), "y" | "yes")
+}

@@ -1,0 +1,56 @@
+//! What a visit tells whoever watches: terminal, JSON lines and tests are equal listeners.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use crate::check::LiveFigure;
+use crate::reading::Outcome;
+
+/// Called for each event, in order, on the visit's tasks; must not block.
+pub type Listener = Arc<dyn Fn(&VisitEvent) + Send + Sync>;
+
+/// Something that happened in a visit.
+#[derive(Debug, Clone)]
+pub enum VisitEvent {
+    /// The plan stands; nothing has been sent.
+    Planned {
+        /// Expected time on a healthy line.
+        time: Duration,
+        /// Octets moved at most.
+        octets: u64,
+    },
+    /// A check has started.
+    Started {
+        /// Its name.
+        check: &'static str,
+    },
+    /// A running check has a current figure.
+    Figure(LiveFigure),
+    /// A check has ended, or will not run.
+    Ended {
+        /// Its name.
+        check: &'static str,
+        /// How long it ran.
+        took: Duration,
+        /// What it found.
+        outcome: Outcome,
+    },
+    /// The visit was asked to end early.
+    EndingEarly,
+    /// Something held could not be given back in time; it expires by itself.
+    NotReleased {
+        /// What.
+        what: String,
+    },
+    /// The concluded record is on disk.
+    Saved {
+        /// Where.
+        path: PathBuf,
+    },
+    /// The record could not be saved; the visit goes on.
+    SaveFailed {
+        /// Why, and what to do.
+        error: String,
+    },
+}
