@@ -3,7 +3,10 @@
 //! `api` holds the types of both sides and is versioned like the record, since agent and far end will be of different
 //! ages. It must not know checks, judge or reports.
 
+pub mod admission;
 pub mod api;
 pub mod client;
 pub mod invitation;
 pub mod reflector;
+pub mod stream;
+pub mod token;

@@ -6,6 +6,7 @@
 
 pub mod build;
 pub mod configure;
+pub mod cpu;
 pub mod delayline;
 pub mod drive;
 pub mod ethtool;
@@ -18,4 +19,5 @@ pub mod packet;
 mod route_socket;
 pub mod stamped;
 pub mod tc;
+pub mod tcp_info;
 pub mod userns;

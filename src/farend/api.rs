@@ -1,1 +1,207 @@
 //! Types that cross the control connection, for both sides.
+//!
+//! Versioned like the record: agent and far end will be of different ages. Unknown fields are ignored, new fields have a
+//! default, and each side says the oldest and newest protocol that it speaks. No token is in any of these types: it goes
+//! in the `Authorization` header.
+
+use serde::{Deserialize, Serialize};
+
+use crate::unit::Direction;
+
+/// The protocol of this build.
+pub const PROTOCOL: u32 = 1;
+/// The oldest protocol that this build still speaks.
+pub const OLDEST_PROTOCOL: u32 = 1;
+/// Octets of the secret that opens a data connection.
+pub const SECRET_LEN: usize = 32;
+/// Length of a bucket of the receiver's series, in milliseconds.
+pub const BUCKET_MS: u64 = 100;
+
+/// A word that must not be shown: a session's identifier, a key, a data connection's secret. Hexadecimal; `Debug` hides it.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Secret(String);
+
+impl Secret {
+    /// From octets.
+    pub fn from_octets(octets: &[u8]) -> Self {
+        use std::fmt::Write as _;
+        Self(octets.iter().fold(String::with_capacity(octets.len() * 2), |mut text, byte| {
+            // Writing to a String cannot fail.
+            let _ = write!(text, "{byte:02x}");
+            text
+        }))
+    }
+
+    /// From digits that were typed or read; [`Secret::octets`] tells whether they are any.
+    pub(super) fn from_digits(digits: String) -> Self {
+        Self(digits)
+    }
+
+    /// The octets; `None` when the peer sent something else than pairs of hexadecimal digits.
+    pub fn octets(&self) -> Option<Vec<u8>> {
+        let digits: Vec<u8> = self.0.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
+        digits.len().is_multiple_of(2).then(|| digits.chunks_exact(2).map(|pair| pair[0] << 4 | pair[1]).collect())
+    }
+
+    /// The digits, for a request's path.
+    pub fn expose(&self) -> &str {
+        &self.0
+    }
+}
+
+impl std::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Secret(..)")
+    }
+}
+
+/// Asks for a session: `POST /v1/sessions`.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct SessionRequest {
+    /// Newest protocol that the agent speaks.
+    pub protocol: u32,
+    /// Oldest protocol that the agent speaks.
+    pub oldest: u32,
+}
+
+/// A session.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct SessionGrant {
+    /// Protocol that both speak.
+    pub protocol: u32,
+    /// Identifier in later requests; unguessable.
+    pub session: Secret,
+    /// The agent's address as the far end sees it.
+    pub seen_as: std::net::IpAddr,
+    /// Seconds without a request after which the session ends by itself.
+    pub idle_s: u64,
+    /// TCP port of the data connections.
+    pub data_port: u16,
+    /// The STAMP reflector, if there is one.
+    #[serde(default)]
+    pub stamp: Option<StampGrant>,
+    /// The zone that the far end is the authority of, if there is one.
+    #[serde(default)]
+    pub zone: Option<String>,
+    /// Version of the far end's program.
+    pub version: String,
+}
+
+/// Use of the STAMP reflector.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct StampGrant {
+    /// UDP port.
+    pub port: u16,
+    /// Session identifier (RFC 8972 section 3).
+    pub ssid: u16,
+    /// Key of authenticated packets, hexadecimal.
+    pub key: Secret,
+}
+
+/// Asks to fill the line: `POST /v1/sessions/{session}/loads`.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct LoadRequest {
+    /// Which way the data goes.
+    pub direction: Direction,
+    /// Parallel TCP streams.
+    pub streams: u16,
+    /// Milliseconds that each sender sends.
+    pub time_ms: u64,
+    /// Octets that all streams may move together.
+    pub max_octets: u64,
+    /// Rate that is expected, Mbit/s, for the far end's capacity; zero takes all of it.
+    pub expected_mbit: f64,
+}
+
+/// A load is admitted.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct LoadGrant {
+    /// Identifier for [`LoadReport`].
+    pub load: String,
+    /// One single-use secret per stream, hexadecimal: the first octets of its data connection.
+    pub secrets: Vec<Secret>,
+}
+
+/// The far end's side of a load: `POST /v1/sessions/{session}/loads/{load}/finish`.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+pub struct LoadReport {
+    /// One per stream that the far end sent.
+    #[serde(default)]
+    pub sent: Vec<StreamSent>,
+    /// One per stream that the far end received.
+    #[serde(default)]
+    pub received: Vec<StreamReceived>,
+    /// Share of busy time of the far end's busiest core meanwhile, 0 to 1.
+    #[serde(default)]
+    pub cpu_busy: Option<f64>,
+}
+
+/// What a sender of one stream did.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct StreamSent {
+    /// Octets handed to the kernel.
+    pub octets: u64,
+    /// Octets that the kernel sent, those sent again included; missing on kernels that don't say.
+    #[serde(default)]
+    pub octets_sent: Option<u64>,
+    /// Octets that the kernel sent again.
+    #[serde(default)]
+    pub octets_retransmitted: Option<u64>,
+    /// Congestion control of the socket.
+    pub congestion_control: String,
+    /// Smallest round trip that TCP saw, milliseconds.
+    #[serde(default)]
+    pub min_round_trip_ms: Option<f64>,
+    /// Share of the busy time in which the receiver's window held the stream back.
+    #[serde(default)]
+    pub receive_window_limited: Option<f64>,
+    /// The stream ended before its time: why.
+    #[serde(default)]
+    pub broken_off: Option<String>,
+}
+
+/// What the receiver of one stream got.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct StreamReceived {
+    /// Octets that the application read.
+    pub octets: u64,
+    /// Octets per [`BUCKET_MS`] since the load's first stream opened.
+    pub buckets: Vec<u64>,
+    /// The stream ended otherwise than by its sender's close: why.
+    #[serde(default)]
+    pub broken_off: Option<String>,
+}
+
+/// Why the far end refuses.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RefusalCode {
+    /// The token is unknown or was withdrawn.
+    Token,
+    /// No protocol that both speak.
+    Protocol,
+    /// Too many sessions.
+    Full,
+    /// Another load runs, or a limit of the session is reached.
+    Busy,
+    /// No such session or load; it may have ended by itself.
+    Unknown,
+    /// The request makes no sense.
+    Request,
+    /// A code of a newer far end.
+    #[serde(other)]
+    Other,
+}
+
+/// A refusal: the body of each answer that is not a success.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Refusal {
+    /// Kind.
+    pub code: RefusalCode,
+    /// In words.
+    pub message: String,
+    /// Seconds after which it may be tried again.
+    #[serde(default)]
+    pub retry_after_s: Option<u64>,
+}

@@ -15,6 +15,8 @@ pub struct FarEndTarget {
     pub token: String,
     /// SHA-256 of the far end's certificate, 32 octets.
     pub fingerprint: [u8; 32],
+    /// Zone that the far end is the authority of, if it offers one.
+    pub zone: Option<String>,
 }
 
 impl std::fmt::Debug for FarEndTarget {

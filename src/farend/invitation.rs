@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use super::api::Secret;
 use super::client::FarEndTarget;
 
 /// The file's content.
@@ -21,6 +22,9 @@ struct Raw {
     token: String,
     /// SHA-256 of the certificate, 64 hexadecimal digits.
     fingerprint: String,
+    /// Zone that the far end is the authority of, if it offers one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    zone: Option<String>,
 }
 
 /// Why an invitation can't be read or written.
@@ -60,19 +64,19 @@ pub fn read(path: &Path) -> Result<FarEndTarget, InvitationError> {
 
 fn parse(text: &str) -> Result<FarEndTarget, String> {
     // The library's full message quotes the source line, which may hold the token: only its first words are passed on.
-    let Raw { host, port, token, fingerprint } = toml::from_str(text).map_err(|error| error.message().to_owned())?;
+    let Raw { host, port, token, fingerprint, zone } = toml::from_str(text).map_err(|error| error.message().to_owned())?;
     let fingerprint = parse_fingerprint(&fingerprint)
         .ok_or("fingerprint must be the 64 hexadecimal digits that the far end prints when it starts")?;
     if host.is_empty() || token.is_empty() {
         return Err("host and token must not be empty".to_owned());
     }
-    Ok(FarEndTarget { host, port, token, fingerprint })
+    Ok(FarEndTarget { host, port, token, fingerprint, zone })
 }
 
 /// Writes an invitation with mode 0600; refuses to overwrite.
 pub fn write(path: &Path, target: &FarEndTarget) -> Result<(), InvitationError> {
-    let FarEndTarget { host, port, token, fingerprint } = target.clone();
-    let raw = Raw { host, port, token, fingerprint: format_fingerprint(&fingerprint) };
+    let FarEndTarget { host, port, token, fingerprint, zone } = target.clone();
+    let raw = Raw { host, port, token, fingerprint: format_fingerprint(&fingerprint), zone };
     let text =
         toml::to_string(&raw).map_err(|error| InvitationError::Content { path: path.to_owned(), what: error.to_string() })?;
     let write = || -> io::Result<()> {
@@ -85,20 +89,13 @@ pub fn write(path: &Path, target: &FarEndTarget) -> Result<(), InvitationError> 
 
 /// Lower-case hexadecimal digits.
 pub fn format_fingerprint(fingerprint: &[u8; 32]) -> String {
-    use std::fmt::Write as _;
-    fingerprint.iter().fold(String::with_capacity(64), |mut text, byte| {
-        // Writing to a String cannot fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    Secret::from_octets(fingerprint).expose().to_owned()
 }
 
 /// From 64 hexadecimal digits; colons and spaces between them are allowed.
 pub fn parse_fingerprint(text: &str) -> Option<[u8; 32]> {
-    let digits: Vec<u8> =
-        text.chars().filter(|c| !matches!(c, ':' | ' ')).map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
-    let bytes: Vec<u8> = digits.chunks_exact(2).map(|pair| pair[0] << 4 | pair[1]).collect();
-    if digits.len() == 64 { bytes.try_into().ok() } else { None }
+    let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
+    Secret::from_digits(digits).octets()?.try_into().ok()
 }
 
 #[cfg(test)]
@@ -107,7 +104,13 @@ mod tests {
     use std::os::unix::fs::PermissionsExt;
 
     fn target() -> FarEndTarget {
-        FarEndTarget { host: "far.example.net".to_owned(), port: 8620, token: "secret".to_owned(), fingerprint: [0xab; 32] }
+        FarEndTarget {
+            host: "far.example.net".to_owned(),
+            port: 8620,
+            token: "secret".to_owned(),
+            fingerprint: [0xab; 32],
+            zone: None,
+        }
     }
 
     #[test]
