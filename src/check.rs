@@ -5,6 +5,7 @@
 
 pub mod dhcp4;
 pub mod echo;
+pub mod farend;
 pub mod link;
 pub mod path;
 mod probing;
@@ -202,6 +203,7 @@ pub fn registry() -> Vec<Box<dyn Check>> {
     vec![
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
+        Box::new(farend::FarEndCheck),
         Box::new(echo::EchoCheck::default()),
         Box::new(twoway::Twoway::default()),
         Box::new(path::PathCheck),

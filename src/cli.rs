@@ -35,6 +35,7 @@ pub fn run() -> Result<Exit, Failure> {
     match cli.command {
         Command::Verify(args) => commands::verify::verify(&args),
         Command::Check(args) => commands::verify::check(&args),
+        Command::Serve(args) => commands::serve::run(&args),
         Command::Report(args) => commands::report::run(&args),
         Command::Profile(args) => commands::profile::run(&args),
         Command::Demo(args) => commands::demo::run(&args),

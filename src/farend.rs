@@ -5,8 +5,11 @@
 
 pub mod admission;
 pub mod api;
+pub mod certificate;
 pub mod client;
 pub mod invitation;
 pub mod reflector;
+pub mod server;
+mod source_sink;
 pub mod stream;
 pub mod token;

@@ -3,4 +3,5 @@
 pub(super) mod demo;
 pub(super) mod profile;
 pub(super) mod report;
+pub(super) mod serve;
 pub(super) mod verify;

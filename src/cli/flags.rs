@@ -29,6 +29,8 @@ pub enum Command {
     Verify(VerifyArgs),
     /// Run one check and what it needs.
     Check(CheckArgs),
+    /// Be the far end that agents measure against.
+    Serve(ServeArgs),
     /// Show a saved record again.
     Report(ReportArgs),
     /// List, show or validate tier profiles.
@@ -165,6 +167,60 @@ pub struct DemoArgs {
     /// Where to write the record; default: the records directory of this user.
     #[arg(long, value_name = "FILE")]
     pub record: Option<PathBuf>,
+}
+
+/// Arguments of `serve`.
+#[derive(Debug, Args)]
+pub struct ServeArgs {
+    /// What to do; without one, serve.
+    #[command(subcommand)]
+    pub action: Option<ServeAction>,
+    /// Address to listen on; default: all, IPv6 and IPv4.
+    #[arg(long, value_name = "ADDRESS")]
+    pub listen: Option<std::net::IpAddr>,
+    /// Port of the control connection (HTTPS).
+    #[arg(long, value_name = "PORT", default_value_t = 8620)]
+    pub control_port: u16,
+    /// Port of the TCP data connections.
+    #[arg(long, value_name = "PORT", default_value_t = 8621)]
+    pub data_port: u16,
+    /// UDP port of the STAMP reflector (RFC 8762).
+    #[arg(long, value_name = "PORT", default_value_t = 862)]
+    pub stamp_port: u16,
+    /// Load that may be admitted at once, in Mbit/s; one visit at a time takes its share of it.
+    #[arg(long, value_name = "MBIT", default_value_t = 1000.0)]
+    pub capacity: f64,
+    /// Zone that this far end is the authority of, so that agents can check resolvers; default: no DNS service.
+    #[arg(long, value_name = "DOMAIN")]
+    pub zone: Option<String>,
+    /// Where certificate and tokens are kept; default: this user's state directory.
+    #[arg(long, value_name = "DIR", global = true)]
+    pub state: Option<PathBuf>,
+}
+
+/// Actions beside serving.
+#[derive(Debug, Subcommand)]
+pub enum ServeAction {
+    /// Make a token and write the file that a technician's agent is given.
+    Invite {
+        /// Who or what it is for.
+        #[arg(value_name = "LABEL")]
+        label: String,
+        /// Host name or address under which agents reach this far end.
+        #[arg(long, value_name = "HOST")]
+        host: String,
+        /// Where to write the file (mode 0600).
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
+    /// List the labels of the tokens.
+    Invited,
+    /// Remove a token by its label; takes effect at once.
+    Uninvite {
+        /// The label.
+        #[arg(value_name = "LABEL")]
+        label: String,
+    },
 }
 
 /// [`Depth`] as typed.

@@ -11,6 +11,7 @@ use std::time::Duration;
 
 use thiserror::Error;
 
+use crate::farend::client::FarEndTarget;
 use crate::net::build::{End, Site};
 use crate::net::delayline::{Counters, DelayLine, Way};
 use crate::net::netlink::NetlinkError;
@@ -22,8 +23,10 @@ use crate::unit::{Direction, Segment};
 use super::config::{DnsService, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
 use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
+use super::roles::far_end::{self, FarEndRole};
 use super::topology::{
-    ACCESS_PORT, ADDRESSES, CABLES, Cable, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT,
+    ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6,
+    ROUTES, WAN_PORT,
 };
 
 /// Why a practice line can't be built.
@@ -75,6 +78,7 @@ pub struct PracticeLine {
 struct RunningServices {
     dhcp: Option<DhcpRole>,
     silent_dns: Option<SilentServers>,
+    far_end: Option<FarEndRole>,
 }
 
 /// What a stretch's delay line did, up and down.
@@ -158,6 +162,22 @@ impl PracticeLine {
     /// The gateway's DHCP server, with what it was asked; `None` where the line has none.
     pub fn dhcp(&self) -> Option<&DhcpRole> {
         self.services.dhcp.as_ref()
+    }
+
+    /// What an agent needs to use the line's far end. Without its service it names a far end that nobody answers for.
+    pub fn far_end_target(&self) -> FarEndTarget {
+        let gone = || {
+            let host = FAR_END_V4.to_string();
+            FarEndTarget { host, port: far_end::CONTROL_PORT, token: "practice".to_owned(), fingerprint: [0; 32], zone: None }
+        };
+        self.services.far_end.as_ref().map_or_else(gone, |role| role.target().clone())
+    }
+
+    /// Ends the far end's service while the line stands, as when its process is killed.
+    pub fn end_far_end(&mut self) {
+        if let Some(role) = &mut self.services.far_end {
+            role.end();
+        }
     }
 
     /// Ends services and threads and waits for them; the same as dropping it.
@@ -279,6 +299,11 @@ impl PracticeLine {
                 self.services.silent_dns = Some(silence.map_err(system("starting silent name servers"))?);
             }
             Some(DnsService::Truthful) | None => {}
+        }
+        if wanted.far_end {
+            let addresses = vec![IpAddr::V4(FAR_END_V4), IpAddr::V6(FAR_END_V6)];
+            let role = FarEndRole::start(self.namespace(Node::FarEnd), addresses);
+            self.services.far_end = Some(role.map_err(system("starting the far end"))?);
         }
         Ok(())
     }

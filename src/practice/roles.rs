@@ -1,3 +1,4 @@
 //! What runs on the practice line: services in threads of their own, each ended and joined when it is dropped.
 
 pub mod dhcp;
+pub mod far_end;

@@ -37,7 +37,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     }
     let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
     let runtime = line.namespace(Node::Laptop).runtime(WORKERS).map_err(Failure::could_not_run)?;
-    let far_end = None;
+    let far_end = Some(line.far_end_target());
     let depth = args.depth.into();
     let visit = move || -> Result<Record, Failure> {
         let interface = runtime.block_on(preflight::interface(Some(PORT))).map_err(Failure::could_not_run)?;

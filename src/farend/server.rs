@@ -1,0 +1,280 @@
+//! The far end as one process: control over HTTPS, the STAMP reflector, TCP sources and sinks.
+//!
+//! [`Server::start`] binds everything and returns; the tasks run in the current runtime until [`Server::shutdown`]. What may
+//! be done is decided by [`super::admission`]; this file joins. It sleeps while nobody comes. Tasks: one per listener, one
+//! per reflector, one that ends idle sessions; all owned by the [`Server`].
+
+mod routes;
+mod tls;
+
+use std::collections::BTreeMap;
+use std::io;
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use tokio::net::TcpListener;
+use tokio::sync::Notify;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+use super::admission::{Admission, Limits};
+use super::certificate::Identity;
+use super::reflector::{ReflectorHandle, ReflectorService, SessionTable};
+use super::source_sink::{self, RunningLoad, Secrets};
+use super::token::{TokenError, Tokens};
+use crate::proto::stamp::reflector::Config;
+
+/// What a far end is started with.
+#[derive(Debug)]
+pub struct ServeOptions {
+    /// Addresses to listen on.
+    pub listen: Vec<IpAddr>,
+    /// Port of the control connection; zero lets the system choose (with one address).
+    pub control_port: u16,
+    /// Port of the data connections; zero as above.
+    pub data_port: u16,
+    /// Port of the STAMP reflector; zero as above, `None` runs none.
+    pub stamp_port: Option<u16>,
+    /// Certificate and key.
+    pub identity: Identity,
+    /// Who may come.
+    pub tokens: TokenSource,
+    /// Limits.
+    pub limits: Limits,
+    /// Zone that is told to agents.
+    pub zone: Option<String>,
+}
+
+/// Where tokens are looked up.
+#[derive(Debug)]
+pub enum TokenSource {
+    /// In this file, read at each request: a token that is taken back is refused at once.
+    File(PathBuf),
+    /// These.
+    Fixed(Tokens),
+}
+
+impl TokenSource {
+    fn label_of(&self, token: &str) -> Result<Option<String>, TokenError> {
+        match self {
+            Self::File(path) => Ok(Tokens::read(path)?.label_of(token).map(str::to_owned)),
+            Self::Fixed(tokens) => Ok(tokens.label_of(token).map(str::to_owned)),
+        }
+    }
+}
+
+/// Why a far end can't start.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// A port can't be had.
+    #[error("cannot listen at {address} for {what}: {source}{}", advice(source, *address))]
+    Bind {
+        /// Where.
+        address: SocketAddr,
+        /// For what.
+        what: &'static str,
+        /// Why.
+        source: io::Error,
+    },
+    /// Certificate and key do not fit.
+    #[error("the certificate can't be used: {0}")]
+    Certificate(#[from] rustls::Error),
+}
+
+fn advice(source: &io::Error, address: SocketAddr) -> String {
+    match source.kind() {
+        io::ErrorKind::PermissionDenied if address.port() < 1024 => {
+            "; ports below 1024 need a right: run it with sudo, or choose another port".to_owned()
+        }
+        io::ErrorKind::AddrInUse => "; another program has that port: end it, or choose another port".to_owned(),
+        _ => String::new(),
+    }
+}
+
+/// A running far end.
+#[derive(Debug)]
+pub struct Server {
+    control: Vec<SocketAddr>,
+    fingerprint: [u8; 32],
+    cancel: CancellationToken,
+    tasks: JoinSet<()>,
+    state: Arc<State>,
+}
+
+/// What the handlers share.
+#[derive(Debug)]
+pub(super) struct State {
+    tokens: TokenSource,
+    zone: Option<String>,
+    data_port: u16,
+    stamp_port: Option<u16>,
+    book: Mutex<Admission>,
+    sessions: Mutex<BTreeMap<String, OpenSession>>,
+    secrets: Secrets,
+    stamp: SessionTable,
+    reflectors: Vec<ReflectorHandle>,
+    opened: Notify,
+    idle: Duration,
+}
+
+/// One open session.
+#[derive(Debug)]
+struct OpenSession {
+    source: IpAddr,
+    ssid: Option<u16>,
+    loads: BTreeMap<String, Arc<RunningLoad>>,
+}
+
+impl Server {
+    /// Binds the ports and starts the tasks in the current runtime.
+    ///
+    /// # Errors
+    /// Names the port that can't be had, and what to do.
+    pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
+        let ServeOptions { listen, control_port, data_port, stamp_port, identity, tokens, limits, zone } = options;
+        let cancel = CancellationToken::new();
+        let mut tasks = JoinSet::new();
+        let stamp = SessionTable::default();
+        let (mut controls, mut datas, mut reflectors, mut stamp_bound) = (Vec::new(), Vec::new(), Vec::new(), None);
+        for address in listen {
+            controls.push(bind(address, control_port, "the control connection")?);
+            datas.push(bind(address, data_port, "data connections")?);
+            let Some(port) = stamp_port else { continue };
+            let at = SocketAddr::new(address, port);
+            let failed = |source| ServeError::Bind { address: at, what: "the STAMP reflector", source };
+            let service = ReflectorService::bind(at, None, stamp.clone(), Config::default()).map_err(failed)?;
+            stamp_bound = Some(service.local_addr().map_err(failed)?.port());
+            reflectors.push(service.handle());
+            let cancel = cancel.clone();
+            tasks.spawn(async move {
+                service.run(cancel).await;
+            });
+        }
+        let state = Arc::new(State {
+            tokens,
+            zone,
+            data_port: datas.first().map_or(data_port, |(_, at)| at.port()),
+            stamp_port: stamp_bound,
+            book: Mutex::new(Admission::new(limits)),
+            sessions: Mutex::default(),
+            secrets: Secrets::default(),
+            stamp,
+            reflectors,
+            opened: Notify::new(),
+            idle: limits.idle,
+        });
+        let tls = Arc::new(identity.server_config()?);
+        let mut control = Vec::new();
+        for (listener, address) in controls {
+            control.push(address);
+            tasks.spawn(tls::serve(listener, Arc::clone(&tls), routes::router(Arc::clone(&state)), cancel.clone()));
+        }
+        for (listener, _) in datas {
+            tasks.spawn(source_sink::accept(listener, state.secrets.clone(), cancel.clone()));
+        }
+        tasks.spawn(expire(Arc::clone(&state), cancel.clone()));
+        Ok(Self { control, fingerprint: identity.fingerprint(), cancel, tasks, state })
+    }
+
+    /// Where the control connection is answered.
+    pub fn control_addresses(&self) -> &[SocketAddr] {
+        &self.control
+    }
+
+    /// SHA-256 of the certificate.
+    pub fn fingerprint(&self) -> [u8; 32] {
+        self.fingerprint
+    }
+
+    /// Open sessions now.
+    pub fn sessions(&self) -> usize {
+        self.state.sessions().len()
+    }
+
+    /// Ends loads, sessions and tasks, at most `grace`; requests that are being answered are answered first.
+    pub async fn shutdown(mut self, grace: Duration) {
+        self.cancel.cancel();
+        let open: Vec<String> = self.state.sessions().keys().cloned().collect();
+        for id in open {
+            self.state.close(&id);
+        }
+        let all = async { while self.tasks.join_next().await.is_some() {} };
+        // What is left after the grace is aborted when the set is dropped.
+        let _ = tokio::time::timeout(grace, all).await;
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        self.cancel.cancel();
+        for session in self.state.sessions().values() {
+            session.loads.values().for_each(|load| load.stop());
+        }
+    }
+}
+
+impl State {
+    fn sessions(&self) -> MutexGuard<'_, BTreeMap<String, OpenSession>> {
+        self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn book(&self) -> MutexGuard<'_, Admission> {
+        self.book.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Ends a session: its loads stop, the reflector forgets it.
+    fn close(&self, id: &str) {
+        self.book().close(id);
+        let Some(session) = self.sessions().remove(id) else { return };
+        session.loads.values().for_each(|load| load.stop());
+        if let Some(ssid) = session.ssid {
+            self.stamp.end(ssid);
+        }
+        let others = self.sessions().values().any(|other| other.source == session.source);
+        if !others {
+            self.reflectors.iter().for_each(|reflector| reflector.forget(session.source));
+        }
+    }
+}
+
+/// Ends sessions that were idle too long. Sleeps while there is none.
+async fn expire(state: Arc<State>, cancel: CancellationToken) {
+    loop {
+        let next = state.book().next_expiry();
+        let due = async {
+            match next {
+                Some(at) => tokio::time::sleep_until(at.into()).await,
+                None => state.opened.notified().await,
+            }
+        };
+        tokio::select! {
+            () = cancel.cancelled() => return,
+            () = due => {}
+        }
+        let ended = state.book().expire(Instant::now());
+        for id in ended {
+            state.close(&id);
+        }
+    }
+}
+
+fn bind(address: IpAddr, port: u16, what: &'static str) -> Result<(TcpListener, SocketAddr), ServeError> {
+    let at = SocketAddr::new(address, port);
+    let listen = || -> io::Result<(TcpListener, SocketAddr)> {
+        let socket = socket2::Socket::new(socket2::Domain::for_address(at), socket2::Type::STREAM, None)?;
+        socket.set_reuse_address(true)?;
+        if address.is_ipv6() {
+            // A wildcard of each IP version can then be bound beside the other.
+            socket.set_only_v6(true)?;
+        }
+        socket.set_nonblocking(true)?;
+        socket.bind(&at.into())?;
+        socket.listen(256)?;
+        let listener = TcpListener::from_std(socket.into())?;
+        let bound = listener.local_addr()?;
+        Ok((listener, bound))
+    };
+    listen().map_err(|source| ServeError::Bind { address: at, what, source })
+}

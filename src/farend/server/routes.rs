@@ -1,0 +1,192 @@
+//! The control API: from a request to the book and back. Each answer that is no success carries a [`Refusal`].
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use axum::extract::{ConnectInfo, DefaultBodyLimit, Path, State as Shared};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{delete, post};
+use axum::{Json, Router};
+use ring::rand::{SecureRandom, SystemRandom};
+
+use super::tls::Peer;
+use super::{OpenSession, State};
+use crate::farend::admission::Refused;
+use crate::farend::api::{
+    LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, SECRET_LEN, Secret, SessionGrant,
+    SessionRequest, StampGrant,
+};
+use crate::farend::source_sink::RunningLoad;
+use crate::wire::stamp::Key;
+
+/// What streams of a finished load may take to end by themselves.
+const FINISH_PATIENCE: Duration = Duration::from_secs(4);
+/// The largest request is a few hundred octets.
+const LARGEST_BODY: usize = 16 * 1024;
+
+type Answer<T> = Result<Json<T>, Refuse>;
+
+/// The API's routes.
+pub(super) fn router(state: Arc<State>) -> Router {
+    Router::new()
+        .route("/v1/sessions", post(open))
+        .route("/v1/sessions/{session}", delete(close))
+        .route("/v1/sessions/{session}/loads", post(admit))
+        .route("/v1/sessions/{session}/loads/{load}/finish", post(finish))
+        .layer(DefaultBodyLimit::max(LARGEST_BODY))
+        .with_state(state)
+}
+
+async fn open(
+    Shared(state): Shared<Arc<State>>,
+    ConnectInfo(Peer(peer)): ConnectInfo<Peer>,
+    headers: HeaderMap,
+    Json(request): Json<SessionRequest>,
+) -> Answer<SessionGrant> {
+    let label = authorize(&state, &headers)?;
+    let protocol = request.protocol.min(PROTOCOL);
+    if protocol < request.oldest.max(OLDEST_PROTOCOL) {
+        let message = format!(
+            "this far end speaks protocol {OLDEST_PROTOCOL} to {PROTOCOL}, the agent {} to {}: update the older one",
+            request.oldest, request.protocol
+        );
+        return Err(Refuse::new(StatusCode::CONFLICT, RefusalCode::Protocol, message));
+    }
+    let (session, key) = (random::<16>()?, random::<32>()?);
+    let source = peer.ip().to_canonical();
+    let session = Secret::from_octets(&session);
+    let id = session.expose().to_owned();
+    state.book().open(Instant::now(), &id, &label)?;
+    let ssid = state.stamp_port.and_then(|_| state.stamp.admit(source, Key::new(&key)));
+    state.sessions().insert(id, OpenSession { source, ssid, loads: Default::default() });
+    state.opened.notify_one();
+    Ok(Json(SessionGrant {
+        protocol,
+        session,
+        seen_as: source,
+        idle_s: state.idle.as_secs(),
+        data_port: state.data_port,
+        stamp: state.stamp_port.zip(ssid).map(|(port, ssid)| StampGrant { port, ssid, key: Secret::from_octets(&key) }),
+        zone: state.zone.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+    }))
+}
+
+async fn close(Shared(state): Shared<Arc<State>>, Path(session): Path<String>, headers: HeaderMap) -> Answer<()> {
+    let label = authorize(&state, &headers)?;
+    state.book().touch(Instant::now(), &session, &label)?;
+    state.close(&session);
+    Ok(Json(()))
+}
+
+async fn admit(
+    Shared(state): Shared<Arc<State>>,
+    Path(session): Path<String>,
+    headers: HeaderMap,
+    Json(request): Json<LoadRequest>,
+) -> Answer<LoadGrant> {
+    let label = authorize(&state, &headers)?;
+    if !request.expected_mbit.is_finite() {
+        return Err(Refuse::new(StatusCode::BAD_REQUEST, RefusalCode::Request, "the expected rate is no number".to_owned()));
+    }
+    let (id, now) = (Secret::from_octets(&random::<16>()?).expose().to_owned(), Instant::now());
+    {
+        let mut book = state.book();
+        book.touch(now, &session, &label)?;
+        let time = Duration::from_millis(request.time_ms);
+        book.admit(now, (&session, &id), time, request.streams, request.expected_mbit)?;
+    }
+    let streams = request.streams;
+    let load = RunningLoad::new(request);
+    let mut secrets = Vec::new();
+    for _ in 0..streams {
+        let secret = random::<SECRET_LEN>()?;
+        state.secrets.offer(secret, &load);
+        secrets.push(Secret::from_octets(&secret));
+    }
+    if let Some(open) = state.sessions().get_mut(&session) {
+        open.loads.insert(id.clone(), load);
+    }
+    Ok(Json(LoadGrant { load: id, secrets }))
+}
+
+async fn finish(
+    Shared(state): Shared<Arc<State>>,
+    Path((session, id)): Path<(String, String)>,
+    headers: HeaderMap,
+) -> Answer<LoadReport> {
+    let label = authorize(&state, &headers)?;
+    state.book().touch(Instant::now(), &session, &label)?;
+    let load = state.sessions().get_mut(&session).and_then(|open| open.loads.remove(&id));
+    let unknown = || Refuse::new(StatusCode::NOT_FOUND, RefusalCode::Unknown, "no such load".to_owned());
+    let load = load.ok_or_else(unknown)?;
+    let secrets = state.secrets.clone();
+    let report = tokio::task::spawn_blocking(move || load.finish(&secrets, FINISH_PATIENCE)).await;
+    state.book().finish(&id);
+    report
+        .map(Json)
+        .map_err(|_| Refuse::new(StatusCode::INTERNAL_SERVER_ERROR, RefusalCode::Other, "a defect of the far end".to_owned()))
+}
+
+/// The label of the request's token (RFC 6750 section 2.1).
+fn authorize(state: &State, headers: &HeaderMap) -> Result<String, Refuse> {
+    let token = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok()?.strip_prefix("Bearer "));
+    match state.tokens.label_of(token.unwrap_or_default()) {
+        Ok(Some(label)) => Ok(label),
+        Ok(None) => {
+            let message = "the token is unknown here, or was taken back".to_owned();
+            Err(Refuse::new(StatusCode::UNAUTHORIZED, RefusalCode::Token, message))
+        }
+        Err(error) => {
+            tracing::error!("{error}");
+            let message = "the far end cannot read its tokens; its host must look at its log".to_owned();
+            Err(Refuse::new(StatusCode::INTERNAL_SERVER_ERROR, RefusalCode::Other, message))
+        }
+    }
+}
+
+fn random<const N: usize>() -> Result<[u8; N], Refuse> {
+    let mut octets = [0; N];
+    let failed = |_| {
+        let message = "the far end's system gave no random octets".to_owned();
+        Refuse::new(StatusCode::INTERNAL_SERVER_ERROR, RefusalCode::Other, message)
+    };
+    SystemRandom::new().fill(&mut octets).map_err(failed)?;
+    Ok(octets)
+}
+
+/// A refusal with its HTTP status.
+struct Refuse {
+    status: StatusCode,
+    body: Refusal,
+}
+
+impl Refuse {
+    fn new(status: StatusCode, code: RefusalCode, message: String) -> Self {
+        Self { status, body: Refusal { code, message, retry_after_s: None } }
+    }
+}
+
+impl From<Refused> for Refuse {
+    fn from(refused: Refused) -> Self {
+        let (status, code) = match &refused {
+            Refused::Sessions(_) | Refused::SessionsOfToken(_) => (StatusCode::SERVICE_UNAVAILABLE, RefusalCode::Full),
+            Refused::Busy { .. } => (StatusCode::SERVICE_UNAVAILABLE, RefusalCode::Busy),
+            Refused::UsedUp(_) => (StatusCode::TOO_MANY_REQUESTS, RefusalCode::Busy),
+            Refused::TooLarge { .. } => (StatusCode::BAD_REQUEST, RefusalCode::Request),
+            Refused::NoSession => (StatusCode::NOT_FOUND, RefusalCode::Unknown),
+        };
+        let retry_after_s = match &refused {
+            Refused::Busy { retry_after } => Some(retry_after.as_secs() + 1),
+            _ => None,
+        };
+        Self { status, body: Refusal { code, message: refused.to_string(), retry_after_s } }
+    }
+}
+
+impl IntoResponse for Refuse {
+    fn into_response(self) -> Response {
+        (self.status, Json(self.body)).into_response()
+    }
+}
