@@ -9,6 +9,7 @@ pub mod farend;
 pub mod link;
 pub mod path;
 mod probing;
+pub mod throughput;
 pub mod twoway;
 
 use std::fmt;
@@ -207,5 +208,6 @@ pub fn registry() -> Vec<Box<dyn Check>> {
         Box::new(echo::EchoCheck::default()),
         Box::new(twoway::Twoway::default()),
         Box::new(path::PathCheck),
+        Box::new(throughput::Throughput),
     ]
 }

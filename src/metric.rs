@@ -13,6 +13,7 @@ pub mod jitter;
 pub mod loss_interval;
 pub mod media_delivery;
 pub mod quantile;
+pub mod rate;
 pub mod reorder;
 pub mod rtp_loss;
 pub mod tcp;

@@ -65,6 +65,8 @@ pub struct Spec {
 pub struct Volume {
     /// Depth of the visit.
     pub depth: Depth,
+    /// Length of one load phase after its start-up.
+    pub load_time: Duration,
     /// Sold downstream rate in Mbit/s; what a load phase may be expected to move at most.
     pub sold_down_mbit: f64,
     /// Sold upstream rate in Mbit/s.

@@ -88,7 +88,9 @@ impl VisitOptions {
     pub fn volume(&self) -> Volume {
         let sold = self.profile.as_ref().map(Profile::sold_mbit);
         let (sold_down_mbit, sold_up_mbit) = sold.unwrap_or((0.0, 0.0));
-        Volume { depth: self.depth, sold_down_mbit, sold_up_mbit }
+        let asked = self.profile.as_ref().and_then(Profile::load_seconds);
+        let load_time = asked.map_or_else(|| load_time(self.depth), Duration::from_secs);
+        Volume { depth: self.depth, load_time, sold_down_mbit, sold_up_mbit }
     }
 
     fn effort(&self) -> Effort {
@@ -99,7 +101,7 @@ impl VisitOptions {
             sold_down_mbit: volume.sold_down_mbit,
             sold_up_mbit: volume.sold_up_mbit,
             streams: self.streams.or_else(|| profile.map(Profile::streams)).unwrap_or(4),
-            load_time: profile.and_then(Profile::load_seconds).map_or_else(|| load_time(self.depth), Duration::from_secs),
+            load_time: volume.load_time,
             max_octets: self.max_octets,
             confidence: profile.map_or(0.95, Profile::confidence),
             dscp: self.dscp,

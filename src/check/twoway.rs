@@ -59,7 +59,8 @@ pub struct Twoway {
 /// Packets and pace by depth.
 fn effort(depth: Depth) -> (u64, Duration) {
     match depth {
-        Depth::Quick => (200, Duration::from_millis(20)),
+        // A 95th percentile has an upper bound from 72 independent samples on; neighbours in a queue are not independent.
+        Depth::Quick => (300, Duration::from_millis(12)),
         // 1000 packets bound a loss-free line below 0.37 % at 95 %, two-sided.
         Depth::Handoff => (1000, Duration::from_millis(10)),
         // 15 000 bound it below 0.025 %, and carry the 99.9th percentile.
@@ -168,7 +169,7 @@ mod tests {
 
     #[test]
     fn each_depth_carries_the_loss_claim_that_its_size_is_for() {
-        for (depth, claim) in [(Depth::Quick, 0.019), (Depth::Handoff, 0.0037), (Depth::Soak, 0.00025)] {
+        for (depth, claim) in [(Depth::Quick, 0.0123), (Depth::Handoff, 0.0037), (Depth::Soak, 0.00025)] {
             let high = clopper_pearson(0, effort(depth).0, 0.95).high.expect("bounded");
             assert!(high <= claim, "{depth:?}: {high}");
         }
@@ -176,7 +177,8 @@ mod tests {
 
     #[test]
     fn cost_is_the_stream_s_time_and_octets() {
-        let cost = cost(&Volume { depth: Depth::Handoff, sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
+        let cost =
+            cost(&Volume { depth: Depth::Handoff, load_time: Duration::from_secs(3), sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
         assert_eq!((cost.time, cost.octets), (Duration::from_millis(10_500), 440_000));
     }
 }

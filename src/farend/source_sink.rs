@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::io;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -55,7 +55,7 @@ pub(super) struct RunningLoad {
     request: LoadRequest,
     started: OnceLock<Instant>,
     stop: AtomicBool,
-    octets_left: AtomicU64,
+    octets_left: AtomicI64,
     cpu: Option<CpuTimes>,
     threads: Mutex<Vec<JoinHandle<Side>>>,
 }
@@ -68,7 +68,7 @@ enum Side {
 
 impl RunningLoad {
     pub(super) fn new(request: LoadRequest) -> Arc<Self> {
-        let octets_left = AtomicU64::new(request.max_octets);
+        let octets_left = AtomicI64::new(i64::try_from(request.max_octets).unwrap_or(i64::MAX));
         Arc::new(Self {
             request,
             started: OnceLock::new(),

@@ -5,7 +5,7 @@
 
 use std::io::{self, Read, Write};
 use std::net::TcpStream;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
 use super::api::{BUCKET_MS, StreamReceived, StreamSent};
@@ -26,8 +26,8 @@ pub struct Until<'a> {
     pub time: Instant,
     /// Or when this is set.
     pub stop: &'a AtomicBool,
-    /// Or when this many octets are left to nobody: shared by the streams of a load.
-    pub octets_left: &'a AtomicU64,
+    /// Or when a sender has used these up: octets, shared by the streams of a load. Receivers count it down and go on.
+    pub octets_left: &'a AtomicI64,
 }
 
 impl Until<'_> {
@@ -36,10 +36,9 @@ impl Until<'_> {
     }
 
     /// Takes from the shared budget; false when it is used up.
-    fn spend(&self, octets: u64) -> bool {
-        self.octets_left
-            .fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| Some(left.saturating_sub(octets)))
-            .is_ok_and(|left| left > octets)
+    fn spend(&self, octets: usize) -> bool {
+        let octets = octets as i64;
+        self.octets_left.fetch_sub(octets, Ordering::Relaxed) > octets
     }
 }
 
@@ -56,7 +55,7 @@ pub fn send_bulk(mut stream: TcpStream, until: &Until<'_>) -> StreamSent {
             Ok(0) => result = Err(io::ErrorKind::WriteZero.into()),
             Ok(n) => {
                 sent.octets += n as u64;
-                if !until.spend(n as u64) {
+                if !until.spend(n) {
                     break;
                 }
             }
@@ -111,6 +110,7 @@ pub fn receive_bulk(mut stream: TcpStream, start: Instant, until: &Until<'_>) ->
                 }
                 received.buckets[bucket] += n as u64;
                 received.octets += n as u64;
+                until.spend(n);
             }
             Err(error) if is_pause(&error) => {
                 if until.is_over() {
@@ -160,7 +160,7 @@ mod tests {
     #[test]
     fn every_octet_that_is_sent_is_counted_on_both_sides_and_the_budget_ends_it() {
         let (near, far) = pair();
-        let (stop, left, none) = (AtomicBool::new(false), AtomicU64::new(20_000_000), AtomicU64::new(u64::MAX));
+        let (stop, left, none) = (AtomicBool::new(false), AtomicI64::new(20_000_000), AtomicI64::new(i64::MAX));
         let time = Instant::now() + Duration::from_secs(20);
         let (sent, received) = std::thread::scope(|scope| {
             let start = Instant::now();
@@ -179,7 +179,7 @@ mod tests {
     fn a_peer_that_is_gone_ends_the_sender_with_the_reason() {
         let (near, far) = pair();
         drop(far);
-        let (stop, left) = (AtomicBool::new(false), AtomicU64::new(u64::MAX));
+        let (stop, left) = (AtomicBool::new(false), AtomicI64::new(i64::MAX));
         let sent = send_bulk(near, &Until { time: Instant::now() + Duration::from_secs(20), stop: &stop, octets_left: &left });
         assert!(sent.broken_off.is_some());
     }
@@ -187,7 +187,7 @@ mod tests {
     #[test]
     fn a_silent_sender_ends_the_receiver_at_its_time_with_the_reason() {
         let (_near, far) = pair();
-        let (stop, left) = (AtomicBool::new(false), AtomicU64::new(u64::MAX));
+        let (stop, left) = (AtomicBool::new(false), AtomicI64::new(i64::MAX));
         let until = Until { time: Instant::now() + Duration::from_millis(50), stop: &stop, octets_left: &left };
         assert_eq!(receive_bulk(far, Instant::now(), &until).broken_off.as_deref(), Some("the sender did not close in time"));
     }

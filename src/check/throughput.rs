@@ -1,0 +1,132 @@
+//! `throughput`: TCP payload rate down and up against the far end, and what becomes of the delay meanwhile.
+//!
+//! N parallel TCP streams fill one direction at a time for a start-up allowance and the effort's load time; octets are
+//! counted per 100 ms by the receiver (RFC 6349 section 3.3 measures at the receiver; one direction after the other as its
+//! section 3 orders). A twoway stream runs beside the load. This file runs the phases; [`phase`] moves the octets,
+//! [`figures`] makes the readings. It must not know what was sold beyond sizing.
+
+mod figures;
+mod phase;
+
+use std::time::Duration;
+
+use futures_util::FutureExt;
+use futures_util::future::BoxFuture;
+
+use self::phase::{Ended, Phase};
+use super::{Check, Context, Finished};
+use crate::farend::api::LoadRequest;
+use crate::net::ethtool;
+use crate::plan::{Class, Cost, Need, Spec, Volume};
+use crate::reading::{Outcome, Status};
+use crate::unit::{Depth, Direction};
+
+/// Rate that is planned for where none was sold.
+const ASSUMED_MBIT: f64 = 1000.0;
+/// A phase is sized for this share of what was sold: a line may give more than its name says.
+const MARGIN: f64 = 1.25;
+
+/// The check.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Throughput;
+
+impl Check for Throughput {
+    fn spec(&self) -> Spec {
+        Spec { name: "throughput", needs: &[Need::FarEnd], gives: &[], class: Class::Load, cost }
+    }
+
+    fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
+        async move { Finished::from(examine(context).await) }.boxed()
+    }
+}
+
+/// What slow start may take at most before the load time counts: 1 s holds 10 doublings at 100 ms round trip.
+fn start_up_allowance(depth: Depth) -> Duration {
+    match depth {
+        Depth::Quick => Duration::from_secs(1),
+        Depth::Handoff | Depth::Soak => Duration::from_secs(3),
+    }
+}
+
+fn cost(volume: &Volume) -> Cost {
+    let time = start_up_allowance(volume.depth) + volume.load_time;
+    let octets = |mbit: f64| {
+        let mbit = if mbit > 0.0 { mbit * MARGIN } else { ASSUMED_MBIT };
+        (mbit * 1e6 / 8.0 * time.as_secs_f64()) as u64
+    };
+    Cost {
+        // Admission, connecting and the far end's report on top.
+        time: 2 * (time + Duration::from_millis(500)),
+        octets: octets(volume.sold_down_mbit) + octets(volume.sold_up_mbit),
+    }
+}
+
+async fn examine(context: Context) -> Outcome {
+    let Some(session) = context.known.far_end.clone() else { return Outcome::not_tested("no session with the far end") };
+    let port_mbit = ethtool::port_modes(&context.interface.name).await.speed_mbit.map(f64::from);
+    let mut outcome = Outcome::new(Status::Done);
+    let mut octets_left = context.effort.max_octets.unwrap_or(u64::MAX);
+    for direction in [Direction::Down, Direction::Up] {
+        if context.cancel.is_cancelled() {
+            outcome.reason = Some("ended early".to_owned());
+            break;
+        }
+        let time = start_up_allowance(context.effort.depth) + context.effort.load_time;
+        let request = LoadRequest {
+            direction,
+            streams: context.effort.streams,
+            time_ms: time.as_millis() as u64,
+            max_octets: octets_left,
+            expected_mbit: context.effort.sold(direction).unwrap_or(0.0) * MARGIN,
+        };
+        match phase::run(&context, &session, request).await {
+            Ok(phase) => {
+                octets_left = octets_left.saturating_sub(phase.octets());
+                figures::add(&mut outcome, &context, &phase, port_mbit);
+                if let Some(reason) = broken_off(&phase) {
+                    outcome.status = Status::Failed;
+                    outcome.flaw("throughput-broken-off", reason.clone(), None);
+                    outcome.reason = Some(reason);
+                    break;
+                }
+            }
+            Err(refused) => return not_run(outcome, direction, &refused),
+        }
+    }
+    outcome
+}
+
+/// A phase that did not start: a far end that is busy or gone is no finding about the line.
+fn not_run(mut outcome: Outcome, direction: Direction, why: &phase::NotRun) -> Outcome {
+    let reason = format!("filling the line {direction} did not start: {why}");
+    if let Some(code) = why.flaw() {
+        outcome.flaw(code, reason.clone(), None);
+    }
+    outcome.status = if outcome.readings.is_empty() { Status::NotTested } else { Status::Failed };
+    outcome.reason = Some(reason);
+    outcome
+}
+
+/// Why a phase ended before its time, if it did and nobody asked for it.
+fn broken_off(phase: &Phase) -> Option<String> {
+    let direction = phase.request.direction;
+    match &phase.ended {
+        Ended::Complete | Ended::Cancelled => None,
+        Ended::Stalled => Some(format!("nothing moved any more {direction} for {} s; given up", phase::STALL.as_secs())),
+        Ended::Broken(why) => Some(format!("the streams {direction} broke off: {why}")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_phase_is_sized_by_what_was_sold_with_a_margin() {
+        let volume = Volume { depth: Depth::Quick, load_time: Duration::from_secs(3), sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+        let cost = cost(&volume);
+        assert_eq!(cost.time, Duration::from_secs(9));
+        // (100 + 40) Mbit/s x 1.25 x 4 s / 8
+        assert_eq!(cost.octets, 87_500_000);
+    }
+}

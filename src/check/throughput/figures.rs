@@ -1,0 +1,159 @@
+//! From a phase to readings, series and facts.
+//!
+//! The rate is that of the receiver's 100 ms buckets after the start-up ([`crate::metric::rate::start_up`]) and before the
+//! senders' end. What else could have bounded it is named on the reading.
+
+use serde_json::json;
+
+use super::phase::Phase;
+use super::start_up_allowance;
+use crate::check::Context;
+use crate::farend::api::BUCKET_MS;
+use crate::metric::loss_interval::clustered;
+use crate::metric::rate::{fairness, start_up, steady};
+use crate::reading::{Limit, Outcome, Reading, Series, Unit};
+use crate::unit::{Direction, Family, Interval, Layer, Load};
+
+/// A core that is busy for this share of the time has no more to give.
+const CPU_LIMIT: f64 = 0.95;
+/// Within this share of the port's ceiling the port is what bounds the rate.
+const PORT_SHARE: f64 = 0.98;
+/// TCP payload per line octet on Ethernet with time stamps, 1448/1538 (RFC 6349 section 4.1.1, RFC 7323 section 3.2).
+const PAYLOAD_SHARE: f64 = 1448.0 / 1538.0;
+
+/// Adds what a phase found.
+pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_mbit: Option<f64>) {
+    let (direction, confidence) = (phase.request.direction, context.effort.confidence);
+    let load = match direction {
+        Direction::Down => Load::Down,
+        Direction::Up => Load::Up,
+    };
+    let buckets = summed(phase);
+    let most = (start_up_allowance(context.effort.depth).as_millis() as u64 / BUCKET_MS) as usize;
+    let left_out = start_up(&buckets, most);
+    let mut readings = Vec::new();
+    if let Some((octets, Interval { low, high, confidence })) = steady(&buckets[left_out..], confidence) {
+        let interval = Interval { low: low.map(mbit), high: high.map(mbit), confidence };
+        let mut rate = Reading::new("throughput.tcp_payload_rate", mbit(octets), (buckets.len() - left_out) as u64, interval);
+        rate.congestion_control = phase.sent.first().map(|stream| stream.congestion_control.clone());
+        readings.push(limited(rate.at(Layer::TcpPayload), context, phase, port_mbit));
+        readings.push(Reading::exact("throughput.start_up_time", (left_out as u64 * BUCKET_MS) as f64));
+    }
+    if let Some(share) = retransmitted(phase) {
+        readings.push(Reading::exact("throughput.retransmit_ratio", share));
+    }
+    let shares: Vec<f64> = phase.received.iter().map(|stream| stream.octets as f64).collect();
+    if let Some(index) = fairness(&shares) {
+        readings.push(Reading::exact("throughput.fairness", index));
+    }
+    if let Some(busy) = phase.cpu_busy {
+        readings.push(Reading::exact("throughput.test_set_cpu", busy));
+    }
+    readings.extend(delay(phase, confidence).into_iter().map(|reading| reading.under(load)));
+    let family = Family::of(phase.address.ip());
+    outcome.readings.extend(readings.into_iter().map(|reading| reading.toward(direction).over(family)));
+    outcome.series.push(series(direction, load, &buckets));
+    outcome.series.extend(delay_series(phase, direction, load));
+    outcome.fact(&format!("streams_{direction}"), streams(phase));
+}
+
+/// Octets per bucket of all streams, up to the senders' end; the bucket in which they ended is left out.
+fn summed(phase: &Phase) -> Vec<u64> {
+    let longest = phase.received.iter().map(|stream| stream.buckets.len()).max().unwrap_or(0);
+    let whole = (longest.saturating_sub(1)).min((phase.request.time_ms / BUCKET_MS) as usize);
+    (0..whole).map(|at| phase.received.iter().filter_map(|stream| stream.buckets.get(at)).sum()).collect()
+}
+
+/// Octets per bucket as Mbit/s.
+fn mbit(octets: f64) -> f64 {
+    octets * 8.0 / 1e6 * (1000.0 / BUCKET_MS as f64)
+}
+
+fn limited(mut rate: Reading, context: &Context, phase: &Phase, port_mbit: Option<f64>) -> Reading {
+    let sold = context.effort.sold(phase.request.direction);
+    if let Some(port) = port_mbit {
+        let ceiling = port * PAYLOAD_SHARE;
+        if rate.value >= PORT_SHARE * ceiling && sold.is_none_or(|sold| rate.value < sold) {
+            rate = rate.limited_by(
+                Limit::TestSet,
+                format!("the port runs at {port:.0} Mbit/s, which carries {ceiling:.1} Mbit/s of TCP payload"),
+            );
+        }
+    }
+    // A busy core matters only when the line had more to give than came.
+    let is_short = sold.is_none_or(|sold| rate.value < PORT_SHARE * sold * PAYLOAD_SHARE);
+    let busy = |share: Option<f64>| share.filter(|share| is_short && *share >= CPU_LIMIT);
+    if let Some(share) = busy(phase.cpu_busy) {
+        rate = rate.limited_by(Limit::TestSet, format!("a core of the test set was {:.0} % busy", share * 100.0));
+    }
+    if let Some(share) = busy(phase.far_end_cpu_busy) {
+        rate = rate.limited_by(Limit::FarEnd, format!("a core of the far end was {:.0} % busy", share * 100.0));
+    }
+    rate
+}
+
+/// Octets sent again per octet sent, of all senders; `None` where a kernel does not say.
+fn retransmitted(phase: &Phase) -> Option<f64> {
+    let mut sums = (0, 0);
+    for stream in &phase.sent {
+        sums = (sums.0 + stream.octets_retransmitted?, sums.1 + stream.octets_sent?);
+    }
+    (sums.1 > 0).then(|| sums.0 as f64 / sums.1 as f64)
+}
+
+/// Round trip and loss of the twoway stream beside the load.
+fn delay(phase: &Phase, confidence: f64) -> Vec<Reading> {
+    let Some(stream) = &phase.delay else { return Vec::new() };
+    let account = &stream.account;
+    let mut readings = Vec::new();
+    for (name, q) in [("throughput.delay_under_load_p50", 0.5), ("throughput.delay_under_load_p95", 0.95)] {
+        if let Some((value, interval)) = account.round_trip_quantile(q, confidence) {
+            let mut reading = Reading::new(name, value, account.sent, interval);
+            reading.stamped_by = account.stamped_by;
+            readings.push(reading);
+        }
+    }
+    if account.sent > 0 {
+        let interval = clustered(account.lost, account.sent, account.loss_design_effect(), confidence);
+        let value = account.lost as f64 / account.sent as f64;
+        readings.push(Reading::new("throughput.loss_under_load", value, account.sent, interval));
+    }
+    readings
+}
+
+fn series(direction: Direction, load: Load, buckets: &[u64]) -> Series {
+    Series {
+        name: "throughput.tcp_payload_rate".to_owned(),
+        unit: Unit::MegabitPerSecond,
+        target: None,
+        direction: Some(direction),
+        load: Some(load),
+        at_ms: (0..buckets.len()).map(|at| (at as u64 * BUCKET_MS) as f64).collect(),
+        values: buckets.iter().map(|octets| Some(mbit(*octets as f64))).collect(),
+    }
+}
+
+fn delay_series(phase: &Phase, direction: Direction, load: Load) -> Option<Series> {
+    let account = &phase.delay.as_ref()?.account;
+    Some(Series {
+        name: "throughput.delay_under_load".to_owned(),
+        unit: Unit::Millisecond,
+        target: None,
+        direction: Some(direction),
+        load: Some(load),
+        at_ms: account.sent_after.iter().map(|after| after.as_secs_f64() * 1e3).collect(),
+        values: account.round_trip.iter().map(|ns| ns.map(|ns| ns as f64 / 1e6)).collect(),
+    })
+}
+
+/// Per-stream figures, for the engineer.
+fn streams(phase: &Phase) -> serde_json::Value {
+    let received: Vec<_> =
+        phase.received.iter().map(|stream| json!({ "octets": stream.octets, "broken_off": stream.broken_off })).collect();
+    json!({
+        "sent": phase.sent,
+        "received": received,
+        "far_end_cpu_busy": phase.far_end_cpu_busy,
+        "ended": format!("{:?}", phase.ended),
+    })
+}

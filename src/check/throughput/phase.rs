@@ -1,0 +1,302 @@
+//! One load phase: asks the far end, moves octets on one OS thread per stream, measures the delay beside it.
+
+use std::fmt;
+use std::io::{self, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use tokio_util::sync::CancellationToken;
+
+use crate::check::twoway::{self, Form, StreamPlan, StreamResult, run_stream, stream_config};
+use crate::check::{Context, LiveFigure};
+use crate::farend::api::{LoadGrant, LoadReport, LoadRequest, StreamReceived, StreamSent};
+use crate::farend::client::{ClientError, Session, bound_socket};
+use crate::farend::stream::{Until, receive_bulk, send_bulk};
+use crate::net::cpu::CpuTimes;
+use crate::unit::Direction;
+
+/// A load that moves nothing for so long is given up: longer than TCP's backed-off retransmissions of a lossy line
+/// (RFC 6298: 1, 2 s), shorter than a technician's patience.
+pub(super) const STALL: Duration = Duration::from_secs(5);
+/// Pace of the twoway stream beside the load: dense where the line is fast, at most 5 % of a slow one.
+const PROBE_INTERVALS: (Duration, Duration) = (Duration::from_millis(10), Duration::from_millis(50));
+const PROBE_SHARE: f64 = 0.05;
+/// Packets behind the load's end that tell the reflector's count.
+const CLOSING: u32 = 10;
+/// What the receiver waits beyond the load's time for what a deep buffer still holds.
+const DRAIN: Duration = Duration::from_secs(3);
+const CONNECT_WAIT: Duration = Duration::from_secs(5);
+/// Between two looks at how much has moved.
+const LOOK: Duration = Duration::from_millis(250);
+
+/// What one phase found.
+#[derive(Debug)]
+pub(super) struct Phase {
+    pub(super) request: LoadRequest,
+    pub(super) address: SocketAddr,
+    /// The senders' side, whoever sent.
+    pub(super) sent: Vec<StreamSent>,
+    /// The receivers' side, whoever received.
+    pub(super) received: Vec<StreamReceived>,
+    pub(super) cpu_busy: Option<f64>,
+    pub(super) far_end_cpu_busy: Option<f64>,
+    pub(super) delay: Option<StreamResult>,
+    pub(super) ended: Ended,
+}
+
+/// How a phase ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Ended {
+    Complete,
+    Cancelled,
+    Stalled,
+    Broken(String),
+}
+
+/// Why a phase did not start.
+#[derive(Debug)]
+pub(super) enum NotRun {
+    FarEnd(ClientError),
+    Connect(io::Error),
+}
+
+impl NotRun {
+    /// Stable name for isolation.
+    pub(super) fn flaw(&self) -> Option<&'static str> {
+        match self {
+            Self::FarEnd(error) => Some(error.code()),
+            Self::Connect(_) => Some("farend-data-refused"),
+        }
+    }
+}
+
+impl fmt::Display for NotRun {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::FarEnd(error) => error.fmt(f),
+            Self::Connect(error) => write!(f, "a data connection could not be made: {error}"),
+        }
+    }
+}
+
+impl Phase {
+    /// Octets that the receivers got.
+    pub(super) fn octets(&self) -> u64 {
+        self.received.iter().map(|stream| stream.octets).sum()
+    }
+}
+
+/// Runs one phase.
+pub(super) async fn run(context: &Context, session: &Session, request: LoadRequest) -> Result<Phase, NotRun> {
+    let grant = session.admit_load(&request).await.map_err(NotRun::FarEnd)?;
+    let cpu = CpuTimes::now();
+    let load = match connect(context, session, &request, &grant).await {
+        Ok(load) => load,
+        Err(error) => {
+            // The far end frees the share at once; if it can't be told, by itself.
+            let _ = session.finish_load(&grant).await;
+            return Err(NotRun::Connect(error));
+        }
+    };
+    let over = CancellationToken::new();
+    let (ended, delay) = tokio::join!(
+        async {
+            let ended = watch(context, &load, &request).await;
+            over.cancel();
+            ended
+        },
+        delay_beside(context, session, request.direction, over.clone()),
+    );
+    let cpu_busy = cpu.and_then(|then| CpuTimes::now()?.busiest_since(&then));
+    let own = load.join().await;
+    let report = session.finish_load(&grant).await;
+    Ok(put_together(request, session.data_address, own, report, Conditions { cpu_busy, delay, ended }))
+}
+
+struct Conditions {
+    cpu_busy: Option<f64>,
+    delay: Option<StreamResult>,
+    ended: Ended,
+}
+
+fn put_together(
+    request: LoadRequest,
+    address: SocketAddr,
+    own: Vec<Side>,
+    report: Result<LoadReport, ClientError>,
+    conditions: Conditions,
+) -> Phase {
+    let Conditions { cpu_busy, delay, mut ended } = conditions;
+    let (mut sent, mut received) = (Vec::new(), Vec::new());
+    for side in own {
+        match side {
+            Side::Sent(one) => sent.push(one),
+            Side::Received(one) => received.push(one),
+        }
+    }
+    let mut far_end_cpu_busy = None;
+    match report {
+        Ok(report) => {
+            far_end_cpu_busy = report.cpu_busy;
+            sent.extend(report.sent);
+            received.extend(report.received);
+        }
+        Err(error) if ended == Ended::Complete => ended = Ended::Broken(error.to_string()),
+        Err(_) => {}
+    }
+    let broken =
+        sent.iter().filter_map(|s| s.broken_off.clone()).chain(received.iter().filter_map(|r| r.broken_off.clone())).next();
+    if let (Ended::Complete, Some(why)) = (&ended, broken) {
+        ended = Ended::Broken(why);
+    }
+    Phase { request, address, sent, received, cpu_busy, far_end_cpu_busy, delay, ended }
+}
+
+/// The test set's own side of the streams.
+struct Load {
+    shared: Arc<Control>,
+    threads: Vec<JoinHandle<Side>>,
+}
+
+#[derive(Debug)]
+struct Control {
+    stop: AtomicBool,
+    octets_left: AtomicI64,
+    budget: i64,
+}
+
+enum Side {
+    Sent(StreamSent),
+    Received(StreamReceived),
+}
+
+impl Load {
+    fn moved(&self) -> u64 {
+        (self.shared.budget - self.shared.octets_left.load(Ordering::Relaxed)).unsigned_abs()
+    }
+
+    fn is_over(&self) -> bool {
+        self.threads.iter().all(JoinHandle::is_finished)
+    }
+
+    /// Ends the threads and waits for them: they look at the stop at least every 200 ms.
+    async fn join(mut self) -> Vec<Side> {
+        self.shared.stop.store(true, Ordering::Relaxed);
+        let threads = std::mem::take(&mut self.threads);
+        let join = move || threads.into_iter().filter_map(|thread| thread.join().ok()).collect();
+        tokio::task::spawn_blocking(join).await.unwrap_or_default()
+    }
+}
+
+impl Drop for Load {
+    /// A dropped future must not leave threads that fill the line.
+    fn drop(&mut self) {
+        self.shared.stop.store(true, Ordering::Relaxed);
+    }
+}
+
+/// Opens the data connections and starts a thread on each.
+async fn connect(context: &Context, session: &Session, request: &LoadRequest, grant: &LoadGrant) -> io::Result<Load> {
+    let budget = i64::try_from(request.max_octets).unwrap_or(i64::MAX);
+    let shared = Arc::new(Control { stop: AtomicBool::new(false), octets_left: AtomicI64::new(budget), budget });
+    let (to, device, direction) = (session.data_address, context.interface.name.clone(), request.direction);
+    let secrets: Vec<Vec<u8>> = grant.secrets.iter().filter_map(|secret| secret.octets()).collect();
+    let time = Duration::from_millis(request.time_ms);
+    tokio::task::spawn_blocking(move || {
+        // All connections first: a stream that has begun would slow the set-up of the next.
+        let open = |_: &Vec<u8>| -> io::Result<TcpStream> {
+            let socket = bound_socket(to, &device)?;
+            socket.connect_timeout(&to.into(), CONNECT_WAIT)?;
+            Ok(socket.into())
+        };
+        let streams = secrets.iter().map(open).collect::<io::Result<Vec<_>>>()?;
+        let start = Instant::now();
+        let mut load = Load { shared, threads: Vec::new() };
+        for (mut stream, secret) in streams.into_iter().zip(secrets) {
+            stream.write_all(&secret)?;
+            let shared = Arc::clone(&load.shared);
+            let thread = std::thread::Builder::new().name("load-stream".to_owned()).spawn(move || {
+                let until = |time| Until { time, stop: &shared.stop, octets_left: &shared.octets_left };
+                match direction {
+                    Direction::Down => Side::Received(receive_bulk(stream, start, &until(start + time + DRAIN))),
+                    Direction::Up => Side::Sent(send_bulk(stream, &until(start + time))),
+                }
+            })?;
+            load.threads.push(thread);
+        }
+        Ok(load)
+    })
+    .await
+    .map_err(io::Error::other)?
+}
+
+/// Looks on until the streams have ended, the visit is to end, or nothing moves any more.
+async fn watch(context: &Context, load: &Load, request: &LoadRequest) -> Ended {
+    let (mut last, mut moved_at) = (0, Instant::now());
+    let mut looked_at = moved_at;
+    let mut look = tokio::time::interval(LOOK);
+    loop {
+        tokio::select! {
+            () = context.cancel.cancelled() => return Ended::Cancelled,
+            _ = look.tick() => {}
+        }
+        if load.is_over() {
+            return Ended::Complete;
+        }
+        let (now, moved) = (Instant::now(), load.moved());
+        if moved > last {
+            let mbit = (moved - last) as f64 * 8.0 / 1e6 / now.duration_since(looked_at).as_secs_f64().max(1e-3);
+            (context.live)(LiveFigure { check: "throughput", text: format!("{} {mbit:.0} Mbit/s", request.direction) });
+            moved_at = now;
+        } else if now.duration_since(moved_at) >= STALL {
+            return Ended::Stalled;
+        }
+        (last, looked_at) = (moved, now);
+    }
+}
+
+/// The round trip while the line is filled. Without a reflector, or with one that can't be used, there is none.
+async fn delay_beside(
+    context: &Context,
+    session: &Session,
+    direction: Direction,
+    over: CancellationToken,
+) -> Option<StreamResult> {
+    let offer = session.stamp.as_ref()?;
+    let plan = StreamPlan {
+        device: Some(context.interface.name.clone()),
+        dscp: context.effort.dscp,
+        count: None,
+        interval: probe_interval(context.effort.sold(direction)),
+    };
+    let mut config = stream_config(session.address, offer, Form::Offered, plan);
+    // The direction of each loss matters less here than the technician's time.
+    config.stream.closing = CLOSING;
+    run_stream(config, over, |_| {}).await.ok()
+}
+
+/// The pace at which the probes take their share of the sold rate.
+fn probe_interval(sold_mbit: Option<f64>) -> Duration {
+    let (least, most) = PROBE_INTERVALS;
+    let bits = (twoway::PAYLOAD_OCTETS as f64 + 28.0) * 8.0;
+    let at_share = |mbit: f64| Duration::from_secs_f64((bits / (mbit * 1e6 * PROBE_SHARE)).min(1.0));
+    sold_mbit.map_or(least, |mbit| at_share(mbit).clamp(least, most))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn probes_take_little_of_a_slow_line_and_are_dense_on_a_fast_one() {
+        let ms = |mbit| probe_interval(mbit).as_secs_f64() * 1e3;
+        assert_eq!(ms(None), 10.0);
+        assert_eq!(ms(Some(100.0)), 10.0);
+        // 200 octets x 8 / (1 Mbit/s x 5 %)
+        assert_eq!(ms(Some(1.0)), 32.0);
+        assert_eq!(ms(Some(0.1)), 50.0);
+    }
+}
