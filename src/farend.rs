@@ -13,3 +13,4 @@ pub mod server;
 mod source_sink;
 pub mod stream;
 pub mod token;
+pub mod zone;

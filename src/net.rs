@@ -8,6 +8,7 @@ pub mod build;
 pub mod configure;
 pub mod cpu;
 pub mod delayline;
+pub mod dns_service;
 pub mod drive;
 pub mod ethtool;
 pub mod facts;

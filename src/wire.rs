@@ -6,6 +6,7 @@
 pub mod arp;
 pub mod checksum;
 pub mod dhcp4;
+pub mod dns;
 pub mod ethernet;
 pub mod icmp;
 pub mod ipv4;

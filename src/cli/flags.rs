@@ -193,6 +193,9 @@ pub struct ServeArgs {
     /// Zone that this far end is the authority of, so that agents can check resolvers; default: no DNS service.
     #[arg(long, value_name = "DOMAIN")]
     pub zone: Option<String>,
+    /// Port of the zone's DNS service, UDP and TCP.
+    #[arg(long, value_name = "PORT", default_value_t = 53)]
+    pub dns_port: u16,
     /// Where certificate and tokens are kept; default: this user's state directory.
     #[arg(long, value_name = "DIR", global = true)]
     pub state: Option<PathBuf>,

@@ -24,6 +24,7 @@ use super::certificate::Identity;
 use super::reflector::{ReflectorHandle, ReflectorService, SessionTable};
 use super::source_sink::{self, RunningLoad, Secrets};
 use super::token::{TokenError, Tokens};
+use super::zone::Zone;
 use crate::proto::stamp::reflector::Config;
 
 /// What a far end is started with.
@@ -43,8 +44,8 @@ pub struct ServeOptions {
     pub tokens: TokenSource,
     /// Limits.
     pub limits: Limits,
-    /// Zone that is told to agents.
-    pub zone: Option<String>,
+    /// Zone that it is the authority of, at this port; `None` runs no DNS service.
+    pub zone: Option<(String, u16)>,
 }
 
 /// Where tokens are looked up.
@@ -78,6 +79,16 @@ pub enum ServeError {
         /// Why.
         source: io::Error,
     },
+    /// The zone can't be served.
+    #[error("cannot serve the zone {zone} at port {port}: {source}{}", advice(source, SocketAddr::new(IpAddr::from([0; 4]), *port)))]
+    Zone {
+        /// Which.
+        zone: String,
+        /// Where.
+        port: u16,
+        /// Why.
+        source: io::Error,
+    },
     /// Certificate and key do not fit.
     #[error("the certificate can't be used: {0}")]
     Certificate(#[from] rustls::Error),
@@ -101,6 +112,7 @@ pub struct Server {
     cancel: CancellationToken,
     tasks: JoinSet<()>,
     state: Arc<State>,
+    _authority: Option<Zone>,
 }
 
 /// What the handlers share.
@@ -138,6 +150,13 @@ impl Server {
         let mut tasks = JoinSet::new();
         let stamp = SessionTable::default();
         let (mut controls, mut datas, mut reflectors, mut stamp_bound) = (Vec::new(), Vec::new(), Vec::new(), None);
+        let authority = match &zone {
+            Some((name, port)) => {
+                let failed = |source| ServeError::Zone { zone: name.clone(), port: *port, source };
+                Some(Zone::start(&listen, *port, name).await.map_err(failed)?)
+            }
+            None => None,
+        };
         for address in listen {
             controls.push(bind(address, control_port, "the control connection")?);
             datas.push(bind(address, data_port, "data connections")?);
@@ -154,7 +173,7 @@ impl Server {
         }
         let state = Arc::new(State {
             tokens,
-            zone,
+            zone: zone.map(|(name, _)| name),
             data_port: datas.first().map_or(data_port, |(_, at)| at.port()),
             stamp_port: stamp_bound,
             book: Mutex::new(Admission::new(limits)),
@@ -175,7 +194,7 @@ impl Server {
             tasks.spawn(source_sink::accept(listener, state.secrets.clone(), cancel.clone()));
         }
         tasks.spawn(expire(Arc::clone(&state), cancel.clone()));
-        Ok(Self { control, fingerprint: identity.fingerprint(), cancel, tasks, state })
+        Ok(Self { control, fingerprint: identity.fingerprint(), cancel, tasks, state, _authority: authority })
     }
 
     /// Where the control connection is answered.

@@ -76,7 +76,7 @@ fn serve(args: &ServeArgs, identity: Identity, tokens: PathBuf) -> Result<Exit, 
         identity,
         tokens: TokenSource::File(tokens),
         limits: Limits { capacity_mbit: args.capacity, ..Limits::default() },
-        zone: args.zone.clone(),
+        zone: args.zone.clone().map(|zone| (zone, args.dns_port)),
     };
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     runtime.block_on(async {
