@@ -4,6 +4,7 @@
 //! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
 
 pub mod dhcp4;
+pub mod dns;
 pub mod echo;
 pub mod farend;
 pub mod link;
@@ -204,6 +205,7 @@ pub fn registry() -> Vec<Box<dyn Check>> {
     vec![
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
+        Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),
         Box::new(echo::EchoCheck::default()),
         Box::new(twoway::Twoway::default()),

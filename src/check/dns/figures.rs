@@ -1,0 +1,246 @@
+//! From what the resolvers did to readings, series, facts and flaws.
+
+use std::net::IpAddr;
+use std::time::Duration;
+
+use serde_json::json;
+
+use super::questions::Purpose;
+use super::run::Examined;
+use crate::metric::loss_interval::clopper_pearson;
+use crate::metric::quantile;
+use crate::proto::dns_probe::Fate;
+use crate::reading::{Limit, Outcome, Reading, Series, Status, Target, Unit};
+use crate::unit::{Family, StampSource};
+use crate::wire::dns::Code;
+
+/// The check's outcome.
+pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f64) -> Outcome {
+    let mut outcome = Outcome::new(Status::Done);
+    outcome.fact("resolvers", json!(addresses.iter().map(IpAddr::to_string).collect::<Vec<_>>()));
+    let mut usable = false;
+    for (number, (address, one)) in (1..).zip(addresses.iter().zip(examined)) {
+        let target = Target::Resolver(number);
+        let tally = Tally::of(one);
+        usable |= tally.answered > 0;
+        let family = Family::of(*address);
+        let readings = readings(one, &tally, confidence).into_iter();
+        outcome.readings.extend(readings.map(|reading| reading.on(target.clone()).over(family)));
+        outcome.series.push(series(one, target));
+        flaws(&mut outcome, *address, &tally, one);
+        outcome.fact(&format!("resolver_{number}"), facts(*address, &tally, one));
+    }
+    let errors: Vec<&String> = examined.iter().filter_map(|one| one.error.as_ref()).collect();
+    if !usable {
+        let reason = match errors.first() {
+            Some(error) if errors.len() == examined.len() => {
+                return Outcome::not_tested(format!("the resolvers can't be asked: {error}"));
+            }
+            _ => format!("none of {} resolver(s) gave a usable answer", addresses.len()),
+        };
+        (outcome.status, outcome.reason) = (Status::Failed, Some(reason));
+    }
+    outcome
+}
+
+/// Counts over all UDP lookups of a resolver.
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Tally {
+    asked: u64,
+    /// With an outcome that a user can use: an address or the name's absence.
+    answered: u64,
+    silent: u64,
+    server_failure: u64,
+    refused: u64,
+    other: u64,
+    /// False claims, over UDP and TCP.
+    false_answers: Vec<String>,
+    not_sent: u64,
+}
+
+impl Tally {
+    fn of(one: &Examined) -> Self {
+        let mut tally = Self::default();
+        for (question, fate) in one.questions.iter().zip(&one.fates) {
+            match fate {
+                Fate::Open => {}
+                Fate::NotSent => tally.not_sent += 1,
+                Fate::Silent => (tally.asked, tally.silent) = (tally.asked + 1, tally.silent + 1),
+                Fate::Answered(reply, _) => {
+                    tally.asked += 1;
+                    match reply.code {
+                        Code::NoError | Code::NoSuchName => tally.answered += 1,
+                        Code::ServerFailure => tally.server_failure += 1,
+                        Code::Refused => tally.refused += 1,
+                        Code::Other(_) => tally.other += 1,
+                    }
+                    if question.truth.is_belied_by(reply) {
+                        tally.false_answers.push(claim(&question.name, reply.code, &reply.addresses));
+                    }
+                }
+            }
+        }
+        for lookup in &one.over_tcp {
+            if let Ok((reply, _)) = &lookup.result
+                && lookup.question.truth.is_belied_by(reply)
+            {
+                tally.false_answers.push(claim(&lookup.question.name, reply.code, &reply.addresses));
+            }
+        }
+        tally
+    }
+
+    fn failed(&self) -> u64 {
+        self.asked - self.answered
+    }
+}
+
+fn claim(name: &str, code: Code, addresses: &[IpAddr]) -> String {
+    if addresses.is_empty() {
+        return format!("{name} {code:?}");
+    }
+    format!("{name} is at {}", addresses.iter().map(IpAddr::to_string).collect::<Vec<_>>().join(", "))
+}
+
+fn readings(one: &Examined, tally: &Tally, confidence: f64) -> Vec<Reading> {
+    let mut readings = Vec::new();
+    let uncached = Times::of(one, |purpose| purpose == Purpose::Uncached);
+    let cached = Times::of(one, |purpose| purpose == Purpose::Cached);
+    let mut quantile = |name, times: &Times, q| readings.extend(times.quantile(name, q, confidence));
+    quantile("dns.lookup_time_p50", &uncached, 0.5);
+    quantile("dns.lookup_time_p95", &uncached, 0.95);
+    quantile("dns.cached_time_p50", &cached, 0.5);
+    quantile("dns.tcp_time_p50", &Times::over_tcp(one), 0.5);
+    if tally.asked > 0 {
+        let value = tally.failed() as f64 / tally.asked as f64;
+        let interval = clopper_pearson(tally.failed(), tally.asked, confidence);
+        readings.push(Reading::new("dns.failure_ratio", value, tally.asked, interval));
+        let mut lies = Reading::exact("dns.false_answers", tally.false_answers.len() as f64);
+        lies.samples = tally.asked;
+        readings.push(lies);
+    }
+    if one.receive_drops > 0 {
+        let what = format!("the test set's receive queue dropped {} answers", one.receive_drops);
+        readings = readings.into_iter().map(|reading| reading.limited_by(Limit::TestSet, what.clone())).collect();
+    }
+    readings
+}
+
+/// Times of lookups of one kind; one without a usable answer counts as infinite (RFC 2681 section 4).
+struct Times {
+    sorted_ms: Vec<f64>,
+    failed: u64,
+    stamped_by: StampSource,
+}
+
+impl Times {
+    fn of(one: &Examined, is_wanted: impl Fn(Purpose) -> bool) -> Self {
+        let mut times = Self { sorted_ms: Vec::new(), failed: 0, stamped_by: StampSource::Kernel };
+        for (question, fate) in one.questions.iter().zip(&one.fates) {
+            match fate {
+                _ if !is_wanted(question.purpose) => {}
+                Fate::Answered(reply, time) if matches!(reply.code, Code::NoError | Code::NoSuchName) => {
+                    if let Some((time, source)) = time {
+                        times.sorted_ms.push(ms(*time));
+                        times.stamped_by = times.stamped_by.max(*source);
+                    }
+                }
+                Fate::Answered(..) | Fate::Silent => times.failed += 1,
+                Fate::Open | Fate::NotSent => {}
+            }
+        }
+        times.sorted_ms.sort_by(f64::total_cmp);
+        times
+    }
+
+    fn over_tcp(one: &Examined) -> Self {
+        let ok = |lookup: &super::run::TcpLookup| lookup.result.as_ref().ok().map(|(_, time)| ms(*time));
+        let mut sorted_ms: Vec<f64> = one.over_tcp.iter().filter_map(ok).collect();
+        sorted_ms.sort_by(f64::total_cmp);
+        let failed = (one.over_tcp.len() - sorted_ms.len()) as u64;
+        Self { sorted_ms, failed, stamped_by: StampSource::User }
+    }
+
+    fn quantile(&self, name: &'static str, q: f64, confidence: f64) -> Option<Reading> {
+        let value = quantile::of_sorted(&self.sorted_ms, self.failed, q)?;
+        let interval = quantile::interval_of_sorted(&self.sorted_ms, self.failed, q, confidence);
+        let samples = self.sorted_ms.len() as u64 + self.failed;
+        value.is_finite().then(|| Reading::new(name, value, samples, interval).stamped_by(self.stamped_by))
+    }
+}
+
+fn ms(time: Duration) -> f64 {
+    time.as_secs_f64() * 1e3
+}
+
+fn flaws(outcome: &mut Outcome, address: IpAddr, tally: &Tally, one: &Examined) {
+    let asked = tally.asked;
+    let mut flaw = |code: &str, count: u64, what: &str| {
+        if count > 0 {
+            outcome.flaw(code, format!("resolver {address}: {count} of {asked} lookups {what}"), None);
+        }
+    };
+    if asked > 0 && tally.silent == asked {
+        flaw("dns-resolver-silent", asked, "were not answered");
+    }
+    flaw("dns-servfail", tally.server_failure, "ended in SERVFAIL: the resolver can't find out");
+    flaw("dns-refused", tally.refused, "were refused: the resolver does not serve this address");
+    if let Some(first) = tally.false_answers.first() {
+        let count = tally.false_answers.len();
+        outcome.flaw("dns-false-answer", format!("resolver {address}: {count} false answer(s), for instance {first}"), None);
+    }
+    if one.truncated == Some(false) {
+        outcome.flaw(
+            "dns-no-tcp-fallback",
+            format!("resolver {address} cuts an answer over UDP and does not give it over TCP"),
+            None,
+        );
+    }
+    let tcp_failed = one.over_tcp.iter().filter(|lookup| lookup.result.is_err()).count();
+    if tcp_failed > 0 && tally.answered > 0 {
+        let why = one.over_tcp.iter().find_map(|lookup| lookup.result.as_ref().err()).cloned().unwrap_or_default();
+        outcome.flaw(
+            "dns-tcp-fails",
+            format!("resolver {address} answers over UDP, but {tcp_failed} lookups over TCP failed: {why}"),
+            None,
+        );
+    }
+}
+
+fn series(one: &Examined, target: Target) -> Series {
+    let times = one.fates.iter().map(|fate| match fate {
+        Fate::Answered(_, time) => time.map(|(time, _)| ms(time)),
+        Fate::Open | Fate::Silent | Fate::NotSent => None,
+    });
+    let values: Vec<Option<f64>> = times.take(one.sent_after.len()).collect();
+    Series {
+        name: "dns.lookup_time".to_owned(),
+        unit: Unit::Millisecond,
+        target: Some(target),
+        direction: None,
+        load: None,
+        at_ms: one.sent_after.iter().map(|after| ms(*after)).collect(),
+        values,
+    }
+}
+
+fn facts(address: IpAddr, tally: &Tally, one: &Examined) -> serde_json::Value {
+    json!({
+        "address": address.to_string(),
+        "asked": tally.asked,
+        "answered": tally.answered,
+        "silent": tally.silent,
+        "servfail": tally.server_failure,
+        "refused": tally.refused,
+        "other_codes": tally.other,
+        "not_sent": tally.not_sent,
+        "false_answers": tally.false_answers,
+        "strays": one.strays,
+        "unreadable": one.unreadable,
+        "icmp_errors": one.icmp_errors,
+        "over_tcp": one.over_tcp.len(),
+        "over_tcp_failed": one.over_tcp.iter().filter(|lookup| lookup.result.is_err()).count(),
+        "truncated_then_whole_over_tcp": one.truncated,
+        "error": one.error,
+    })
+}

@@ -1,0 +1,181 @@
+//! Asks one resolver: the loop around the machine over UDP, and single lookups over TCP.
+
+use std::collections::HashMap;
+use std::io;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::time::{Duration, Instant};
+
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio_util::sync::CancellationToken;
+
+use super::questions::{Question, Questions};
+use super::{INTERVAL, WAIT};
+use crate::farend::client::bound_socket;
+use crate::net::stamped::{SendWith, StampedEvent, StampedSocket};
+use crate::proto::dns_probe::{DnsProbe, Fate};
+use crate::proto::round_trip::Moment;
+use crate::wire::dns::{self, Reply};
+
+const PORT: u16 = 53;
+/// Largest UDP answer that is read: more than was offered by EDNS, so that a larger one is seen whole.
+const BUFFER: usize = 4096;
+
+/// What one resolver did.
+#[derive(Debug)]
+pub(super) struct Examined {
+    pub(super) questions: Vec<Question>,
+    pub(super) fates: Vec<Fate>,
+    pub(super) sent_after: Vec<Duration>,
+    pub(super) over_tcp: Vec<TcpLookup>,
+    /// An answer over UDP was cut; whether TCP then gave it whole.
+    pub(super) truncated: Option<bool>,
+    pub(super) strays: u64,
+    pub(super) unreadable: u64,
+    pub(super) receive_drops: u32,
+    /// ICMP errors that came back for queries.
+    pub(super) icmp_errors: u64,
+    /// The socket could not be had or failed.
+    pub(super) error: Option<String>,
+}
+
+/// One lookup over TCP.
+#[derive(Debug)]
+pub(super) struct TcpLookup {
+    pub(super) question: Question,
+    pub(super) result: Result<(Reply, Duration), String>,
+}
+
+/// Asks a resolver everything.
+pub(super) async fn resolver(
+    address: IpAddr,
+    questions: Questions,
+    device: &str,
+    cancel: &CancellationToken,
+    tell: impl Fn(usize),
+) -> Examined {
+    let to = SocketAddr::new(address, PORT);
+    let start = Instant::now();
+    let mut examined = Examined {
+        fates: Vec::new(),
+        sent_after: Vec::new(),
+        over_tcp: Vec::new(),
+        truncated: None,
+        strays: 0,
+        unreadable: 0,
+        receive_drops: 0,
+        icmp_errors: 0,
+        error: None,
+        questions: questions.over_udp.clone(),
+    };
+    let probe = DnsProbe::new(start, questions.lookups(), INTERVAL, WAIT);
+    let mut udp = Udp { probe, drops: 0, icmp_errors: 0, sent_after: Vec::new() };
+    let tcp_questions = questions.over_tcp.clone();
+    let (result, over_tcp) = tokio::join!(udp.run(to, device, start, cancel, tell), over_tcp(to, device, tcp_questions, cancel));
+    examined.error = result.err().map(|error| error.to_string());
+    examined.over_tcp = over_tcp;
+    examined.fates = udp.probe.fates();
+    examined.sent_after = udp.sent_after;
+    (examined.strays, examined.unreadable) = (udp.probe.strays(), udp.probe.unreadable());
+    (examined.receive_drops, examined.icmp_errors) = (udp.drops, udp.icmp_errors);
+    let cut = examined.fates.iter().position(|fate| matches!(fate, Fate::Answered(reply, _) if reply.is_truncated));
+    if let Some(question) = cut.and_then(|at| examined.questions.get(at)) {
+        // RFC 7766 section 5: what was cut is asked for again over TCP.
+        let whole = one_over_tcp(to, device, question).await;
+        examined.truncated = Some(whole.is_ok_and(|(reply, _)| !reply.is_truncated));
+    }
+    examined
+}
+
+struct Udp {
+    probe: DnsProbe,
+    drops: u32,
+    icmp_errors: u64,
+    sent_after: Vec<Duration>,
+}
+
+impl Udp {
+    async fn run(
+        &mut self,
+        to: SocketAddr,
+        device: &str,
+        start: Instant,
+        cancel: &CancellationToken,
+        tell: impl Fn(usize),
+    ) -> io::Result<()> {
+        let local: IpAddr = if to.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
+        let socket = StampedSocket::udp(SocketAddr::new(local, 0), Some(device))?;
+        let mut buffer = vec![0; BUFFER];
+        let mut keys = HashMap::new();
+        loop {
+            self.probe.on_wake(Instant::now());
+            while let Some((at, bytes)) = self.probe.transmit(Instant::now()) {
+                let now = Instant::now();
+                self.sent_after.push(now.duration_since(start));
+                match socket.try_send_to(&bytes, to, SendWith::default()) {
+                    Ok(key) => {
+                        self.probe.on_sent(at, Moment { stamp: key.user_stamp(), at: now });
+                        keys.insert(key, at);
+                    }
+                    Err(_) => self.probe.on_send_failed(at),
+                }
+                tell(at + 1);
+            }
+            let Some(wake) = self.probe.next_wake() else { return Ok(()) };
+            tokio::select! {
+                biased;
+                event = socket.next_event(&mut buffer) => match event? {
+                    StampedEvent::Received { len, from, stamp, at, receive_drops, .. } => {
+                        self.drops = receive_drops;
+                        if from == to {
+                            self.probe.on_packet(Moment { stamp, at }, &buffer[..len.min(BUFFER)]);
+                        }
+                    }
+                    StampedEvent::Sent { key, stamp, at } => {
+                        if let Some(position) = keys.remove(&key) {
+                            self.probe.on_departure(position, Moment { stamp, at });
+                        }
+                    }
+                    StampedEvent::IcmpError { .. } => self.icmp_errors += 1,
+                },
+                () = cancel.cancelled() => return Ok(()),
+                () = tokio::time::sleep_until(wake.into()) => {}
+            }
+        }
+    }
+}
+
+async fn over_tcp(to: SocketAddr, device: &str, questions: Vec<Question>, cancel: &CancellationToken) -> Vec<TcpLookup> {
+    let mut done: Vec<TcpLookup> = Vec::new();
+    for question in questions {
+        // Two failures in a row show what a third would: a dead resolver must not cost more.
+        let is_dead = done.len() >= 2 && done.iter().rev().take(2).all(|lookup| lookup.result.is_err());
+        if is_dead || cancel.is_cancelled() {
+            break;
+        }
+        let result = one_over_tcp(to, device, &question).await;
+        done.push(TcpLookup { question, result });
+    }
+    done
+}
+
+/// One lookup over a connection of its own; the time includes setting it up.
+async fn one_over_tcp(to: SocketAddr, device: &str, question: &Question) -> Result<(Reply, Duration), String> {
+    let id = rand::random();
+    let query = dns::query(id, &question.name).ok_or("no domain name")?;
+    let started = Instant::now();
+    let exchange = async {
+        let socket = bound_socket(to, device)?;
+        socket.set_nonblocking(true)?;
+        let mut stream = tokio::net::TcpSocket::from_std_stream(socket.into()).connect(to).await?;
+        // RFC 7766 section 8: length and message in one segment.
+        let framed = [&(query.len() as u16).to_be_bytes(), query.as_slice()].concat();
+        stream.write_all(&framed).await?;
+        let mut answer = vec![0; usize::from(stream.read_u16().await?)];
+        stream.read_exact(&mut answer).await?;
+        Ok::<_, io::Error>((answer, started.elapsed()))
+    };
+    let answered = tokio::time::timeout(WAIT, exchange).await.map_err(|_| format!("no answer within {} s", WAIT.as_secs()))?;
+    let (answer, time) = answered.map_err(|error| error.to_string())?;
+    let reply = dns::parse(&answer).map_err(|flaw| flaw.to_string())?;
+    if reply.id == id { Ok((reply, time)) } else { Err("an answer to another question".to_owned()) }
+}
