@@ -96,6 +96,12 @@ pub enum DnsService {
     Truthful,
     /// Take queries and never answer.
     Silent,
+    /// The second of the two takes queries and never answers.
+    SecondSilent,
+    /// Give names that do not exist an address.
+    Lying,
+    /// Fail every lookup.
+    Failing,
 }
 
 /// Which services run on the line.
@@ -148,6 +154,13 @@ impl LineConfig {
     pub fn shaped(down_mbit: f64, up_mbit: f64) -> Option<Self> {
         let (down, up) = (Some(Shape::ethernet_mbit(down_mbit)?), Some(Shape::ethernet_mbit(up_mbit)?));
         Some(Self { down, up, ..Self::default() })
+    }
+
+    /// As [`Self::shaped`], for rates that are sold at the IP layer: a full frame has 14 octets more (Ethernet header, RFC 6349
+    /// section 4.1.1) than its packet of 1500.
+    pub fn sold_at_ip(down_mbit: f64, up_mbit: f64) -> Option<Self> {
+        let share = 1514.0 / 1500.0;
+        Self::shaped(down_mbit * share, up_mbit * share)
     }
 
     /// The impairments of a stretch; none inside the test set.

@@ -29,6 +29,10 @@ pub enum Fault {
     NetworkLoss,
     /// The name servers take queries and never answer.
     DnsDead,
+    /// One of the two name servers takes queries and never answers.
+    OneResolverDead,
+    /// The name servers give names that do not exist an address.
+    DnsLying,
     /// Nothing passes behind the provider's edge.
     NetworkDead,
     /// The far end's service is gone; its host still answers pings and refuses connections.
@@ -40,7 +44,7 @@ const LOSS: f64 = 0.02;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 12] = [
         Self::NoDhcp,
         Self::HomeLoss,
         Self::SlowLine,
@@ -49,6 +53,8 @@ impl Fault {
         Self::DeepBuffer,
         Self::NetworkLoss,
         Self::DnsDead,
+        Self::OneResolverDead,
+        Self::DnsLying,
         Self::NetworkDead,
         Self::FarEndGone,
     ];
@@ -64,6 +70,8 @@ impl Fault {
             Self::DeepBuffer => "deep-buffer",
             Self::NetworkLoss => "network-loss",
             Self::DnsDead => "dns-dead",
+            Self::OneResolverDead => "one-resolver-dead",
+            Self::DnsLying => "dns-lying",
             Self::NetworkDead => "network-dead",
             Self::FarEndGone => "far-end-gone",
         }
@@ -85,6 +93,8 @@ impl Fault {
             Self::DeepBuffer => "the access line's buffers hold half a second",
             Self::NetworkLoss => "2 % of frames are lost behind the provider's edge, each way",
             Self::DnsDead => "the name servers never answer",
+            Self::OneResolverDead => "the second of the two name servers never answers",
+            Self::DnsLying => "the name servers give names that do not exist an address",
             Self::NetworkDead => "nothing passes behind the provider's edge",
             Self::FarEndGone => "the far end's service is gone, its host still answers pings",
         }
@@ -95,7 +105,7 @@ impl Fault {
         match self {
             Self::NoDhcp | Self::HomeLoss => Segment::Home,
             Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer => Segment::Access,
-            Self::NetworkLoss | Self::DnsDead | Self::NetworkDead => Segment::Network,
+            Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => Segment::Network,
             Self::FarEndGone => Segment::FarEnd,
         }
     }
@@ -121,6 +131,8 @@ impl Fault {
                 }
             }
             Self::DnsDead => line.services.dns = Some(DnsService::Silent),
+            Self::OneResolverDead => line.services.dns = Some(DnsService::SecondSilent),
+            Self::DnsLying => line.services.dns = Some(DnsService::Lying),
             Self::FarEndGone => line.services.far_end = false,
         }
     }

@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::io;
-use std::net::{IpAddr, TcpListener, UdpSocket};
+use std::net::{IpAddr, SocketAddr, TcpListener, UdpSocket};
 use std::time::Duration;
 
 use thiserror::Error;
@@ -23,6 +23,7 @@ use crate::unit::{Direction, Segment};
 use super::config::{DnsService, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
 use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
+use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
 use super::topology::{
     ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6,
@@ -77,6 +78,7 @@ pub struct PracticeLine {
 #[derive(Debug, Default)]
 struct RunningServices {
     dhcp: Option<DhcpRole>,
+    dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
     far_end: Option<FarEndRole>,
 }
@@ -168,7 +170,13 @@ impl PracticeLine {
     pub fn far_end_target(&self) -> FarEndTarget {
         let gone = || {
             let host = FAR_END_V4.to_string();
-            FarEndTarget { host, port: far_end::CONTROL_PORT, token: "practice".to_owned(), fingerprint: [0; 32], zone: None }
+            FarEndTarget {
+                host,
+                port: far_end::CONTROL_PORT,
+                token: "practice".to_owned(),
+                fingerprint: [0; 32],
+                zone: Some(far_end::ZONE.to_owned()),
+            }
         };
         self.services.far_end.as_ref().map_or_else(gone, |role| role.target().clone())
     }
@@ -293,12 +301,28 @@ impl PracticeLine {
             let role = DhcpRole::start(self.namespace(Node::Gateway), LAN_PORT, config);
             self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
         }
-        match wanted.dns {
-            Some(DnsService::Silent) => {
-                let silence = self.namespace(Node::Resolvers).run(SilentServers::start);
-                self.services.silent_dns = Some(silence.map_err(system("starting silent name servers"))?);
-            }
-            Some(DnsService::Truthful) | None => {}
+        let (talking, silent) = match wanted.dns {
+            Some(DnsService::Truthful) => (Some(Manner::Truthful), 2..),
+            Some(DnsService::Lying) => (Some(Manner::Lying), 2..),
+            Some(DnsService::Failing) => (Some(Manner::Failing), 2..),
+            Some(DnsService::SecondSilent) => (Some(Manner::Truthful), 1..),
+            Some(DnsService::Silent) => (None, 0..),
+            None => (None, 2..),
+        };
+        let place = self.namespace(Node::Resolvers).clone();
+        let both = |range: std::ops::Range<usize>| -> Vec<IpAddr> {
+            let v4 = RESOLVERS_V4[range.clone()].iter().copied().map(IpAddr::V4);
+            v4.chain(RESOLVERS_V6[range].iter().copied().map(IpAddr::V6)).collect()
+        };
+        if let Some(manner) = talking {
+            let authority = SocketAddr::new(FAR_END_V4.into(), far_end::DNS_PORT);
+            let role = DnsRole::start(&place, both(0..silent.start), far_end::ZONE, authority, manner);
+            self.services.dns = Some(role.map_err(system("starting the name servers"))?);
+        }
+        let mute = both(silent.start..2);
+        if !mute.is_empty() {
+            let silence = place.run(move || SilentServers::start(&mute));
+            self.services.silent_dns = Some(silence.map_err(system("starting silent name servers"))?);
         }
         if wanted.far_end {
             let addresses = vec![IpAddr::V4(FAR_END_V4), IpAddr::V6(FAR_END_V6)];
@@ -329,10 +353,9 @@ struct SilentServers {
 }
 
 impl SilentServers {
-    fn start() -> io::Result<Self> {
-        let addresses = || RESOLVERS_V4.map(IpAddr::V4).into_iter().chain(RESOLVERS_V6.map(IpAddr::V6));
-        let datagrams = addresses().map(|a| UdpSocket::bind((a, 53))).collect::<io::Result<_>>()?;
-        let streams = addresses().map(|a| TcpListener::bind((a, 53))).collect::<io::Result<_>>()?;
+    fn start(addresses: &[IpAddr]) -> io::Result<Self> {
+        let datagrams = addresses.iter().map(|a| UdpSocket::bind((*a, 53))).collect::<io::Result<_>>()?;
+        let streams = addresses.iter().map(|a| TcpListener::bind((*a, 53))).collect::<io::Result<_>>()?;
         Ok(Self { _datagrams: datagrams, _streams: streams })
     }
 }

@@ -19,6 +19,9 @@ use crate::net::netns::Namespace;
 pub(in crate::practice) const CONTROL_PORT: u16 = 8620;
 const DATA_PORT: u16 = 8621;
 const STAMP_PORT: u16 = 862;
+pub(in crate::practice) const DNS_PORT: u16 = 53;
+/// The zone that it is the authority of.
+pub(in crate::practice) const ZONE: &str = "probe.example.net";
 /// Longer than any load: a practice line is not measured by strangers.
 const CAPACITY_MBIT: f64 = 100_000.0;
 
@@ -49,13 +52,13 @@ impl FarEndRole {
             identity,
             tokens: TokenSource::Fixed(tokens),
             limits: Limits { capacity_mbit: CAPACITY_MBIT, ..Limits::default() },
-            zone: None,
+            zone: Some((ZONE.to_owned(), DNS_PORT)),
         };
         let runtime = place.runtime(1)?;
         // On a worker, which is inside the place; this thread is not.
         let server = runtime.block_on(runtime.spawn(Server::start(options))).map_err(io::Error::other)?;
         let server = server.map_err(io::Error::other)?;
-        let target = FarEndTarget { host, port: CONTROL_PORT, token, fingerprint, zone: None };
+        let target = FarEndTarget { host, port: CONTROL_PORT, token, fingerprint, zone: Some(ZONE.to_owned()) };
         Ok(Self { running: Some((runtime, server)), target })
     }
 
