@@ -7,7 +7,7 @@
 //! profile + options -> plan -> checks -> readings -> judge -> isolate -> record -> report
 //! ```
 //!
-//! The rooms, in the order of the flow: [`unit`] and [`reading`] are the vocabulary; [`wire`] turns bytes into values;
+//! The rooms, in the order of the flow: [`mod@unit`] and [`reading`] are the vocabulary; [`wire`] turns bytes into values;
 //! [`proto`] holds machines without I/O; [`metric`] is mathematics; [`net`] owns sockets and all `unsafe`; [`farend`] is
 //! the counterpart and its client; [`profile`] and [`plan`] say what to do; [`check`] does it; [`judge`] and [`isolate`]
 //! conclude; [`record`] keeps; [`report`] shows; [`practice`] is the line that demo and tests share. `docs/architecture.md`

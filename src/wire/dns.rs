@@ -42,6 +42,14 @@ pub struct Reply {
     pub answers: usize,
 }
 
+impl Reply {
+    /// Whether a user can use it: an answer, or the word that the name does not exist (RFC 9520 section 2 counts the rest as
+    /// failures to resolve).
+    pub fn is_usable(&self) -> bool {
+        matches!(self.code, Code::NoError | Code::NoSuchName)
+    }
+}
+
 /// Why a message can't be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum Flaw {

@@ -21,6 +21,18 @@ pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f
     let mut usable = false;
     for (number, (address, one)) in (1..).zip(addresses.iter().zip(examined)) {
         let target = Target::Resolver(number);
+        let zone_is_out_of_reach = zone_is_out_of_reach(one);
+        let without_zone = zone_is_out_of_reach.then(|| one.outside_zone());
+        let one = without_zone.as_ref().unwrap_or(one);
+        if zone_is_out_of_reach {
+            outcome.flaw(
+                "dns-zone-out-of-reach",
+                format!(
+                    "resolver {address} answers, but finds no name of the far end's zone: those lookups are not held against it"
+                ),
+                None,
+            );
+        }
         let tally = Tally::of(one);
         usable |= tally.answered > 0;
         let family = Family::of(*address);
@@ -41,6 +53,19 @@ pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f
         (outcome.status, outcome.reason) = (Status::Failed, Some(reason));
     }
     outcome
+}
+
+/// Whether a resolver can be used and only the far end's zone can't be asked: every lookup of a name of the zone failed, and
+/// most of the others did not (most, since the line may lose some). The fault then lies between the resolver and the far end,
+/// or at the far end.
+fn zone_is_out_of_reach(one: &Examined) -> bool {
+    let count = |of_zone: bool| {
+        let fates = || one.asked().filter(move |(question, _)| question.is_of_zone == of_zone).map(|(_, fate)| fate);
+        let answered = fates().filter(|fate| matches!(fate, Fate::Answered(reply, _) if reply.is_usable())).count();
+        (answered, fates().count())
+    };
+    let ((zone_answered, zone_asked), (answered, asked)) = (count(true), count(false));
+    zone_asked > 0 && zone_answered == 0 && 2 * answered > asked
 }
 
 /// Counts over all UDP lookups of a resolver.
@@ -69,10 +94,10 @@ impl Tally {
                 Fate::Answered(reply, _) => {
                     tally.asked += 1;
                     match reply.code {
-                        Code::NoError | Code::NoSuchName => tally.answered += 1,
+                        _ if reply.is_usable() => tally.answered += 1,
                         Code::ServerFailure => tally.server_failure += 1,
                         Code::Refused => tally.refused += 1,
-                        Code::Other(_) => tally.other += 1,
+                        Code::NoError | Code::NoSuchName | Code::Other(_) => tally.other += 1,
                     }
                     if question.truth.is_belied_by(reply) {
                         tally.false_answers.push(claim(&question.name, reply.code, &reply.addresses));
@@ -139,7 +164,7 @@ impl Times {
         for (question, fate) in one.questions.iter().zip(&one.fates) {
             match fate {
                 _ if !is_wanted(question.purpose) => {}
-                Fate::Answered(reply, time) if matches!(reply.code, Code::NoError | Code::NoSuchName) => {
+                Fate::Answered(reply, time) if reply.is_usable() => {
                     if let Some((time, source)) = time {
                         times.sorted_ms.push(ms(*time));
                         times.stamped_by = times.stamped_by.max(*source);
@@ -243,4 +268,51 @@ fn facts(address: IpAddr, tally: &Tally, one: &Examined) -> serde_json::Value {
         "truncated_then_whole_over_tcp": one.truncated,
         "error": one.error,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::questions::{Question, Truth};
+    use super::*;
+    use crate::wire::dns::Reply;
+
+    /// `zone` and `others` lookups, of which so many are answered that the name does not exist.
+    fn examined(zone: (usize, usize), others: (usize, usize)) -> Examined {
+        let mut one = Examined::default();
+        for (is_of_zone, (answered, asked)) in [(true, zone), (false, others)] {
+            for n in 0..asked {
+                let name = format!("{n}.{is_of_zone}.");
+                let reply = Reply {
+                    id: 1,
+                    name: name.clone(),
+                    code: Code::NoSuchName,
+                    is_truncated: false,
+                    addresses: Vec::new(),
+                    answers: 0,
+                };
+                one.questions.push(Question { name, purpose: Purpose::Nonexistent, truth: Truth::NoSuchName, is_of_zone });
+                one.fates.push(if n < answered { Fate::Answered(reply, None) } else { Fate::Silent });
+                one.sent_after.push(Duration::ZERO);
+            }
+        }
+        one
+    }
+
+    #[test]
+    fn a_far_end_out_of_reach_is_not_held_against_the_resolver() {
+        let here = ["192.0.2.53".parse().unwrap()];
+        let rows = [
+            ("zone out of reach", examined((0, 40), (4, 4)), true, 0.0, 4),
+            ("zone out of reach, and the line loses some", examined((0, 40), (3, 4)), true, 0.25, 4),
+            ("silent for all", examined((0, 40), (0, 4)), false, 1.0, 44),
+            ("silent for most", examined((3, 40), (4, 4)), false, 37.0 / 44.0, 44),
+            ("no zone", examined((0, 0), (4, 4)), false, 0.0, 4),
+        ];
+        for (row, one, is_named, failure_ratio, samples) in rows {
+            let outcome = outcome(&here, &[one], 0.95);
+            assert_eq!(outcome.flaws.iter().any(|flaw| flaw.code == "dns-zone-out-of-reach"), is_named, "{row}");
+            let ratio = outcome.readings.iter().find(|reading| reading.name == "dns.failure_ratio").expect("a ratio");
+            assert_eq!((ratio.value, ratio.samples), (failure_ratio, samples), "{row}");
+        }
+    }
 }

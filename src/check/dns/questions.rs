@@ -46,6 +46,8 @@ pub(super) struct Question {
     pub(super) name: String,
     pub(super) purpose: Purpose,
     pub(super) truth: Truth,
+    /// Whether only the far end's zone can answer it: a failure may then be the zone's and not the resolver's.
+    pub(super) is_of_zone: bool,
 }
 
 /// All that one resolver is asked.
@@ -66,16 +68,22 @@ impl Questions {
         let known = |purpose, label: String| match zone {
             Some(zone) => {
                 let truth = Truth::Address(address_of_label(&label));
-                Question { name: format!("{label}.u.{}.", zone.trim_end_matches('.')), purpose, truth }
+                Question { name: format!("{label}.u.{}.", zone.trim_end_matches('.')), purpose, truth, is_of_zone: true }
             }
-            None => Question { name: format!("{label}.invalid."), purpose, truth: Truth::NoSuchName },
+            None => Question { name: format!("{label}.invalid."), purpose, truth: Truth::NoSuchName, is_of_zone: false },
         };
         let unique = |kind: char, n: usize| format!("{kind}{n}-{run:016x}");
         let mut over_udp: Vec<Question> = vec![known(Purpose::Priming, unique('c', 0))];
         let absent = |n: usize| {
             // In turns below `invalid` and below the zone: a resolver may lie about one and not about the other.
-            let parent = zone.filter(|_| n.is_multiple_of(2)).map_or("invalid", |zone| zone.trim_end_matches('.'));
-            Question { name: format!("{}.{parent}.", unique('n', n)), purpose: Purpose::Nonexistent, truth: Truth::NoSuchName }
+            let below = zone.filter(|_| n.is_multiple_of(2));
+            let parent = below.map_or("invalid", |zone| zone.trim_end_matches('.'));
+            Question {
+                name: format!("{}.{parent}.", unique('n', n)),
+                purpose: Purpose::Nonexistent,
+                truth: Truth::NoSuchName,
+                is_of_zone: below.is_some(),
+            }
         };
         // Mixed, so that a resolver that limits its answers is not silent for one kind only.
         for n in 0..uncached.max(cached).max(nonexistent) {

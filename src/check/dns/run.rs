@@ -21,7 +21,7 @@ const PORT: u16 = 53;
 const BUFFER: usize = 4096;
 
 /// What one resolver did.
-#[derive(Debug)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Examined {
     pub(super) questions: Vec<Question>,
     pub(super) fates: Vec<Fate>,
@@ -38,8 +38,35 @@ pub(super) struct Examined {
     pub(super) error: Option<String>,
 }
 
+impl Examined {
+    /// The lookups over UDP that were sent, and what became of each.
+    pub(super) fn asked(&self) -> impl Iterator<Item = (&Question, &Fate)> {
+        let has_outcome = |(_, fate): &(&Question, &Fate)| !matches!(fate, Fate::Open | Fate::NotSent);
+        self.questions.iter().zip(&self.fates).filter(has_outcome)
+    }
+
+    /// The same examination without the lookups of the far end's zone.
+    pub(super) fn outside_zone(&self) -> Self {
+        let mut rest = self.clone();
+        let is_kept: Vec<bool> = self.questions.iter().map(|question| !question.is_of_zone).collect();
+        let at = |position: usize| is_kept.get(position).copied().unwrap_or(false);
+        fn keep<T>(of: &mut Vec<T>, is_kept: impl Fn(usize) -> bool) {
+            let mut position = 0;
+            of.retain(|_| {
+                position += 1;
+                is_kept(position - 1)
+            });
+        }
+        keep(&mut rest.questions, at);
+        keep(&mut rest.fates, at);
+        keep(&mut rest.sent_after, at);
+        rest.over_tcp.retain(|lookup| !lookup.question.is_of_zone);
+        rest
+    }
+}
+
 /// One lookup over TCP.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct TcpLookup {
     pub(super) question: Question,
     pub(super) result: Result<(Reply, Duration), String>,
@@ -55,18 +82,7 @@ pub(super) async fn resolver(
 ) -> Examined {
     let to = SocketAddr::new(address, PORT);
     let start = Instant::now();
-    let mut examined = Examined {
-        fates: Vec::new(),
-        sent_after: Vec::new(),
-        over_tcp: Vec::new(),
-        truncated: None,
-        strays: 0,
-        unreadable: 0,
-        receive_drops: 0,
-        icmp_errors: 0,
-        error: None,
-        questions: questions.over_udp.clone(),
-    };
+    let mut examined = Examined { questions: questions.over_udp.clone(), ..Examined::default() };
     let probe = DnsProbe::new(start, questions.lookups(), INTERVAL, WAIT);
     let mut udp = Udp { probe, drops: 0, icmp_errors: 0, sent_after: Vec::new() };
     let tcp_questions = questions.over_tcp.clone();
