@@ -130,6 +130,10 @@ pub struct Reading {
     /// Congestion control of the TCP sender.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub congestion_control: Option<String>,
+    /// True when the true figure exceeds `value`: the quantile lies among packets that never came back, and `value` is how
+    /// long they were waited for (RFC 2681 section 4 counts them as infinite).
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub exceeds: bool,
     /// What else bounded it; empty when nothing is known to have.
     #[serde(skip_serializing_if = "Vec::is_empty", default)]
     pub limited_by: Vec<LimitedBy>,
@@ -158,6 +162,7 @@ impl Reading {
             layer: None,
             stamped_by: None,
             congestion_control: None,
+            exceeds: false,
             limited_by: Vec::new(),
         }
     }
@@ -206,6 +211,13 @@ impl Reading {
     #[must_use]
     pub fn stamped_by(mut self, source: StampSource) -> Self {
         self.stamped_by = Some(source);
+        self
+    }
+
+    /// Says whether the true figure exceeds the value.
+    #[must_use]
+    pub fn exceeding(mut self, exceeds: bool) -> Self {
+        self.exceeds = exceeds;
         self
     }
 

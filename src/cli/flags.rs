@@ -161,6 +161,9 @@ pub struct DemoArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Quick)]
     pub depth: DepthArg,
+    /// Seed of the line's chance: the same number loses the same frames.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
     /// Print the record as JSON instead of the summary.
     #[arg(long)]
     pub json: bool,

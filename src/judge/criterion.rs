@@ -114,12 +114,12 @@ fn because(by_interval: Verdict, verdict: Verdict, reading: &Reading, limit: &Li
             format!("{} (between {} and {})", figure(reading.value), figure(low), figure(high))
         }
         (_, Some(low), None) => {
-            format!("{} (at least {}; {} samples carry no upper bound)", figure(reading.value), figure(low), reading.samples)
+            format!("{} (at least {}; {} samples carry no upper bound)", words::of(reading), figure(low), reading.samples)
         }
         (_, None, Some(high)) => {
             format!("{} (at most {}; {} samples carry no lower bound)", figure(reading.value), figure(high), reading.samples)
         }
-        (_, None, None) => format!("{} ({} samples carry no interval)", figure(reading.value), reading.samples),
+        (_, None, None) => format!("{} ({} samples carry no interval)", words::of(reading), reading.samples),
     };
     let limits = limit_words(reading, limit);
     let limited: Vec<String> = reading.limited_by.iter().map(words::limited).collect();

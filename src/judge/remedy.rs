@@ -48,7 +48,12 @@ fn needed(reading: &Reading, limit: &Limits) -> Option<u64> {
     }
     let widened = match (words::quantile(&reading.name), reading.low, reading.high) {
         // A bound is missing: first, enough samples that the largest (or smallest) of them bounds the quantile.
-        (Some(q), low, high) if low.is_none() || high.is_none() => return samples_to_bound(q, confidence),
+        // Where there are already as many, they cluster or some never came back; how many are enough can't be told from
+        // here, and twice as many is the next step.
+        (Some(q), low, high) if low.is_none() || high.is_none() => {
+            let independent = samples_to_bound(q, confidence)?;
+            return Some(if independent > reading.samples { independent } else { 2 * reading.samples });
+        }
         (_, Some(low), Some(high)) => {
             let half = if nearest > reading.value { high - reading.value } else { reading.value - low };
             half / (nearest - reading.value).abs()
@@ -145,6 +150,13 @@ mod tests {
         // The largest of n is a two-sided 95 % bound of the 95th percentile from n = 72 on: 0.95^72 = 0.0249 < 0.025.
         let reading = Reading::new("twoway.round_trip_p95", 20.0, 30, Interval { low: Some(18.0), high: None, confidence: 0.95 });
         assert_eq!(remedy(&reading, &at_most(30.0)), "take 72 test packets instead of 30");
+    }
+
+    #[test]
+    fn where_enough_samples_still_give_no_bound_twice_as_many_are_asked_for() {
+        let reading =
+            Reading::new("twoway.round_trip_p95", 20.0, 375, Interval { low: Some(18.0), high: None, confidence: 0.95 });
+        assert_eq!(remedy(&reading, &at_most(30.0)), "take 750 test packets instead of 375");
     }
 
     #[test]

@@ -40,7 +40,7 @@ pub enum Fault {
 }
 
 /// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
-const LOSS: f64 = 0.02;
+const LOSS: f64 = 0.06;
 
 impl Fault {
     /// All faults, from the laptop on.
@@ -86,12 +86,12 @@ impl Fault {
     pub fn description(self) -> &'static str {
         match self {
             Self::NoDhcp => "the gateway hands out no address",
-            Self::HomeLoss => "2 % of frames are lost between laptop and gateway, each way",
+            Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
-            Self::AccessLoss => "2 % of frames are lost on the access line, each way",
+            Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
             Self::DeepBuffer => "the access line's buffers hold half a second",
-            Self::NetworkLoss => "2 % of frames are lost behind the provider's edge, each way",
+            Self::NetworkLoss => "6 % of frames are lost behind the provider's edge, each way",
             Self::DnsDead => "the name servers never answer",
             Self::OneResolverDead => "the second of the two name servers never answers",
             Self::DnsLying => "the name servers give names that do not exist an address",

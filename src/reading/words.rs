@@ -19,9 +19,10 @@ pub fn figure(name: &str, unit: Unit, value: f64) -> String {
     }
 }
 
-/// The value of a reading with its unit.
+/// The value of a reading with its unit; `more than 2,000 ms` when the figure lies among what never came back.
 pub fn of(reading: &Reading) -> String {
-    figure(&reading.name, reading.unit, reading.value)
+    let figure = figure(&reading.name, reading.unit, reading.value);
+    if reading.exceeds { format!("more than {figure}") } else { figure }
 }
 
 /// A rate's number: one decimal from 10 Mbit/s on, since sold rates are compared at that grain.

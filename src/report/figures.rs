@@ -111,11 +111,20 @@ fn farend(figures: &Figures<'_>) -> String {
 
 fn twoway(figures: &Figures<'_>) -> String {
     let median = figures.first("twoway.round_trip_p50").map(|r| format!("round trip {}", words::of(r)));
-    let tail = figures.first("twoway.round_trip_p95").map(|r| format!("95 % within {}", words::of(r)));
+    let tail = figures.first("twoway.round_trip_p95").map(|r| tail(r, ""));
     let ways = both(figures, "twoway.loss_ratio");
     let loss = ways.or_else(|| figures.first("twoway.loss_ratio").map(words::of)).map(|text| format!("loss {text}"));
     let variation = both(figures, "twoway.delay_variation_p95").map(|text| format!("variation {text}"));
     joined([median, tail, loss, variation])
+}
+
+/// `95 % of round trips within 3 ms`; where the 95th percentile lies among the lost, what that says.
+fn tail(p95: &Reading, what: &str) -> String {
+    if p95.exceeds {
+        format!("over 5 %{what} not back within {}", words::figure(&p95.name, p95.unit, p95.value))
+    } else {
+        format!("95 %{what} within {}", words::of(p95))
+    }
 }
 
 /// `down 0.3 % and up 0 %`.
@@ -134,7 +143,7 @@ fn throughput(figures: &Figures<'_>) -> String {
             Some(Load::Both) => " both ways",
             Some(Load::Idle) | None => "",
         };
-        Some(format!("95 % of round trips within {} while filled{when}", words::of(r)))
+        Some(format!("{} while filled{when}", tail(r, " of round trips")))
     });
     joined([rates].into_iter().chain(delays))
 }

@@ -107,8 +107,7 @@ fn delay(phase: &Phase, confidence: f64) -> Vec<Reading> {
     let account = &stream.account;
     let mut readings = Vec::new();
     for (name, q) in [("throughput.delay_under_load_p50", 0.5), ("throughput.delay_under_load_p95", 0.95)] {
-        if let Some((value, interval)) = account.round_trip_quantile(q, confidence) {
-            let mut reading = Reading::new(name, value, account.sent, interval);
+        if let Some(mut reading) = account.round_trip_reading(name, q, confidence) {
             reading.stamped_by = account.stamped_by;
             readings.push(reading);
         }

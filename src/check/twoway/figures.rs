@@ -85,9 +85,7 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
         readings.push(Reading::new("twoway.round_trip_min", least, sorted.len() as u64, exact));
     }
     for (name, q) in [("twoway.round_trip_p50", 0.5), ("twoway.round_trip_p95", 0.95), ("twoway.round_trip_p99", 0.99)] {
-        if let Some((value, interval)) = account.round_trip_quantile(q, confidence) {
-            readings.push(Reading::new(name, value, account.sent - account.discarded - account.unstamped, interval));
-        }
+        readings.extend(account.round_trip_reading(name, q, confidence));
     }
     limited(readings, result)
 }
@@ -170,7 +168,7 @@ impl Account {
     /// Quantile `q` of the round trip in milliseconds with its order-statistic interval, lost packets counted as infinite
     /// (RFC 2681 section 4). Where it falls among the lost: the waiting time, which it exceeds, and no upper bound.
     /// `None` when nothing was sent.
-    pub fn round_trip_quantile(&self, q: f64, confidence: f64) -> Option<(f64, Interval)> {
+    pub fn round_trip_reading(&self, name: &'static str, q: f64, confidence: f64) -> Option<Reading> {
         // Discarded round trips are answered, but not known: they take no part.
         let known = self.round_trip.iter().zip(&self.answered).filter(|(trip, answered)| trip.is_some() || !**answered);
         let series: Vec<Option<f64>> = known.map(|(trip, _)| trip.map(|ns| to_ms(ns as f64))).collect();
@@ -181,12 +179,14 @@ impl Account {
         let wait = self.wait.as_secs_f64() * 1e3;
         let ranks = quantile::ranks_of_series(&series, &sorted, q, confidence);
         let at = |rank: Option<u64>| rank.and_then(|rank| sorted.get(rank as usize - 1).copied());
-        match quantile::of_sorted(&sorted, series.len() as u64 - sorted.len() as u64, q) {
-            Some(value) => Some((value, Interval { low: at(ranks.low), high: at(ranks.high), confidence })),
+        let samples = series.len() as u64;
+        let reading = |value, interval| Reading::new(name, value, samples, interval);
+        match quantile::of_sorted(&sorted, samples - sorted.len() as u64, q) {
+            Some(value) => Some(reading(value, Interval { low: at(ranks.low), high: at(ranks.high), confidence })),
             // A lower bound that lies among the lost too is at least the waiting time.
             None => {
                 let low = at(ranks.low).or_else(|| ranks.low.map(|_| wait));
-                Some((wait, Interval { low, high: None, confidence }))
+                Some(reading(wait, Interval { low, high: None, confidence }).exceeding(true))
             }
         }
     }

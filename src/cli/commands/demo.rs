@@ -32,6 +32,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let (down, up) = profile.sold_mbit();
     let mut config = LineConfig::sold_at_ip(down, up)
         .ok_or_else(|| Failure::usage(format_args!("the tier {} sells no rate that a line can be shaped to", profile.name)))?;
+    config.seed = args.seed;
     if let Some(fault) = fault {
         fault.apply(&mut config);
     }
