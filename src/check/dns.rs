@@ -27,8 +27,7 @@ use crate::unit::Depth;
 const RESOLVERS: usize = 4;
 /// Pace of the lookups to one resolver.
 const INTERVAL: Duration = Duration::from_millis(50);
-/// A resolver has so long to answer: three times what the slowest of usual retransmission timers allow for a first try is
-/// more than anybody waits (RFC 1035 section 4.2.1 has 2 to 5 s).
+/// A resolver has so long to answer: the least that RFC 1035 section 4.2.1 lets a client wait before it asks again (2 to 5 s).
 const WAIT: Duration = Duration::from_secs(2);
 
 /// The check.

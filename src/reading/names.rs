@@ -86,6 +86,21 @@ mod tests {
     use super::*;
 
     #[test]
+    fn the_methods_page_says_how_each_is_taken_and_of_no_other() {
+        let page = include_str!("../../docs/methods.md");
+        let told: std::collections::BTreeSet<&str> = page.split('`').skip(1).step_by(2).collect();
+        for spec in ALL {
+            assert!(told.contains(spec.name), "docs/methods.md does not say how {} is taken", spec.name);
+        }
+        let checks: std::collections::BTreeSet<&str> = ALL.iter().filter_map(|s| Some(s.name.split_once('.')?.0)).collect();
+        for word in told {
+            let is_name =
+                word.split_once('.').is_some_and(|(check, figure)| checks.contains(check) && !figure.contains(['/', '.', ' ']));
+            assert!(!is_name || find(word).is_some(), "docs/methods.md tells of {word}, which is no reading");
+        }
+    }
+
+    #[test]
     fn every_name_is_snake_case_check_dot_figure_and_unique() {
         let mut seen = std::collections::BTreeSet::new();
         for spec in ALL {
