@@ -171,6 +171,9 @@ pub struct StreamReceived {
     /// The stream ended otherwise than by its sender's close: why.
     #[serde(default)]
     pub broken_off: Option<String>,
+    /// The sender's close did not come in time: what a line delivers late may still have been under way.
+    #[serde(default)]
+    pub unclosed: bool,
 }
 
 /// Why the far end refuses.

@@ -49,7 +49,7 @@ fn judge_reading(profile: &Profile, criterion: &Criterion, reading: &Reading, ex
     let (verdict, because, remedy) = match (softened, excuse) {
         (Verdict::Fail, Some(excuse)) => {
             let words = because(by_interval, softened, reading, &limit);
-            (Verdict::NotProven, format!("{words}, but nothing at all was answered: {excuse}"), Some(FAR_END_FIRST.to_owned()))
+            (Verdict::NotProven, format!("{words}, but the check failed: {excuse}"), Some(FAR_END_FIRST.to_owned()))
         }
         (verdict, _) => {
             let remedy = (verdict == Verdict::NotProven).then(|| remedy(reading, &limit));

@@ -5,7 +5,7 @@
 
 use serde_json::json;
 
-use super::phase::Phase;
+use super::phase::{Ended, Phase};
 use super::start_up_allowance;
 use crate::check::Context;
 use crate::farend::api::BUCKET_MS;
@@ -57,10 +57,13 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
     outcome.fact(&format!("streams_{direction}"), streams(phase));
 }
 
-/// Octets per bucket of all streams, up to the senders' end; the bucket in which they ended is left out.
+/// Octets per bucket of all streams, up to the senders' end; the bucket in which they ended is left out. Senders that were
+/// never heard to close sent until the end of the time, even where nothing came any more.
 fn summed(phase: &Phase) -> Vec<u64> {
     let longest = phase.received.iter().map(|stream| stream.buckets.len()).max().unwrap_or(0);
-    let whole = (longest.saturating_sub(1)).min((phase.request.time_ms / BUCKET_MS) as usize);
+    let whole_time = (phase.request.time_ms / BUCKET_MS) as usize;
+    let goes_on = phase.ended == Ended::Complete && phase.received.iter().any(|stream| stream.unclosed);
+    let whole = if goes_on { whole_time } else { longest.saturating_sub(1).min(whole_time) };
     (0..whole).map(|at| phase.received.iter().filter_map(|stream| stream.buckets.get(at)).sum()).collect()
 }
 
@@ -147,8 +150,11 @@ fn delay_series(phase: &Phase, direction: Direction, load: Load) -> Option<Serie
 
 /// Per-stream figures, for the engineer.
 fn streams(phase: &Phase) -> serde_json::Value {
-    let received: Vec<_> =
-        phase.received.iter().map(|stream| json!({ "octets": stream.octets, "broken_off": stream.broken_off })).collect();
+    let received: Vec<_> = phase
+        .received
+        .iter()
+        .map(|stream| json!({ "octets": stream.octets, "broken_off": stream.broken_off, "unclosed": stream.unclosed }))
+        .collect();
     json!({
         "sent": phase.sent,
         "received": received,

@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::check::twoway::{self, Form, StreamPlan, StreamResult, run_stream, stream_config};
 use crate::check::{Context, LiveFigure};
-use crate::farend::api::{LoadGrant, LoadReport, LoadRequest, StreamReceived, StreamSent};
+use crate::farend::api::{BUCKET_MS, LoadGrant, LoadReport, LoadRequest, StreamReceived, StreamSent};
 use crate::farend::client::{ClientError, Session, bound_socket};
 use crate::farend::stream::{Until, receive_bulk, send_bulk};
 use crate::net::cpu::CpuTimes;
@@ -149,10 +149,19 @@ fn put_together(
     }
     let broken =
         sent.iter().filter_map(|s| s.broken_off.clone()).chain(received.iter().filter_map(|r| r.broken_off.clone())).next();
-    if let (Ended::Complete, Some(why)) = (&ended, broken) {
+    if let (Ended::Complete, Some(why)) = (&ended, broken.or_else(|| went_dead(&received, request.time_ms))) {
         ended = Ended::Broken(why);
     }
     Phase { request, address, sent, received, cpu_busy, far_end_cpu_busy, delay, ended }
+}
+
+/// Whether streams that were never closed had stopped for good. Where something still came late in the phase, the close is
+/// only under way: on a line that loses much, TCP waits for seconds before it sends again.
+fn went_dead(received: &[StreamReceived], time_ms: u64) -> Option<String> {
+    let is_unclosed = received.iter().any(|stream| stream.unclosed);
+    let last_ms = received.iter().map(|stream| stream.buckets.len() as u64 * BUCKET_MS).max().unwrap_or(0);
+    let silent_for = Duration::from_millis(time_ms.saturating_sub(last_ms)) + DRAIN;
+    (is_unclosed && silent_for >= STALL).then(|| format!("nothing came any more for {} s", silent_for.as_secs()))
 }
 
 /// The test set's own side of the streams.
@@ -289,6 +298,15 @@ fn probe_interval(sold_mbit: Option<f64>) -> Duration {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_close_that_is_late_on_a_lossy_line_is_no_breaking_off() {
+        let got = |buckets, unclosed| StreamReceived { buckets: vec![1; buckets], unclosed, ..StreamReceived::default() };
+        // Something came 1.9 s before the end of 4 s, and the drain was waited for: 4.9 s of silence are less than a stall.
+        assert_eq!(went_dead(&[got(5, true), got(21, false)], 4000), None);
+        assert_eq!(went_dead(&[got(5, true), got(20, true)], 4000).as_deref(), Some("nothing came any more for 5 s"));
+        assert_eq!(went_dead(&[got(5, false)], 4000), None, "closed early: the budget was used up");
+    }
 
     #[test]
     fn probes_take_little_of_a_slow_line_and_are_dense_on_a_fast_one() {
