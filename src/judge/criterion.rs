@@ -110,11 +110,12 @@ fn because(by_interval: Verdict, verdict: Verdict, reading: &Reading, limit: &Li
     let exact = reading.low == reading.high && reading.low.is_some();
     let stated = match (exact, reading.low, reading.high) {
         (true, ..) => figure(reading.value),
+        _ if reading.exceeds => format!("{} (it lies among packets that never came back)", words::of(reading)),
         (_, Some(low), Some(high)) => {
             format!("{} (between {} and {})", figure(reading.value), figure(low), figure(high))
         }
         (_, Some(low), None) => {
-            format!("{} (at least {}; {} samples carry no upper bound)", words::of(reading), figure(low), reading.samples)
+            format!("{} (at least {}; {} samples carry no upper bound)", figure(reading.value), figure(low), reading.samples)
         }
         (_, None, Some(high)) => {
             format!("{} (at most {}; {} samples carry no lower bound)", figure(reading.value), figure(high), reading.samples)
