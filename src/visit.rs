@@ -145,6 +145,7 @@ pub async fn run_visit(
         plan,
         listener,
         cancel,
+        save_error: None,
     };
     running.tell(VisitEvent::Planned { time: running.plan.time(), octets: running.plan.octets() });
     for (spec, reason) in running.plan.left_out.clone() {
@@ -167,6 +168,8 @@ struct Running {
     started: BTreeMap<Id, (usize, Instant)>,
     listener: Listener,
     cancel: CancellationToken,
+    /// Why the last save failed, if it did.
+    save_error: Option<String>,
 }
 
 impl Running {
@@ -290,11 +293,19 @@ impl Running {
         self.record
     }
 
-    fn save(&self) -> Option<PathBuf> {
+    /// Saves; what stands in the way is told once, until it changes.
+    fn save(&mut self) -> Option<PathBuf> {
         match self.options.keep.save(&self.record) {
-            Ok(path) => Some(path),
+            Ok(path) => {
+                self.save_error = None;
+                Some(path)
+            }
             Err(error) => {
-                self.tell(VisitEvent::SaveFailed { error: error.to_string() });
+                let error = error.to_string();
+                if self.save_error.as_ref() != Some(&error) {
+                    self.tell(VisitEvent::SaveFailed { error: error.clone() });
+                    self.save_error = Some(error);
+                }
                 None
             }
         }

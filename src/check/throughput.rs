@@ -19,12 +19,15 @@ use crate::farend::api::LoadRequest;
 use crate::net::ethtool;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::reading::{Outcome, Status};
-use crate::unit::{Depth, Direction};
+use crate::unit::{Depth, Direction, Segment};
 
 /// Rate that is planned for where none was sold.
 const ASSUMED_MBIT: f64 = 1000.0;
 /// A phase is sized for this share of what was sold: a line may give more than its name says.
 const MARGIN: f64 = 1.25;
+
+/// The far end's host answers that nobody listens: after a session was open, its service has ended.
+const GONE: &str = "farend-gone";
 
 /// The check.
 #[derive(Debug, Clone, Copy, Default)]
@@ -86,6 +89,9 @@ async fn examine(context: Context) -> Outcome {
                 if let Some(reason) = broken_off(&phase) {
                     outcome.status = Status::Failed;
                     outcome.flaw("throughput-broken-off", reason.clone(), None);
+                    if phase.far_end_error == Some(GONE) {
+                        outcome.flaw(GONE, "its host refuses connections that it took before", Some(Segment::FarEnd));
+                    }
                     outcome.reason = Some(reason);
                     break;
                 }

@@ -57,12 +57,14 @@ pub(super) fn without(options: &VisitOptions) -> Vec<(&'static str, String)> {
     vec![("farend", "no far end was given (--far-end FILE)".to_owned())]
 }
 
-/// Where a record goes: as typed, else this user's records directory.
+/// Where a record goes: as typed, else this user's records directory. Tried before anything is sent, so that no visit is
+/// made in vain.
 pub(super) fn keep(typed: Option<&Path>) -> Result<Keep, Failure> {
-    match typed {
-        Some(path) => Ok(Keep::File(path.to_owned())),
-        None => store::default_directory().map(Keep::In).map_err(Failure::could_not_run),
-    }
+    let keep = match typed {
+        Some(path) => store::try_file(path).map(|()| Keep::File(path.to_owned())),
+        None => store::default_directory().and_then(|directory| store::try_directory(&directory).map(|()| Keep::In(directory))),
+    };
+    keep.map_err(Failure::could_not_run)
 }
 
 #[cfg(test)]

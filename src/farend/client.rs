@@ -5,6 +5,7 @@
 
 mod pin;
 
+use std::io::{self, ErrorKind};
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -67,7 +68,7 @@ pub enum ClientError {
         /// Where.
         address: SocketAddr,
         /// What the kernel said.
-        source: std::io::Error,
+        source: io::Error,
     },
     /// Another certificate than the pinned one.
     #[error(
@@ -102,6 +103,9 @@ pub enum ClientError {
     /// The session has ended at the far end.
     #[error("the far end has ended the session: {0}")]
     Ended(String),
+    /// Nothing listens any more where a session was open.
+    #[error("the far end's host refuses connections that it took before: its service has ended")]
+    Gone,
     /// TLS or HTTP went wrong otherwise.
     #[error("the connection to the far end broke: {0}")]
     Broken(String),
@@ -121,6 +125,7 @@ impl ClientError {
             Self::Busy { .. } => "farend-busy",
             Self::Protocol(_) => "farend-version",
             Self::Ended(_) => "farend-session-ended",
+            Self::Gone => "farend-gone",
             Self::Broken(_) => "farend-broken",
         }
     }
@@ -256,7 +261,7 @@ pub async fn resolve(target: &FarEndTarget) -> Result<Vec<IpAddr>, ClientError> 
 }
 
 /// A socket of TCP bound to an interface, not yet connected.
-pub(crate) fn bound_socket(to: SocketAddr, device: &str) -> std::io::Result<socket2::Socket> {
+pub(crate) fn bound_socket(to: SocketAddr, device: &str) -> io::Result<socket2::Socket> {
     let socket = socket2::Socket::new(socket2::Domain::for_address(to), socket2::Type::STREAM, None)?;
     socket.bind_device(Some(device.as_bytes()))?;
     Ok(socket)
@@ -264,7 +269,6 @@ pub(crate) fn bound_socket(to: SocketAddr, device: &str) -> std::io::Result<sock
 
 /// Times a TCP connection, and tells the ways in which there is none apart.
 async fn connect(to: SocketAddr, device: &str) -> Result<Duration, ClientError> {
-    use std::io::ErrorKind;
     let unreachable = |source| ClientError::Unreachable { address: to, source };
     let socket = bound_socket(to, device).and_then(|s| s.set_nonblocking(true).map(|()| s)).map_err(unreachable)?;
     let socket = tokio::net::TcpSocket::from_std_stream(socket.into());
@@ -293,7 +297,9 @@ fn http_client(pin: &Arc<Pin>, device: &str) -> Result<reqwest::Client, ClientEr
 
 /// Sends a request and reads the answer or the refusal.
 async fn call<T: DeserializeOwned>(request: reqwest::RequestBuilder, token: &str) -> Result<T, ClientError> {
-    let broken = |error: reqwest::Error| ClientError::Broken(chain(&error.without_url()));
+    let broken = |error: reqwest::Error| {
+        if is_refusal(&error) { ClientError::Gone } else { ClientError::Broken(chain(&error.without_url())) }
+    };
     let answer = request.bearer_auth(token).send().await.map_err(broken)?;
     let status = answer.status();
     let body = answer.bytes().await.map_err(broken)?;
@@ -311,6 +317,12 @@ async fn call<T: DeserializeOwned>(request: reqwest::RequestBuilder, token: &str
         RefusalCode::Unknown => ClientError::Ended(message),
         RefusalCode::Request | RefusalCode::Other => ClientError::Broken(message),
     })
+}
+
+/// Whether the host refused the connection, somewhere among the causes.
+fn is_refusal(error: &(dyn std::error::Error + 'static)) -> bool {
+    let mut causes = std::iter::successors(Some(error), |e| e.source());
+    causes.any(|e| e.downcast_ref::<io::Error>().is_some_and(|e| e.kind() == ErrorKind::ConnectionRefused))
 }
 
 /// An error with its causes; the library's own text leaves them out.

@@ -62,7 +62,11 @@ pub fn read(path: &Path) -> Result<FarEndTarget, InvitationError> {
     parse(&text).map_err(|what| InvitationError::Content { path: path.to_owned(), what })
 }
 
-fn parse(text: &str) -> Result<FarEndTarget, String> {
+/// Reads an invitation's text.
+///
+/// # Errors
+/// What is wrong, without the token.
+pub fn parse(text: &str) -> Result<FarEndTarget, String> {
     // The library's full message quotes the source line, which may hold the token: only its first words are passed on.
     let Raw { host, port, token, fingerprint, zone } = toml::from_str(text).map_err(|error| error.message().to_owned())?;
     let fingerprint = parse_fingerprint(&fingerprint)
@@ -75,16 +79,23 @@ fn parse(text: &str) -> Result<FarEndTarget, String> {
 
 /// Writes an invitation with mode 0600; refuses to overwrite.
 pub fn write(path: &Path, target: &FarEndTarget) -> Result<(), InvitationError> {
-    let FarEndTarget { host, port, token, fingerprint, zone } = target.clone();
-    let raw = Raw { host, port, token, fingerprint: format_fingerprint(&fingerprint), zone };
-    let text =
-        toml::to_string(&raw).map_err(|error| InvitationError::Content { path: path.to_owned(), what: error.to_string() })?;
+    let text = text(target).map_err(|what| InvitationError::Content { path: path.to_owned(), what })?;
     let write = || -> io::Result<()> {
         let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
         file.write_all(text.as_bytes())?;
         file.sync_all()
     };
     write().map_err(|source| InvitationError::Write { path: path.to_owned(), source })
+}
+
+/// An invitation's text.
+///
+/// # Errors
+/// When a value can't be written as TOML.
+pub fn text(target: &FarEndTarget) -> Result<String, String> {
+    let FarEndTarget { host, port, token, fingerprint, zone } = target.clone();
+    let raw = Raw { host, port, token, fingerprint: format_fingerprint(&fingerprint), zone };
+    toml::to_string(&raw).map_err(|error| error.to_string())
 }
 
 /// Lower-case hexadecimal digits.

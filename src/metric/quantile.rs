@@ -120,6 +120,9 @@ pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, confidenc
     // Outward: the lower bound's samples are those up to its rank less one.
     let low = ranks.low.map(|rank| (((rank - 1) as f64 * scale) as u64 + 1).clamp(1, n));
     let high = ranks.high.map(|rank| ((rank as f64 * scale).ceil() as u64).clamp(1, n));
+    // What lies above the largest sample does not cluster, for there is none: where as many samples as are needed
+    // were taken, it bounds the quantile however those below it cluster.
+    let high = high.or_else(|| rank_interval(n, q, confidence).high.map(|_| n));
     RankInterval { low, high, coverage: ranks.coverage }
 }
 

@@ -27,6 +27,14 @@ pub enum StoreError {
     /// Neither variable that leads to the directory is set.
     #[error("finding the record directory: neither XDG_STATE_HOME nor HOME is set to an absolute path; name a file instead")]
     NoDirectory,
+    /// The place can't be written to at all; told before the visit begins.
+    #[error("no record can be written to {}: {source}; name another file with --record", .path.display())]
+    NotWritable {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
     /// The file can't be written; what was saved before is unharmed.
     #[error("saving the record to {}: {source}; an earlier saved state of this visit is unharmed", .path.display())]
     Write {
@@ -117,11 +125,33 @@ pub fn file_name(record: &Record) -> String {
 /// # Errors
 /// When the directory or file can't be written.
 pub fn save_in(directory: &Path, record: &Record) -> Result<PathBuf, StoreError> {
-    let made = fs::DirBuilder::new().recursive(true).mode(0o700).create(directory);
-    made.map_err(|source| StoreError::Directory { path: directory.to_owned(), source })?;
+    make_directory(directory)?;
     let path = directory.join(file_name(record));
     save(&path, record)?;
     Ok(path)
+}
+
+/// Sees that a record can be saved to a file, by making one beside it and removing it again.
+///
+/// # Errors
+/// When it can't.
+pub fn try_file(path: &Path) -> Result<(), StoreError> {
+    let tried = beside(path).and_then(|temporary| File::create_new(&temporary).and_then(|_| fs::remove_file(&temporary)));
+    tried.map_err(|source| StoreError::NotWritable { path: path.to_owned(), source })
+}
+
+/// The same for a directory, which is made when missing.
+///
+/// # Errors
+/// When it can't.
+pub fn try_directory(directory: &Path) -> Result<(), StoreError> {
+    make_directory(directory)?;
+    try_file(&directory.join("record.json"))
+}
+
+fn make_directory(directory: &Path) -> Result<(), StoreError> {
+    let made = fs::DirBuilder::new().recursive(true).mode(0o700).create(directory);
+    made.map_err(|source| StoreError::Directory { path: directory.to_owned(), source })
 }
 
 /// Saves to a file: whole or not at all.
@@ -184,15 +214,25 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Record, StoreError> {
     serde_json::from_slice(bytes).map_err(|source| StoreError::Field { path: path(), source })
 }
 
-/// Replaces a file with what `write` produces: temporary file in the same directory (a rename never crosses a file
-/// system), data to the disk, rename, directory to the disk. On any failure the temporary file goes and the old one stays.
-fn replace(path: &Path, write: impl FnOnce(&mut File) -> io::Result<()>) -> io::Result<()> {
+/// The name of a file beside `path`, on the same file system, for [`replace`].
+fn beside(path: &Path) -> io::Result<PathBuf> {
     let directory = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
     let name = path.file_name().ok_or_else(|| io::Error::new(io::ErrorKind::InvalidInput, "the path names no file"))?;
-    let temporary = directory.join(format!(".{}.{}.part", name.to_string_lossy(), std::process::id()));
+    // A rename would put a file in the place of a device or a pipe, for everybody on the machine.
+    if fs::symlink_metadata(path).is_ok_and(|found| !found.is_file()) {
+        return Err(io::Error::new(io::ErrorKind::InvalidInput, "something that is no ordinary file stands there"));
+    }
+    Ok(directory.join(format!(".{}.{}.part", name.to_string_lossy(), std::process::id())))
+}
+
+/// Replaces a file with what `write` produces: temporary file in the same directory (a rename never crosses a file
+/// system), data to the disk, rename, directory to the disk. On any failure the temporary file goes and the old one stays.
+fn replace(path: &Path, write: impl FnOnce(&mut File) -> io::Result<()>) -> io::Result<()> {
+    let temporary = beside(path)?;
+    let directory = temporary.parent().unwrap_or_else(|| Path::new("."));
     // A leftover of a crashed process with the same number is ours to replace; a link there is not followed.
     match fs::remove_file(&temporary) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),

@@ -43,6 +43,8 @@ pub(super) struct Phase {
     pub(super) received: Vec<StreamReceived>,
     pub(super) cpu_busy: Option<f64>,
     pub(super) far_end_cpu_busy: Option<f64>,
+    /// Stable name of why the far end gave no report at the end, if it gave none.
+    pub(super) far_end_error: Option<&'static str>,
     pub(super) delay: Option<StreamResult>,
     pub(super) ended: Ended,
 }
@@ -137,22 +139,26 @@ fn put_together(
             Side::Received(one) => received.push(one),
         }
     }
-    let mut far_end_cpu_busy = None;
+    let (mut far_end_cpu_busy, mut far_end_error) = (None, None);
     match report {
         Ok(report) => {
             far_end_cpu_busy = report.cpu_busy;
             sent.extend(report.sent);
             received.extend(report.received);
         }
-        Err(error) if ended == Ended::Complete => ended = Ended::Broken(error.to_string()),
-        Err(_) => {}
+        Err(error) => {
+            far_end_error = Some(error.code());
+            if ended == Ended::Complete {
+                ended = Ended::Broken(error.to_string());
+            }
+        }
     }
     let broken =
         sent.iter().filter_map(|s| s.broken_off.clone()).chain(received.iter().filter_map(|r| r.broken_off.clone())).next();
     if let (Ended::Complete, Some(why)) = (&ended, broken.or_else(|| went_dead(&received, request.time_ms))) {
         ended = Ended::Broken(why);
     }
-    Phase { request, address, sent, received, cpu_busy, far_end_cpu_busy, delay, ended }
+    Phase { request, address, sent, received, cpu_busy, far_end_cpu_busy, far_end_error, delay, ended }
 }
 
 /// Whether streams that were never closed had stopped for good. Where something still came late in the phase, the close is

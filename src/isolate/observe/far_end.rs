@@ -7,6 +7,7 @@ use crate::reading::{Outcome, Status};
 /// Flaws that tell what a far end that did answer said.
 const BUSY: &[&str] = &["farend-busy", "farend-full"];
 const REFUSES: &[&str] = &["farend-token-refused", "farend-refused-token", "farend-unauthorized"];
+const GONE: &[&str] = &["farend-gone"];
 const ANOTHER: &[&str] = &["farend-fingerprint-mismatch", "farend-wrong-fingerprint"];
 
 pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
@@ -21,9 +22,13 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
         one(Symptom::FarEndRefuses, REFUSES, "the far end accepts this agent");
         one(Symptom::FarEndIsAnother, ANOTHER, "the far end is the one that was asked for");
         let silent = failed && !answered(farend);
-        let words =
-            if silent { format!("no session with the far end: {}", reason(farend)) } else { "the far end answers".to_owned() };
-        found.note(Symptom::FarEndSilent, silent, words);
+        let gone = evidence.flaw("throughput", GONE);
+        let words = match gone {
+            Some(flaw) => format!("the far end went away during the visit: {}", flaw.what),
+            None if silent => format!("no session with the far end: {}", reason(farend)),
+            None => "the far end answers".to_owned(),
+        };
+        found.note(Symptom::FarEndSilent, silent || gone.is_some(), words);
     }
     if let (Some(farend), Some(twoway)) = (evidence.ran("farend"), evidence.ran("twoway"))
         && farend.status == Status::Done

@@ -100,3 +100,17 @@ fn a_write_that_the_kernel_stops_halfway_leaves_the_earlier_state() {
     assert_eq!(read(&path).unwrap(), record());
     assert_eq!(fs::read_dir(directory.path()).unwrap().count(), 1, "the temporary file is gone");
 }
+
+#[test]
+fn nothing_but_an_ordinary_file_is_ever_replaced() {
+    let folder = tempfile::tempdir().unwrap();
+    let socket = folder.path().join("socket");
+    let _listener = std::os::unix::net::UnixListener::bind(&socket).unwrap();
+    let before = fs::symlink_metadata(&socket).unwrap().file_type();
+    assert!(matches!(try_file(&socket), Err(StoreError::NotWritable { .. })));
+    assert!(replace(&socket, |_| Ok(())).is_err());
+    assert_eq!(fs::symlink_metadata(&socket).unwrap().file_type(), before);
+    assert!(try_file(&folder.path().join("new.json")).is_ok());
+    assert!(try_file(&folder.path().join("missing/new.json")).is_err());
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1, "trying leaves nothing");
+}

@@ -1,0 +1,13 @@
+//! The program as its user runs it: whole visits on practice lines, and every way in which one can end.
+//!
+//! Needs root (namespaces, raw sockets, a small file system for the full disk) and `ip`: fails loudly without. All
+//! traffic stays in namespaces that the tests make; every run is bounded in time and is ended by its process number.
+
+#[path = "visit/demo.rs"]
+mod demo;
+#[path = "visit/ends.rs"]
+mod ends;
+#[path = "visit/refusals.rs"]
+mod refusals;
+#[path = "visit/support.rs"]
+mod support;
