@@ -222,19 +222,20 @@ pub struct Criterion {
 /// # Errors
 /// [`ProfileError::Invalid`] with everything that is wrong.
 pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
-    let invalid = |problems| ProfileError::Invalid { origin: origin.to_owned(), problems };
+    let invalid = |problems, more| ProfileError::Invalid { origin: origin.to_owned(), problems, more };
     let root = DeTable::parse(text).map_err(|error| {
         let span = error.span().unwrap_or(0..0);
-        invalid(vec![Problem::at(text, span, "", format!("this is not TOML: {}", error.message().replace('\n', "; ")))])
+        let what = format!("this is not TOML: {}", error.message().replace('\n', "; "));
+        invalid(vec![Problem::at(text, span, "", what)], 0)
     })?;
     let document = Document::new(text);
     let top =
         Table::open(&document, root.get_ref(), 0..0, String::new(), &["name", "title", "sold", "line", "effort", "criterion"]);
     let profile = read(&document, &top);
-    let problems = document.into_problems();
+    let (problems, more) = document.into_problems();
     match profile {
         Some(profile) if problems.is_empty() => Ok(profile),
-        _ => Err(invalid(problems)),
+        _ => Err(invalid(problems, more)),
     }
 }
 

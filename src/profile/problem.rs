@@ -7,13 +7,15 @@ use std::path::PathBuf;
 /// Why a profile can't be used.
 #[derive(Debug, thiserror::Error)]
 pub enum ProfileError {
-    /// The text is not a valid profile; everything found is listed, in the order of the text.
-    #[error("{origin} is not a valid profile\n{}", listed(.problems))]
+    /// The text is not a valid profile; what was found is listed in the order of the text.
+    #[error("{origin} is not a valid profile\n{}", listed(.problems, *.more))]
     Invalid {
         /// File name, or what the text is.
         origin: String,
         /// Never empty.
         problems: Vec<Problem>,
+        /// Problems found beyond those listed.
+        more: usize,
     },
     /// Neither a built-in name nor a file.
     #[error("no built-in profile is called {asked:?}{}; built in are {known}; a path of a file ends in .toml or holds a slash", nearest_words(.nearest.as_deref()))]
@@ -114,8 +116,9 @@ impl fmt::Display for Problem {
     }
 }
 
-fn listed(problems: &[Problem]) -> String {
-    problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")
+fn listed(problems: &[Problem], more: usize) -> String {
+    let tail = (more > 0).then(|| format!("and {more} more"));
+    problems.iter().map(ToString::to_string).chain(tail).collect::<Vec<_>>().join("\n")
 }
 
 fn nearest_words(nearest: Option<&str>) -> String {

@@ -2,7 +2,7 @@
 //!
 //! A table is opened with the keys that it may hold, so an unknown key can't pass. It knows nothing about profiles.
 
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 use std::ops::Range;
 
 use toml::Spanned;
@@ -10,11 +10,16 @@ use toml::de::{DeTable, DeValue};
 
 use super::problem::{Problem, nearest};
 
+/// Most problems that are told; more are counted. Each costs a walk through the text, so that a text with a problem in
+/// every line would take time in the square of its length.
+const MOST_PROBLEMS: usize = 40;
+
 /// The text and the problems found in it.
 #[derive(Debug)]
 pub(super) struct Document<'a> {
     pub(super) text: &'a str,
     problems: RefCell<Vec<Problem>>,
+    more: Cell<usize>,
 }
 
 /// A value and where it stands.
@@ -36,12 +41,12 @@ pub(super) struct Table<'a, 'd> {
 
 impl<'a> Document<'a> {
     pub(super) fn new(text: &'a str) -> Self {
-        Self { text, problems: RefCell::new(Vec::new()) }
+        Self { text, problems: RefCell::new(Vec::new()), more: Cell::new(0) }
     }
 
     /// Notes a problem; returns it for additions.
     pub(super) fn wrong<T>(&self, at: &Placed<T>, what: impl Into<String>) {
-        self.push(Problem::at(self.text, at.span.clone(), &at.path, what.into()));
+        self.note(|| Problem::at(self.text, at.span.clone(), &at.path, what.into()));
     }
 
     /// Notes a problem with a list of what is allowed and the word that may have been meant.
@@ -51,21 +56,27 @@ impl<'a> Document<'a> {
         what: impl Into<String>,
         allowed: impl Iterator<Item = &'w str> + Clone,
     ) {
-        let mut problem = Problem::at(self.text, at.span.clone(), &at.path, what.into());
-        problem.nearest = nearest(&at.value, allowed.clone());
-        problem.allowed = Some(allowed.collect::<Vec<_>>().join(", "));
-        self.push(problem);
+        self.note(|| Problem {
+            nearest: nearest(&at.value, allowed.clone()),
+            allowed: Some(allowed.collect::<Vec<_>>().join(", ")),
+            ..Problem::at(self.text, at.span.clone(), &at.path, what.into())
+        });
     }
 
-    pub(super) fn push(&self, problem: Problem) {
-        self.problems.borrow_mut().push(problem);
+    /// Notes a problem, or counts it when there are enough.
+    pub(super) fn note(&self, problem: impl FnOnce() -> Problem) {
+        if self.problems.borrow().len() < MOST_PROBLEMS {
+            self.problems.borrow_mut().push(problem());
+        } else {
+            self.more.set(self.more.get() + 1);
+        }
     }
 
-    /// All problems in the order of the text.
-    pub(super) fn into_problems(self) -> Vec<Problem> {
+    /// The problems in the order of the text, and how many more were only counted.
+    pub(super) fn into_problems(self) -> (Vec<Problem>, usize) {
         let mut problems = self.problems.into_inner();
         problems.sort_by_key(|p| (p.line, p.column));
-        problems
+        (problems, self.more.get())
     }
 }
 

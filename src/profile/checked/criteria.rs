@@ -118,7 +118,7 @@ fn known_reading(document: &Document<'_>, typed: &Placed<String>) -> Option<&'st
         checks.dedup();
         problem.allowed =
             Some(if same.is_empty() { format!("figures of the checks {}", checks.join(", ")) } else { same.join(", ") });
-        document.push(problem);
+        document.note(|| problem);
     }
     spec
 }

@@ -156,6 +156,14 @@ fn every_reading_but_that_of_silent_routers_can_be_judged() {
     }
 }
 
+#[test]
+fn a_text_wrong_in_every_line_is_told_in_part_and_counted_in_whole() {
+    let text = format!("{GOOD}\n{}", (0..30_000).map(|n| format!("k{n} = 1\n")).collect::<String>());
+    let error = parse(&text, "all wrong").unwrap_err().to_string();
+    assert_eq!(error.matches("\nline ").count(), 40, "{}", &error[..500]);
+    assert!(error.ends_with("and 29960 more"), "{}", &error[error.len() - 300..]);
+}
+
 proptest::proptest! {
     #[test]
     fn any_text_is_parsed_or_refused_with_a_place(text in "\\PC{0,80}", at in 0..600_usize) {

@@ -1,0 +1,57 @@
+//! One function per parser: it reads the octets, walks everything that was read, and writes it again where it can be
+//! written.
+//!
+//! Two users share it: the fuzz targets beside it, and `tests/hostile_bytes.rs`, which includes this very file, so that
+//! the ordinary test run feeds the same functions. A function must not panic and must take time in proportion to its
+//! input; what it asserts are laws of the parser, never a particular result. It must not know who draws the octets.
+
+mod link;
+mod packets;
+mod seeds;
+mod stamp;
+mod text;
+
+pub use link::link;
+pub use packets::{dhcp4, dns, icmp};
+pub use stamp::stamp;
+pub use text::{api, invitation, profile, record};
+
+/// A parser under attack.
+#[derive(Debug, Clone, Copy)]
+pub struct Parser {
+    /// Name of its fuzz target.
+    pub name: &'static str,
+    /// Its body.
+    pub feed: fn(&[u8]),
+    /// Valid input to start from.
+    pub seeds: fn() -> Vec<Vec<u8>>,
+    /// Large input that is made to be slow or deep.
+    pub worst: fn() -> Vec<Vec<u8>>,
+}
+
+/// All of them.
+pub const PARSERS: [Parser; 9] = [
+    Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
+    Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
+    Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
+    Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
+    Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
+    Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },
+    Parser { name: "api", feed: api, seeds: seeds::api, worst: seeds::worst_json },
+    Parser { name: "profile", feed: profile, seeds: seeds::profile, worst: seeds::worst_toml },
+    Parser { name: "record", feed: record, seeds: seeds::record, worst: seeds::worst_json },
+];
+
+/// Writes a value in both of its forms, as a report or a log would.
+fn show(value: &(impl std::fmt::Debug + std::fmt::Display)) {
+    std::hint::black_box((format!("{value}"), format!("{value:?}")));
+}
+
+/// Takes the first `N` octets off; zeroes where there are fewer. For parameters that a caller of a parser chooses.
+fn take<const N: usize>(data: &mut &[u8]) -> [u8; N] {
+    let (head, rest) = data.split_at(data.len().min(N));
+    *data = rest;
+    let mut taken = [0; N];
+    taken[..head.len()].copy_from_slice(head);
+    taken
+}

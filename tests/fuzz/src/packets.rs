@@ -1,0 +1,141 @@
+//! DHCP, DNS and ICMP.
+
+use std::net::{Ipv4Addr, Ipv6Addr};
+
+use doorstep::unit::Family;
+use doorstep::wire::dhcp4::{self, MessageType, option};
+use doorstep::wire::icmp::{self, Message, Reading};
+use doorstep::wire::{dns as dns_message, icmp::extension::Extensions};
+
+use super::show;
+
+/// DHCP for IPv4: every option in every form, the examination of an answer, and writing again.
+pub fn dhcp4(data: &[u8]) {
+    let parsed = match dhcp4::parse(data) {
+        Ok(parsed) => parsed,
+        Err(error) => return show(&error),
+    };
+    for flaw in &parsed.flaws {
+        show(flaw);
+        assert!(!flaw.code().is_empty());
+    }
+    for decoded in parsed.decoded() {
+        std::hint::black_box((decoded.value.to_string(), decoded.name));
+        assert_eq!(decoded.name, option::name(decoded.code));
+        decoded.flaw.iter().for_each(show);
+        let octets = parsed.option(decoded.code).expect("what is decoded is there");
+        assert_eq!(option::decode(decoded.code, &octets), decoded);
+        if let option::Value::Routes(routes) = &decoded.value {
+            // Host bits may have been cleared, so the octets may differ, but not the meaning.
+            assert_eq!(option::decode(decoded.code, &option::emit_classless_routes(routes)).value, decoded.value);
+        }
+    }
+    for code in 0..=u8::MAX {
+        let is_there = parsed.carried.iter().any(|c| c.tlv.code == code);
+        assert_eq!(parsed.option(code).is_some(), is_there, "option {code}");
+        std::hint::black_box((parsed.address(code), parsed.addresses(code), parsed.number(code)));
+    }
+    std::hint::black_box((parsed.message_type().map(|kind| (kind.number(), kind.name())), parsed.default_route()));
+    assert!((1..=32).contains(&parsed.prefix(parsed.repr.yours)));
+    let request = dhcp4::Repr::request(MessageType::Discover, 7, [2, 0, 0, 0, 0, 1]);
+    let inform = dhcp4::Repr::request(MessageType::Inform, 7, [2, 0, 0, 0, 0, 1]);
+    for asked in [&request, &inform, &parsed.repr] {
+        dhcp4::examine(&parsed, asked).iter().for_each(show);
+    }
+
+    let again = dhcp4::parse(&parsed.repr.emit()).expect("what was written is readable");
+    assert_eq!((&again.repr, &again.carried), (&parsed.repr, &parsed.carried));
+    // Writing mends the options field and breaks nothing.
+    assert!(again.flaws.iter().all(|flaw| parsed.flaws.contains(flaw)), "{:?} after {:?}", again.flaws, parsed.flaws);
+}
+
+/// DNS: an answer, and names as far as the octets are text.
+pub fn dns(data: &[u8]) {
+    match dns_message::parse(data) {
+        Ok(reply) => {
+            assert!(reply.addresses.len() <= reply.answers);
+            std::hint::black_box((reply.is_usable(), format!("{reply:?}")));
+            asked_again(&reply.name);
+        }
+        Err(flaw) => show(&flaw),
+    }
+    let text = String::from_utf8_lossy(data);
+    std::hint::black_box(dns_message::address_of_label(&text));
+    // A name has 255 octets at most (RFC 1035 section 2.3.4); longer text is refused soon enough without being asked often.
+    for word in text.split_whitespace().take(4) {
+        asked_again(word);
+    }
+}
+
+/// A name that can be asked for is a query, and comes back from its answer as it was, in small letters.
+fn asked_again(name: &str) {
+    let Some(mut bytes) = dns_message::query(0x1234, name) else { return };
+    assert_eq!(dns_message::parse(&bytes), Err(dns_message::Flaw::NotAnAnswer));
+    // QR (RFC 1035 section 4.1.1): the same question in an answer.
+    bytes[2] |= 0x80;
+    let reply = dns_message::parse(&bytes).expect("our own query, answered");
+    assert_eq!((reply.id, reply.answers), (0x1234, 0));
+    let mut twice = dns_message::query(0x1234, &reply.name).expect("a name that came back can be asked for");
+    twice[2] |= 0x80;
+    assert_eq!(dns_message::parse(&twice), Ok(reply));
+}
+
+/// ICMP of both families in every way of reading, with quotes, extensions and label stacks.
+pub fn icmp(data: &[u8]) {
+    let (from, to) = (Ipv6Addr::LOCALHOST, Ipv6Addr::new(0x2001, 0xdb8, 0, 0, 0, 0, 0, 1));
+    for family in [Family::Ipv4, Family::Ipv6] {
+        for tolerant in [false, true] {
+            for pseudo_header in [None, Some((from, to))] {
+                let reading = Reading { pseudo_header, tolerant };
+                match icmp::parse(family, data, reading) {
+                    Ok(parsed) => walk_icmp(family, data, reading, &parsed),
+                    Err(error) => show(&error),
+                }
+            }
+        }
+    }
+}
+
+fn walk_icmp(family: Family, data: &[u8], reading: Reading, parsed: &icmp::Parsed<'_>) {
+    parsed.flaws.iter().for_each(show);
+    match &parsed.message {
+        Message::EchoRequest(echo) | Message::EchoReply(echo) => {
+            let is_request = matches!(parsed.message, Message::EchoRequest(_));
+            let mut bytes = if is_request { icmp::emit_request(family, *echo) } else { icmp::emit_reply(family, *echo) };
+            if let Some((from, to)) = reading.pseudo_header.filter(|_| family == Family::Ipv6) {
+                icmp::fill_checksum_v6(from, to, &mut bytes);
+            }
+            let again = icmp::parse(family, &bytes, reading).expect("what was written is readable");
+            assert_eq!((&again.message, again.flaws.as_slice()), (&parsed.message, [].as_slice()));
+        }
+        Message::Error(error) => {
+            std::hint::black_box((error.meaning.words(), error.meaning.slug(), error.meaning.is_port_unreachable()));
+            std::hint::black_box(format!("{:?}", error.quote));
+            let entries = error.extensions.mpls().inspect(|entry| assert!(entry.label < 1 << 20 && entry.traffic_class < 8));
+            // RFC 4950 section 3: four octets per entry, and what is read can't be more than what came.
+            assert!(entries.count() * 4 <= data.len());
+            written_again(family, data, error);
+        }
+        Message::Other { .. } => {}
+    }
+}
+
+/// An error written anew about the same octets has the same meaning and the same extensions.
+fn written_again(family: Family, data: &[u8], error: &icmp::Error) {
+    let mut rest = [data[4], data[5], data[6], data[7]];
+    let extended = !error.extensions.is_empty();
+    if extended {
+        // The length attribute (RFC 4884 section 4), which is the writer's to fill.
+        rest[if family == Family::Ipv4 { 1 } else { 0 }] = 0;
+    }
+    let quoted = data[icmp::HEADER_LEN..].get(..200).unwrap_or_else(|| &data[icmp::HEADER_LEN..]);
+    let bytes = icmp::emit_error(family, error.kind, error.code, rest, quoted, &error.extensions);
+    let again = icmp::parse(family, &bytes, Reading::default()).expect("what was written is readable");
+    let Message::Error(again) = again.message else { panic!("an error became {again:?}") };
+    assert_eq!((again.kind, again.code, again.meaning), (error.kind, error.code, error.meaning));
+    if extended {
+        assert_eq!(again.extensions, error.extensions);
+    }
+    assert_eq!(Extensions::default().emit().len(), 4);
+    std::hint::black_box(Ipv4Addr::UNSPECIFIED);
+}
