@@ -9,5 +9,7 @@ mod demo;
 mod ends;
 #[path = "visit/refusals.rs"]
 mod refusals;
+#[path = "common/run.rs"]
+mod run;
 #[path = "visit/support.rs"]
 mod support;

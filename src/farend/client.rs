@@ -24,6 +24,9 @@ const CONNECT_WAIT: Duration = Duration::from_secs(5);
 /// Time for one answer. The longest is that of a finished load, whose streams may take 4 s to end.
 const ANSWER_WAIT: Duration = Duration::from_secs(8);
 
+/// An idle control connection is closed after this, before the far end does it.
+const POOL_WAIT: Duration = Duration::from_secs(15);
+
 /// Where the far end is and how to be let in.
 #[derive(Clone)]
 pub struct FarEndTarget {
@@ -290,6 +293,7 @@ fn http_client(pin: &Arc<Pin>, device: &str) -> Result<reqwest::Client, ClientEr
         .no_proxy()
         .interface(device)
         .connect_timeout(CONNECT_WAIT)
+        .pool_idle_timeout(POOL_WAIT)
         .timeout(ANSWER_WAIT)
         .build()
         .map_err(|error| broken(chain(&error)))

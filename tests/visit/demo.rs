@@ -3,7 +3,8 @@
 use doorstep::practice::Fault;
 use serde_json::Value;
 
-use crate::support::{PROGRAM, Run, program, readings};
+use crate::run::{PROGRAM, Run, program};
+use crate::support::readings;
 
 /// TCP payload per octet of IP on a line of 1500 with time stamps (RFC 7323 section 3.2): 1448 / 1500.
 const PAYLOAD_SHARE: f64 = 1448.0 / 1500.0;

@@ -3,11 +3,13 @@
 use std::process::Command;
 use std::time::Duration;
 
+use doorstep::farend::invitation;
 use doorstep::practice::Node;
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
-use crate::support::{Ended, PROGRAM, Run, Scene, program, readings, status_of};
+use crate::run::{Ended, PROGRAM, Run, program};
+use crate::support::{Scene, readings, status_of};
 
 fn kept(scene: &Scene) -> Value {
     let text = std::fs::read_to_string(scene.record_path()).expect("the record is on disk");
@@ -135,4 +137,29 @@ fn a_demo_that_is_interrupted_ends_soon_with_its_record() {
     run.signal(Signal::SIGINT);
     let ended: Ended = run.end();
     assert_eq!((ended.status, &ended.record()["complete"]), (Some(3), &Value::Bool(false)));
+}
+
+#[test]
+fn an_invitation_that_is_refused_is_told_as_such_and_fails_no_line() {
+    let scene = Scene::new();
+    let right = scene.line.far_end_target();
+    let mut stranger = right.clone();
+    stranger.token = stranger.token.replace(char::is_alphanumeric, "A");
+    let mut elsewhere = right;
+    elsewhere.fingerprint[0] ^= 1;
+    for (target, code, says) in [
+        (stranger, "farend-token-refused", "refuses the token"),
+        (elsewhere, "farend-fingerprint-mismatch", "is not the invited far end's"),
+    ] {
+        let path = scene.folder.path().join("far.toml");
+        std::fs::remove_file(&path).expect("the last one");
+        invitation::write(&path, &target).expect("the far end's file");
+        let ended = scene.verify().end();
+        let record = kept(&scene);
+        let shown = can_be_shown(&scene);
+        assert_eq!(ended.status, Some(3), "{code}: {shown}");
+        assert!(shown.contains(says), "{code}: {shown}");
+        assert!(record.to_string().contains(code), "{code}: {shown}");
+        assert!(!record.to_string().contains(&target.token), "the token must not be in the record");
+    }
 }

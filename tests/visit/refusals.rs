@@ -2,7 +2,8 @@
 
 use doorstep::practice::Node;
 
-use crate::support::{PROGRAM, Run, Scene, program};
+use crate::run::{PROGRAM, Run, program};
+use crate::support::Scene;
 
 #[test]
 fn an_interface_that_is_not_there_is_told_with_those_that_are() {

@@ -1,91 +1,13 @@
-//! Runs the built program, in the laptop's place of a line or on the machine, with a limit on its time.
+//! A line with a far end, and the program in its laptop's place.
 
-use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use doorstep::farend::invitation;
 use doorstep::practice::{LineConfig, Node, PracticeLine};
-use nix::sys::signal::{Signal, kill};
-use nix::unistd::Pid;
 use serde_json::Value;
 
-/// The built program.
-pub(crate) const PROGRAM: &str = env!("CARGO_BIN_EXE_doorstep");
-/// No visit of these tests takes so long; one that does hangs.
-const LIMIT: Duration = Duration::from_secs(120);
-
-/// How a run ended.
-#[derive(Debug)]
-pub(crate) struct Ended {
-    pub(crate) status: Option<i32>,
-    pub(crate) stdout: String,
-    pub(crate) stderr: String,
-}
-
-impl Ended {
-    /// What it printed, as a record.
-    pub(crate) fn record(&self) -> Value {
-        serde_json::from_str(&self.stdout).unwrap_or_else(|e| panic!("not JSON ({e}): {self:?}"))
-    }
-}
-
-/// A run that goes on; ended with the test.
-#[derive(Debug)]
-pub(crate) struct Run {
-    child: Child,
-    readers: Option<[std::thread::JoinHandle<String>; 2]>,
-}
-
-impl Run {
-    /// Starts a command with its output caught.
-    pub(crate) fn start(command: &mut Command) -> Self {
-        command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
-        let mut child = command.spawn().expect("the program starts");
-        let (out, err) = (child.stdout.take().expect("piped"), child.stderr.take().expect("piped"));
-        Self { child, readers: Some([drain(out), drain(err)]) }
-    }
-
-    /// Sends a signal to this process and no other.
-    pub(crate) fn signal(&self, signal: Signal) {
-        kill(Pid::from_raw(self.child.id() as i32), signal).expect("the process is ours");
-    }
-
-    /// Waits for its end.
-    pub(crate) fn end(mut self) -> Ended {
-        let begun = Instant::now();
-        let status = loop {
-            if let Some(status) = self.child.try_wait().expect("our child") {
-                break status;
-            }
-            assert!(begun.elapsed() < LIMIT, "the program did not end within {LIMIT:?}");
-            std::thread::sleep(Duration::from_millis(20));
-        };
-        let [stdout, stderr] = self.readers.take().expect("ended once").map(|r| r.join().expect("a reader"));
-        Ended { status: status.code(), stdout, stderr }
-    }
-}
-
-impl Drop for Run {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-fn drain(mut from: impl Read + Send + 'static) -> std::thread::JoinHandle<String> {
-    std::thread::spawn(move || {
-        let mut text = String::new();
-        let _ = from.read_to_string(&mut text);
-        text
-    })
-}
-
-/// Runs the program on the machine.
-pub(crate) fn program(arguments: &[&str]) -> Ended {
-    Run::start(Command::new(PROGRAM).args(arguments)).end()
-}
+use crate::run::{LIMIT, PROGRAM, Run};
 
 /// A line sold as vdsl-100-40 with all services, and the file with its far end in a folder of the test's own.
 #[derive(Debug)]

@@ -3,11 +3,12 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use axum::extract::{ConnectInfo, DefaultBodyLimit, Path, State as Shared};
+use axum::extract::{DefaultBodyLimit, Path, Request, State as Shared};
 use axum::http::{HeaderMap, StatusCode, header};
+use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{delete, post};
-use axum::{Json, Router};
+use axum::{Extension, Json, Router};
 use ring::rand::{SecureRandom, SystemRandom};
 
 use super::tls::Peer;
@@ -25,6 +26,9 @@ const FINISH_PATIENCE: Duration = Duration::from_secs(4);
 /// The largest request is a few hundred octets.
 const LARGEST_BODY: usize = 16 * 1024;
 
+/// A request that is longer under way than this, its body among it, is dropped.
+const ANSWER_WAIT: Duration = Duration::from_secs(10);
+
 type Answer<T> = Result<Json<T>, Refuse>;
 
 /// The API's routes.
@@ -35,12 +39,19 @@ pub(super) fn router(state: Arc<State>) -> Router {
         .route("/v1/sessions/{session}/loads", post(admit))
         .route("/v1/sessions/{session}/loads/{load}/finish", post(finish))
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
+        .layer(middleware::from_fn(in_time))
         .with_state(state)
+}
+
+/// Ends a request whose body does not come.
+async fn in_time(request: Request, next: Next) -> Response {
+    let answer = tokio::time::timeout(ANSWER_WAIT, next.run(request)).await;
+    answer.unwrap_or_else(|_| StatusCode::REQUEST_TIMEOUT.into_response())
 }
 
 async fn open(
     Shared(state): Shared<Arc<State>>,
-    ConnectInfo(Peer(peer)): ConnectInfo<Peer>,
+    Extension(Peer(peer)): Extension<Peer>,
     headers: HeaderMap,
     Json(request): Json<SessionRequest>,
 ) -> Answer<SessionGrant> {
@@ -121,10 +132,14 @@ async fn finish(
     let load = state.sessions().get_mut(&session).and_then(|open| open.loads.remove(&id));
     let unknown = || Refuse::new(StatusCode::NOT_FOUND, RefusalCode::Unknown, "no such load".to_owned());
     let load = load.ok_or_else(unknown)?;
-    let secrets = state.secrets.clone();
-    let report = tokio::task::spawn_blocking(move || load.finish(&secrets, FINISH_PATIENCE)).await;
-    state.book().finish(&id);
-    report
+    // Whole in the blocking task: it goes on when the agent hangs up, and then too the capacity is free again.
+    let finish = move || {
+        let report = load.finish(&state.secrets, FINISH_PATIENCE);
+        state.book().finish(&id);
+        report
+    };
+    tokio::task::spawn_blocking(finish)
+        .await
         .map(Json)
         .map_err(|_| Refuse::new(StatusCode::INTERNAL_SERVER_ERROR, RefusalCode::Other, "a defect of the far end".to_owned()))
 }
