@@ -5,6 +5,8 @@
 
 #[path = "dhcp4/capture.rs"]
 mod capture;
+#[path = "common/capture.rs"]
+mod common_capture;
 #[path = "dhcp4/flawed.rs"]
 mod flawed;
 #[path = "dhcp4/lease.rs"]
@@ -15,6 +17,10 @@ mod lifecycle;
 mod link;
 #[path = "dhcp4/observe.rs"]
 mod observe;
+#[path = "common/outcome.rs"]
+mod outcome;
+#[path = "common/server.rs"]
+mod server;
 #[path = "dhcp4/servers.rs"]
 mod servers;
 #[path = "dhcp4/support.rs"]

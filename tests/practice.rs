@@ -5,6 +5,8 @@
 
 #[path = "practice/accuracy.rs"]
 mod accuracy;
+#[path = "common/lab.rs"]
+mod lab;
 #[path = "practice/rate.rs"]
 mod rate;
 #[path = "practice/reach.rs"]

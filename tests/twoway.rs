@@ -7,6 +7,8 @@
 mod figures;
 #[path = "twoway/hostile.rs"]
 mod hostile;
+#[path = "common/lab.rs"]
+mod lab;
 #[path = "twoway/packets.rs"]
 mod packets;
 #[path = "twoway/support.rs"]

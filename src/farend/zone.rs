@@ -1,16 +1,17 @@
 //! The zone that a far end is the authority of, so that agents can hold resolvers against known truth.
 //!
 //! `LABEL.u.ZONE` has the address of [`address_of_label`]: an agent asks for labels that nobody has asked for before, so no
-//! cache can answer, and knows the answer. `big.ZONE` has text that does not fit a UDP answer. All else does not exist. Only
+//! cache can answer, and knows the answer. `LABEL.big.ZONE` has so many addresses that they do not fit a UDP answer. All else
+//! does not exist. Only
 //! names of the zone are answered; it must not know who asks.
 
 use std::io;
-use std::net::IpAddr;
+use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
 
 use async_trait::async_trait;
 use hickory_proto::op::{Message, Query, ResponseCode};
-use hickory_proto::rr::rdata::{A, SOA, TXT};
+use hickory_proto::rr::rdata::{A, SOA};
 use hickory_proto::rr::{Name, RData, Record, RecordType};
 
 use crate::net::dns_service::{Answers, DnsService, reply};
@@ -20,8 +21,8 @@ use crate::wire::dns::address_of_label;
 const TTL: u32 = 60;
 /// Seconds that a missing name may be kept (RFC 2308 section 5).
 const NEGATIVE_TTL: u32 = 5;
-/// Text of `big`: more than 1232 octets in all.
-const BIG: (usize, usize) = (10, 200);
+/// Addresses of a name below `big`: 16 octets each (RFC 1035 section 4.1.3, the name compressed), so more than 1232 in all.
+const BIG: u8 = 100;
 
 /// A running authority; ends when dropped.
 #[derive(Debug)]
@@ -61,24 +62,28 @@ impl Truth {
         if !self.zone.zone_of(&name) {
             return reply(ResponseCode::Refused);
         }
-        let is_unique = self.unique.zone_of(&name) && name.num_labels() == self.unique.num_labels() + 1;
-        let exists = is_unique || [&self.zone, &self.unique, &self.big].contains(&&name);
+        let is_below = |parent: &Name| parent.zone_of(&name) && name.num_labels() == parent.num_labels() + 1;
+        let (is_unique, is_big) = (is_below(&self.unique), is_below(&self.big));
+        let exists = is_unique || is_big || [&self.zone, &self.unique, &self.big].contains(&&name);
         let mut message = reply(if exists { ResponseCode::NoError } else { ResponseCode::NXDomain });
         message.metadata.authoritative = true;
+        let one = |data| vec![data];
         let data = match question.query_type() {
             RecordType::A if is_unique => {
                 let label = name.iter().next().map(|l| String::from_utf8_lossy(l).into_owned()).unwrap_or_default();
-                Some(RData::A(A(address_of_label(&label))))
+                one(RData::A(A(address_of_label(&label))))
             }
-            RecordType::TXT if name == self.big => Some(RData::TXT(TXT::new(vec!["x".repeat(BIG.1); BIG.0]))),
-            RecordType::SOA if name == self.zone => Some(self.start_of_authority()),
-            _ => None,
+            RecordType::A if is_big => (0..BIG).map(|n| RData::A(A(Ipv4Addr::new(198, 18, 0, n)))).collect(),
+            RecordType::SOA if name == self.zone => one(self.start_of_authority()),
+            _ => Vec::new(),
         };
-        match data {
-            Some(data) => message.add_answer(Record::from_rdata(name, TTL, data)),
+        if data.is_empty() {
             // RFC 2308 section 3: what does not exist comes with the start of authority.
-            None => message.add_authority(Record::from_rdata(self.zone.clone(), NEGATIVE_TTL, self.start_of_authority())),
-        };
+            message.add_authority(Record::from_rdata(self.zone.clone(), NEGATIVE_TTL, self.start_of_authority()));
+        }
+        for data in data {
+            message.add_answer(Record::from_rdata(name.clone(), TTL, data));
+        }
         message
     }
 
@@ -110,6 +115,6 @@ mod tests {
         let empty = ask("abc.u.probe.example.net.", RecordType::AAAA);
         assert_eq!((empty.metadata.response_code, empty.answers.len()), (ResponseCode::NoError, 0));
         assert_eq!(ask("www.example.org.", RecordType::A).metadata.response_code, ResponseCode::Refused);
-        assert!(ask("big.probe.example.net.", RecordType::TXT).to_vec().unwrap().len() > 1232);
+        assert!(ask("abc.big.probe.example.net.", RecordType::A).to_vec().unwrap().len() > 1232);
     }
 }

@@ -1,19 +1,10 @@
-//! Packets as others see them: tcpdump captures, tshark reads.
+//! DHCP as others see it.
 
 use std::net::Ipv4Addr;
-use std::path::PathBuf;
-use std::process::Command;
 
 use doorstep::net::netns::Namespace;
-use nix::sys::signal::Signal;
 
-use crate::support::Server;
-
-/// A running capture of DHCP on a port.
-pub(crate) struct Capture {
-    tcpdump: Server,
-    directory: tempfile::TempDir,
-}
+use crate::common_capture::Capture;
 
 /// A DHCP message as tshark reads it.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,22 +25,14 @@ pub(crate) struct Seen {
     pub(crate) complaints: String,
 }
 
-impl Capture {
-    /// Begins to capture; what is sent after this returns is in it.
-    pub(crate) fn start(place: &Namespace, port: &str) -> Self {
-        let directory = tempfile::tempdir().expect("a directory");
-        let file = directory.path().join("capture.pcap");
-        let mut command = place.command("tcpdump");
-        command.args(["-i", port, "-U", "--immediate-mode", "--time-stamp-precision=nano", "-Z", "root", "-w"]);
-        command.arg(&file).args(["udp", "port", "67", "or", "udp", "port", "68"]);
-        Self { tcpdump: Server::start(command, "listening on"), directory }
-    }
+/// Begins to capture DHCP on a port.
+pub(crate) fn start(place: &Namespace, port: &str) -> Capture {
+    Capture::start(place, port, "udp port 67 or udp port 68")
+}
 
-    /// Ends the capture and has tshark read it.
-    pub(crate) fn end(self) -> Vec<Seen> {
-        self.tcpdump.end(Signal::SIGINT);
-        read(&self.directory.path().join("capture.pcap"))
-    }
+/// Ends the capture and has tshark read it.
+pub(crate) fn end(capture: Capture) -> Vec<Seen> {
+    capture.end(FIELDS).iter().map(message).collect()
 }
 
 const FIELDS: [&str; 10] = [
@@ -65,20 +48,10 @@ const FIELDS: [&str; 10] = [
     "_ws.expert.message",
 ];
 
-fn read(file: &PathBuf) -> Vec<Seen> {
-    let mut command = Command::new("tshark");
-    command.args(["-n", "-o", "ip.check_checksum:TRUE", "-o", "udp.check_checksum:TRUE", "-T", "fields", "-E", "separator=|"]);
-    for field in FIELDS {
-        command.args(["-e", field]);
-    }
-    let output = command.arg("-r").arg(file).output().expect("the package tshark is needed");
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    String::from_utf8_lossy(&output.stdout).lines().map(line).collect()
-}
-
-fn line(text: &str) -> Seen {
-    let parts: Vec<&str> = text.split('|').collect();
-    let [at, kind, id, source, client, yours, options, ip, udp, complaints] = parts[..] else { panic!("{text}") };
+fn message(parts: &[String; 10]) -> Seen {
+    let text = parts.join("|");
+    let text = text.as_str();
+    let [at, kind, id, source, client, yours, options, ip, udp, complaints] = parts.each_ref().map(String::as_str);
     Seen {
         at: at.parse().expect(text),
         kind: kind.parse().expect(text),

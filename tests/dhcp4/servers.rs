@@ -9,7 +9,8 @@ use doorstep::practice::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use doorstep::reading::{Outcome, Status};
 use doorstep::unit::{Depth, StampSource};
 
-use crate::capture::{Capture, Seen};
+use crate::capture::{self, Seen};
+use crate::common_capture::Capture;
 use crate::support::{Line, SERVER, Server, codes, known, option, reading};
 
 const DISCOVER: u8 = 1;
@@ -100,7 +101,7 @@ fn leased(line: &Line, capture: Capture, server: &mut Server, acknowledged: &str
     server.wait_for_line(acknowledged);
     line.release(finished);
     server.wait_for_line(released);
-    let seen = capture.end();
+    let seen = capture::end(capture);
     the_wire_is_right(&seen, address);
     the_times_are_right(&outcome, &seen);
     (outcome, address)
@@ -111,7 +112,7 @@ fn dnsmasq_leases_and_takes_back_and_an_independent_reader_finds_nothing_wrong()
     let line = Line::new();
     let directory = tempfile::tempdir().expect("a directory");
     let mut server = dnsmasq(&line, directory.path(), SERVER, true);
-    let capture = Capture::start(line.laptop.namespace(), "lan0");
+    let capture = capture::start(line.laptop.namespace(), "lan0");
     let (outcome, address) = leased(&line, capture, &mut server, "DHCPACK(lan)", "DHCPRELEASE(lan)");
     assert_eq!(option(&outcome, 0, 6).as_deref(), Some("203.0.113.53"));
     assert_eq!(option(&outcome, 0, 42).as_deref(), Some("203.0.113.123"));
@@ -127,7 +128,7 @@ fn kea_leases_and_takes_back_and_an_independent_reader_finds_nothing_wrong() {
     let line = Line::new();
     let directory = tempfile::tempdir().expect("a directory");
     let mut server = kea(&line, directory.path());
-    let capture = Capture::start(line.laptop.namespace(), "lan0");
+    let capture = capture::start(line.laptop.namespace(), "lan0");
     let (outcome, _) = leased(&line, capture, &mut server, "DHCP4_LEASE_ALLOC", "DHCP4_RELEASE ");
     assert_eq!(option(&outcome, 0, 6).as_deref(), Some("203.0.113.53, 203.0.113.54"));
     assert_eq!(option(&outcome, 0, 119).as_deref(), Some("eng.example.net, example.net"));

@@ -1,28 +1,25 @@
-//! A cable between a laptop and a server's place, checks run on it, and child processes that end with their test.
+//! A cable between a laptop and a server's place, and checks run on it.
 
-use std::io::{BufRead, BufReader, Read};
 use std::net::{IpAddr, Ipv4Addr};
-use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, channel};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use doorstep::check::{Check, Context, Effort, Finished, Interface, Known, Learned};
 use doorstep::net::build::{End, Site};
 use doorstep::net::facts::{self, Address, DefaultRoute};
 use doorstep::net::netns::Namespace;
-use doorstep::reading::{Outcome, Reading, Target};
+use doorstep::reading::{Outcome, Target};
 use doorstep::unit::{Depth, Family, Position};
 use tokio::runtime::Runtime;
 use tokio_util::sync::CancellationToken;
+
+pub(crate) use crate::outcome::{codes, reading, readings};
+pub(crate) use crate::server::{LIMIT, Server, wait_for};
 
 pub(crate) const LAPTOP_MAC: [u8; 6] = [2, 0, 0x5e, 0, 1, 1];
 pub(crate) const SERVER_MAC: [u8; 6] = [2, 0, 0x5e, 0, 1, 2];
 /// The server's address on the cable, and the router that it names.
 pub(crate) const SERVER: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
-
-/// What anything may take on a busy machine before a test fails; nothing is timed by it.
-pub(crate) const LIMIT: Duration = Duration::from_secs(60);
 
 pub(crate) struct Line {
     pub(crate) laptop: Site,
@@ -137,22 +134,8 @@ pub(crate) fn known(learned: Vec<Learned>) -> Known {
     known
 }
 
-pub(crate) fn readings<'a>(outcome: &'a Outcome, name: &str) -> Vec<&'a Reading> {
-    outcome.readings.iter().filter(|r| r.name == name).collect()
-}
-
-pub(crate) fn reading<'a>(outcome: &'a Outcome, name: &str) -> &'a Reading {
-    let all = readings(outcome, name);
-    assert_eq!(all.len(), 1, "{name} in {:?}", outcome.readings);
-    all[0]
-}
-
 pub(crate) fn server(number: u16) -> Option<Target> {
     Some(Target::Server(number))
-}
-
-pub(crate) fn codes(outcome: &Outcome) -> Vec<&str> {
-    outcome.flaws.iter().map(|f| f.code.as_str()).collect()
 }
 
 /// The value of an option in the facts of an answer.
@@ -160,80 +143,4 @@ pub(crate) fn option(outcome: &Outcome, answer: usize, code: u64) -> Option<Stri
     let options = outcome.facts["answers"][answer]["options"].as_array()?;
     let found = options.iter().find(|o| o["code"] == code)?;
     Some(found["value"].as_str()?.to_owned())
-}
-
-/// Asks again and again until there is an answer.
-pub(crate) fn wait_for<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T {
-    let end = Instant::now() + LIMIT;
-    loop {
-        if let Some(answer) = ask() {
-            return answer;
-        }
-        assert!(Instant::now() < end, "waited for {what}");
-        std::thread::sleep(Duration::from_millis(5));
-    }
-}
-
-/// A child process whose output is read line by line, and which ends with the test.
-pub(crate) struct Server {
-    child: Child,
-    lines: Receiver<String>,
-    seen: Vec<String>,
-    readers: Vec<std::thread::JoinHandle<()>>,
-}
-
-impl Server {
-    /// Starts a program in a place and waits for a line that contains `ready`.
-    pub(crate) fn start(mut command: Command, ready: &str) -> Self {
-        let name = command.get_program().to_string_lossy().into_owned();
-        command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
-        let mut child = command.spawn().unwrap_or_else(|e| panic!("{name} is needed (see the top of this test): {e}"));
-        let (send, lines) = channel();
-        let streams: [Box<dyn Read + Send>; 2] =
-            [Box::new(child.stdout.take().expect("piped")), Box::new(child.stderr.take().expect("piped"))];
-        let readers = streams.map(|stream| {
-            let send = send.clone();
-            std::thread::spawn(move || {
-                for line in BufReader::new(stream).lines().map_while(Result::ok) {
-                    let _ = send.send(line);
-                }
-            })
-        });
-        let mut server = Self { child, lines, seen: Vec::new(), readers: readers.into() };
-        server.wait_for_line(ready);
-        server
-    }
-
-    /// Waits for a line that contains `text`, from the start of the program on.
-    pub(crate) fn wait_for_line(&mut self, text: &str) -> String {
-        let end = Instant::now() + LIMIT;
-        let mut looked_at = 0;
-        loop {
-            if let Some(line) = self.seen[looked_at..].iter().find(|line| line.contains(text)) {
-                return line.clone();
-            }
-            looked_at = self.seen.len();
-            let left = end.saturating_duration_since(Instant::now());
-            match self.lines.recv_timeout(left) {
-                Ok(line) => self.seen.push(line),
-                Err(error) => panic!("no line with {text:?} ({error}) in:\n{}", self.seen.join("\n")),
-            }
-        }
-    }
-
-    /// Ends it by a signal and returns all that it said.
-    pub(crate) fn end(mut self, signal: nix::sys::signal::Signal) -> Vec<String> {
-        nix::sys::signal::kill(nix::unistd::Pid::from_raw(self.child.id() as i32), signal).expect("it runs");
-        self.child.wait().expect("it ends");
-        self.readers.drain(..).for_each(|reader| reader.join().expect("no panic"));
-        self.seen.extend(self.lines.try_iter());
-        std::mem::take(&mut self.seen)
-    }
-}
-
-impl Drop for Server {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
 }

@@ -7,7 +7,8 @@ use doorstep::practice::topology::{FAR_END_V4, FAR_END_V6, LAPTOP_V6};
 use doorstep::practice::{Impairment, Impairments, LineConfig, Node, PracticeLine, StretchCounters};
 use doorstep::unit::{Direction, Ratio};
 
-use crate::support::{LAPTOP_V4, bare, build, warm_up};
+use crate::lab::LAPTOP_V4;
+use crate::support::{bare, build, warm_up};
 
 /// Sends numbered datagrams one way, a few per millisecond so that no socket overflows, and gives the one-way delay of
 /// each that arrived. Addresses have to be resolved before ([`warm_up`]). Sender and receiver share this process's monotonic clock.

@@ -1,31 +1,13 @@
 //! What the tests share: a bare line with a laptop address, and an ICMP echo by hand.
 
 use std::io::{self, Read};
-use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
-use doorstep::net::build::Site;
-use doorstep::practice::topology::{GATEWAY_LAN_V4, LAPTOP_PORT};
-use doorstep::practice::{LineConfig, Node, PracticeLine, Services};
+use doorstep::practice::{Node, PracticeLine};
 use socket2::{Domain, Protocol, Socket, Type};
 
-/// The address that the tests give the laptop where no DHCP client runs.
-pub(crate) const LAPTOP_V4: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 50);
-
-/// A line without services.
-pub(crate) fn bare() -> LineConfig {
-    LineConfig { services: Services::NONE, ..LineConfig::default() }
-}
-
-/// Builds a line and gives the laptop an IPv4 address and route, as a lease would.
-pub(crate) fn build(config: LineConfig) -> PracticeLine {
-    let line = PracticeLine::build(config).expect("this test needs root and a kernel with veth, tbf and nf_tables");
-    let mut laptop = Site::open(line.namespace(Node::Laptop)).expect("netlink");
-    let index = laptop.index(LAPTOP_PORT).expect("the laptop's port");
-    laptop.address(index, IpAddr::V4(LAPTOP_V4), 24).expect("address");
-    laptop.default_route(IpAddr::V4(GATEWAY_LAN_V4), index).expect("route");
-    line
-}
+pub(crate) use crate::lab::{bare, build};
 
 /// Sends one ICMP echo request from a place and waits for its reply: RFC 792, RFC 4443 section 4.
 pub(crate) fn ping(line: &PracticeLine, from: Node, to: IpAddr, sequence: u16) -> io::Result<Duration> {

@@ -9,13 +9,14 @@ use std::time::Duration;
 use doorstep::check::twoway::{Form, StreamConfig, StreamPlan, StreamResult, run_stream, stream_config};
 use doorstep::farend::client::StampOffer;
 use doorstep::farend::reflector::{ReflectorHandle, ReflectorReport, ReflectorService, SessionTable};
-use doorstep::net::build::Site;
-use doorstep::practice::topology::{GATEWAY_LAN_V4, LAPTOP_PORT, LAPTOP_V6};
-use doorstep::practice::{LineConfig, Node, PracticeLine, Services};
+use doorstep::practice::topology::{LAPTOP_PORT, LAPTOP_V6};
+use doorstep::practice::{Node, PracticeLine};
 use doorstep::proto::stamp::reflector::Config;
 use doorstep::wire::stamp::Key;
 use serde_json::Value;
 use tokio_util::sync::CancellationToken;
+
+pub(crate) use crate::lab::{bare, build, on_laptop};
 
 pub(crate) const FAR_END_V4: Ipv4Addr = Ipv4Addr::new(203, 0, 113, 10);
 pub(crate) const FAR_END_V6: Ipv6Addr = Ipv6Addr::new(0x2001, 0xdb8, 0x203, 0, 0, 0, 0, 0x10);
@@ -24,21 +25,6 @@ pub(crate) const GATEWAY_WAN_V4: Ipv4Addr = Ipv4Addr::new(198, 51, 100, 2);
 /// Key of the tests' session (invented).
 pub(crate) const SECRET: &str = "key-of-the-twoway-tests-32-octet";
 pub(crate) const PORT: u16 = 862;
-
-/// A line without services.
-pub(crate) fn bare() -> LineConfig {
-    LineConfig { services: Services::NONE, ..LineConfig::default() }
-}
-
-/// Builds a line and gives the laptop an IPv4 address and route, as a lease would.
-pub(crate) fn build(config: LineConfig) -> PracticeLine {
-    let line = PracticeLine::build(config).expect("this test needs root and a kernel with veth and nf_tables");
-    let mut laptop = Site::open(line.namespace(Node::Laptop)).expect("netlink");
-    let index = laptop.index(LAPTOP_PORT).expect("the laptop's port");
-    laptop.address(index, IpAddr::V4(Ipv4Addr::new(192, 0, 2, 50)), 24).expect("address");
-    laptop.default_route(IpAddr::V4(GATEWAY_LAN_V4), index).expect("route");
-    line
-}
 
 /// A reflector on the far end's host, on a thread of its own inside the namespace.
 pub(crate) struct FarEnd {
@@ -103,18 +89,6 @@ pub(crate) fn stream(far_end: &FarEnd, address: IpAddr, form: Form, count: u64, 
 pub(crate) fn run(line: &PracticeLine, config: StreamConfig) -> StreamResult {
     on_laptop(line, move || async move {
         run_stream(config, CancellationToken::new(), |_| {}).await.expect("a socket on the laptop's port")
-    })
-}
-
-/// Runs a future in a runtime inside the laptop.
-pub(crate) fn on_laptop<F, T>(line: &PracticeLine, make: impl FnOnce() -> F + Send + 'static) -> T
-where
-    F: Future<Output = T>,
-    T: Send + 'static,
-{
-    line.namespace(Node::Laptop).run(move || {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("runtime");
-        runtime.block_on(async move { tokio::time::timeout(Duration::from_secs(60), make()).await.expect("within a minute") })
     })
 }
 

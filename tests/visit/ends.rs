@@ -131,7 +131,7 @@ fn a_demo_that_is_interrupted_ends_soon_with_its_record() {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("visit.json");
     let run = Run::start(Command::new(PROGRAM).args(["demo", "--json", "--record"]).arg(&path));
-    while std::fs::metadata(&path).is_err() {
+    while !std::fs::read_to_string(&path).is_ok_and(|text| text.contains("dhcp4.")) {
         std::thread::sleep(Duration::from_millis(20));
     }
     run.signal(Signal::SIGINT);

@@ -221,6 +221,13 @@ fn flaws(outcome: &mut Outcome, address: IpAddr, tally: &Tally, one: &Examined) 
             None,
         );
     }
+    if one.large_is_lost {
+        outcome.flaw(
+            "dns-large-answer-lost",
+            format!("resolver {address} answers, but not when the answer is larger than a datagram"),
+            None,
+        );
+    }
     let tcp_failed = one.over_tcp.iter().filter(|lookup| lookup.result.is_err()).count();
     if tcp_failed > 0 && tally.answered > 0 {
         let why = one.over_tcp.iter().find_map(|lookup| lookup.result.as_ref().err()).cloned().unwrap_or_default();
@@ -266,6 +273,7 @@ fn facts(address: IpAddr, tally: &Tally, one: &Examined) -> serde_json::Value {
         "over_tcp": one.over_tcp.len(),
         "over_tcp_failed": one.over_tcp.iter().filter(|lookup| lookup.result.is_err()).count(),
         "truncated_then_whole_over_tcp": one.truncated,
+        "large_answer_lost": one.large_is_lost,
         "error": one.error,
     })
 }

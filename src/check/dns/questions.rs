@@ -17,6 +17,8 @@ pub(super) enum Purpose {
     Cached,
     /// Must not exist.
     Nonexistent,
+    /// Has an answer that does not fit a datagram.
+    Large,
 }
 
 /// What is true of a name.
@@ -26,6 +28,8 @@ pub(super) enum Truth {
     Address(Ipv4Addr),
     /// It does not exist.
     NoSuchName,
+    /// It has many addresses.
+    Many,
 }
 
 impl Truth {
@@ -36,6 +40,7 @@ impl Truth {
                 reply.code == Code::NoSuchName || reply.addresses.iter().any(|given| *given != IpAddr::V4(address))
             }
             Self::NoSuchName => !reply.addresses.is_empty(),
+            Self::Many => reply.code == Code::NoSuchName,
         }
     }
 }
@@ -59,6 +64,8 @@ pub(super) struct Questions {
     ids: Vec<u16>,
     /// Over TCP, in order.
     pub(super) over_tcp: Vec<Question>,
+    /// Over UDP, last; known with a zone only.
+    pub(super) large: Option<Question>,
 }
 
 impl Questions {
@@ -99,7 +106,13 @@ impl Questions {
             }
         }
         let over_tcp = (0..over_tcp).map(|n| known(Purpose::Uncached, unique('t', n))).collect();
-        Self { over_udp, ids, over_tcp }
+        let large = zone.map(|zone| Question {
+            name: format!("{}.big.{}.", unique('l', 0), zone.trim_end_matches('.')),
+            purpose: Purpose::Large,
+            truth: Truth::Many,
+            is_of_zone: true,
+        });
+        Self { over_udp, ids, over_tcp, large }
     }
 
     /// The lookups over UDP, for the machine.

@@ -29,6 +29,8 @@ pub(super) struct Examined {
     pub(super) over_tcp: Vec<TcpLookup>,
     /// An answer over UDP was cut; whether TCP then gave it whole.
     pub(super) truncated: Option<bool>,
+    /// The lookup with a large answer was asked twice and not answered at all, where others were.
+    pub(super) large_is_lost: bool,
     pub(super) strays: u64,
     pub(super) unreadable: u64,
     pub(super) receive_drops: u32,
@@ -93,8 +95,19 @@ pub(super) async fn resolver(
     examined.sent_after = udp.sent_after;
     (examined.strays, examined.unreadable) = (udp.probe.strays(), udp.probe.unreadable());
     (examined.receive_drops, examined.icmp_errors) = (udp.drops, udp.icmp_errors);
-    let cut = examined.fates.iter().position(|fate| matches!(fate, Fate::Answered(reply, _) if reply.is_truncated));
-    if let Some(question) = cut.and_then(|at| examined.questions.get(at)) {
+    let answers_for_zone = examined
+        .asked()
+        .any(|(question, fate)| question.is_of_zone && matches!(fate, Fate::Answered(reply, _) if reply.is_usable()));
+    let mut is_cut = |fate: &Fate| matches!(fate, Fate::Answered(reply, _) if reply.is_truncated);
+    let mut cut = examined.fates.iter().position(&mut is_cut).and_then(|at| examined.questions.get(at));
+    let large = questions.large.as_ref().filter(|_| answers_for_zone && !cancel.is_cancelled());
+    if let Some(question) = large {
+        match one_over_udp(to, device, question).await {
+            Some(reply) => cut = cut.or_else(|| reply.is_truncated.then_some(question)),
+            None => examined.large_is_lost = true,
+        }
+    }
+    if let Some(question) = cut {
         // RFC 7766 section 5: what was cut is asked for again over TCP.
         let whole = one_over_tcp(to, device, question).await;
         examined.truncated = Some(whole.is_ok_and(|(reply, _)| !reply.is_truncated));
@@ -158,6 +171,32 @@ impl Udp {
             }
         }
     }
+}
+
+/// One lookup over UDP that is not timed; asked twice, since one datagram may be lost.
+async fn one_over_udp(to: SocketAddr, device: &str, question: &Question) -> Option<Reply> {
+    let local: IpAddr = if to.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
+    for _ in 0..2 {
+        let id = rand::random();
+        let query = dns::query(id, &question.name)?;
+        let exchange = async {
+            let socket = tokio::net::UdpSocket::bind(SocketAddr::new(local, 0)).await.ok()?;
+            socket.bind_device(Some(device.as_bytes())).ok()?;
+            socket.connect(to).await.ok()?;
+            socket.send(&query).await.ok()?;
+            let mut buffer = vec![0; BUFFER];
+            loop {
+                let len = socket.recv(&mut buffer).await.ok()?;
+                if let Some(reply) = dns::parse(&buffer[..len]).ok().filter(|reply| reply.id == id) {
+                    return Some(reply);
+                }
+            }
+        };
+        if let Ok(Some(reply)) = tokio::time::timeout(WAIT, exchange).await {
+            return Some(reply);
+        }
+    }
+    None
 }
 
 async fn over_tcp(to: SocketAddr, device: &str, questions: Vec<Question>, cancel: &CancellationToken) -> Vec<TcpLookup> {

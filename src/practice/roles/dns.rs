@@ -14,7 +14,8 @@ use async_trait::async_trait;
 use hickory_proto::op::{Message, Query, ResponseCode};
 use hickory_proto::rr::rdata::A;
 use hickory_proto::rr::{Name, RData, Record, RecordType};
-use tokio::net::UdpSocket;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpStream, UdpSocket};
 use tokio::runtime::Runtime;
 
 use crate::net::dns_service::{Answers, DnsService, reply};
@@ -122,24 +123,37 @@ impl Resolver {
     }
 
     async fn ask_authority(&self, question: &Query) -> Message {
+        let mut query = Message::query();
+        query.metadata.id = rand::random();
+        query.add_query(question.clone());
         let exchange = async {
+            let octets = query.to_vec().map_err(io::Error::other)?;
             let local: IpAddr =
                 if self.authority.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { std::net::Ipv6Addr::UNSPECIFIED.into() };
             let socket = UdpSocket::bind((local, 0)).await?;
             socket.connect(self.authority).await?;
-            let mut query = Message::query();
-            query.metadata.id = rand::random();
-            query.add_query(question.clone());
-            socket.send(&query.to_vec().map_err(io::Error::other)?).await?;
+            socket.send(&octets).await?;
             let mut buffer = vec![0; 4096];
             let len = socket.recv(&mut buffer).await?;
-            let answer = Message::from_vec(&buffer[..len]).map_err(io::Error::other)?;
+            let mut answer = Message::from_vec(&buffer[..len]).map_err(io::Error::other)?;
+            if answer.metadata.truncation {
+                answer = self.ask_over_tcp(&octets).await?;
+            }
             if answer.metadata.id == query.metadata.id { Ok(answer) } else { Err(io::Error::other("another question's answer")) }
         };
         match tokio::time::timeout(AUTHORITY_WAIT, exchange).await {
             Ok(Ok(answer)) => answer,
             Ok(Err(_)) | Err(_) => reply(ResponseCode::ServFail),
         }
+    }
+
+    /// RFC 7766 section 5: what was cut is asked for again over TCP.
+    async fn ask_over_tcp(&self, query: &[u8]) -> io::Result<Message> {
+        let mut stream = TcpStream::connect(self.authority).await?;
+        stream.write_all(&[&(query.len() as u16).to_be_bytes(), query].concat()).await?;
+        let mut answer = vec![0; usize::from(stream.read_u16().await?)];
+        stream.read_exact(&mut answer).await?;
+        Message::from_vec(&answer).map_err(io::Error::other)
     }
 
     fn cache(&self) -> std::sync::MutexGuard<'_, HashMap<(Name, RecordType), (Message, Instant)>> {
