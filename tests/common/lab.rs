@@ -42,11 +42,16 @@ where
     })
 }
 
-/// What a check on the laptop is given; the sold rates are those of vdsl-100-40.
+/// What a check on the laptop of a practice line is given.
 pub(crate) fn context(line: &PracticeLine, known: Known, depth: Depth) -> Context {
     let laptop = Site::open(line.namespace(Node::Laptop)).expect("netlink");
     let index = laptop.index(LAPTOP_PORT).expect("the laptop's port");
     let known = Known { ipv4: Some((LAPTOP_V4, 24)), gateway4: Some(GATEWAY_LAN_V4), ..known };
+    context_at(index, known, depth)
+}
+
+/// What a check on [`LAPTOP_PORT`] is given; the sold rates are those of vdsl-100-40.
+pub(crate) fn context_at(index: u32, known: Known, depth: Depth) -> Context {
     Context {
         interface: Interface { name: LAPTOP_PORT.into(), index, mac: [2, 0, 0x5e, 0, 1, 1] },
         known: Arc::new(known),
