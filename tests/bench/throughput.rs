@@ -1,0 +1,149 @@
+//! What `throughput` makes of a bare cable, against plain send and receive loops over the same cable in the same run.
+//!
+//! `cargo bench --bench throughput` (as root). About two minutes. The two take turns, so that what else the machine does meets both;
+//! the ratio is that of the medians. All traffic stays in two namespaces made here; every load ends by itself.
+
+use std::io::{Read, Write};
+use std::net::{IpAddr, Ipv4Addr, TcpListener, TcpStream};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use doorstep::check::throughput::Throughput;
+use doorstep::check::{Check, Context, Effort, Interface, Known};
+use doorstep::farend::admission::Limits;
+use doorstep::farend::certificate::Identity;
+use doorstep::farend::client::{FarEndTarget, Session};
+use doorstep::farend::server::{ServeOptions, Server, TokenSource};
+use doorstep::farend::token::Tokens;
+use doorstep::net::build::{End, Site};
+use doorstep::net::netns::Namespace;
+use doorstep::unit::{Depth, Direction, Position};
+use tokio::runtime::Runtime;
+use tokio_util::sync::CancellationToken;
+
+const NEAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
+const FAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 2);
+const PORT: &str = "lan0";
+/// Turns of each.
+const TURNS: usize = 9;
+/// Measured time of a turn, after a second of start-up.
+const TIME: Duration = Duration::from_secs(2);
+const START_UP: Duration = Duration::from_secs(1);
+
+fn say(text: &str) {
+    writeln!(std::io::stdout(), "{text}").expect("stdout");
+}
+
+/// Loss-based as the check's streams are; every kernel has reno.
+fn loss_based(stream: &TcpStream) {
+    let socket = socket2::SockRef::from(stream);
+    socket.set_tcp_congestion(b"cubic").or_else(|_| socket.set_tcp_congestion(b"reno")).expect("reno is built in");
+}
+
+/// Octets in Mbit/s that arrive near, of streams that do nothing but write and read.
+fn bare(near: &Namespace, far: &Namespace, streams: usize) -> f64 {
+    let listener = far.run(|| TcpListener::bind((FAR, 5005))).expect("a port");
+    let pairs: Vec<(TcpStream, TcpStream)> = (0..streams)
+        .map(|_| (near.run(|| TcpStream::connect((FAR, 5005))).expect("a cable"), listener.accept().expect("a connection").0))
+        .collect();
+    let begin = Instant::now();
+    let threads = pairs.into_iter().map(|(mut sink, mut source)| {
+        std::thread::spawn(move || {
+            loss_based(&source);
+            let sending = std::thread::spawn(move || {
+                let block = vec![0x5a; 512 << 10];
+                while source.write_all(&block).is_ok() {}
+            });
+            let (mut block, mut octets) = (vec![0; 512 << 10], 0_usize);
+            while begin.elapsed() < START_UP + TIME {
+                let len = sink.read(&mut block).expect("the sender goes on");
+                octets += if begin.elapsed() >= START_UP { len } else { 0 };
+            }
+            drop(sink);
+            sending.join().expect("no panic");
+            octets
+        })
+    });
+    let threads: Vec<_> = threads.collect();
+    threads.into_iter().map(|thread| thread.join().expect("no panic")).sum::<usize>() as f64 * 8.0 / TIME.as_secs_f64() / 1e6
+}
+
+/// What the check reports for the way down.
+fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) -> f64 {
+    let target = target.clone();
+    let work = async move {
+        let session = Arc::new(Session::open(&target, FAR.into(), PORT).await.expect("the far end is there"));
+        let known = Known { ipv4: Some((NEAR, 24)), far_end: Some(Arc::clone(&session)), ..Known::default() };
+        let context = Context {
+            interface: Interface { name: PORT.into(), index, mac: [2, 0, 0x5e, 0, 3, 1] },
+            known: Arc::new(known),
+            effort: Effort {
+                depth: Depth::Quick,
+                sold_down_mbit: 40_000.0,
+                sold_up_mbit: 40_000.0,
+                streams,
+                load_time: TIME,
+                max_octets: None,
+                confidence: 0.95,
+                dscp: 0,
+            },
+            position: Position::Gateway,
+            far_end: Some(target),
+            cancel: CancellationToken::new(),
+            live: Arc::new(|_| {}),
+        };
+        let outcome = Throughput.run(context).await.outcome;
+        session.close().await.expect("the far end is there");
+        outcome
+    };
+    let outcome = runtime.block_on(runtime.spawn(work)).expect("no panic");
+    let rate = outcome.readings.iter().find(|r| r.name == "throughput.tcp_payload_rate" && r.direction == Some(Direction::Down));
+    rate.unwrap_or_else(|| panic!("{outcome:#?}")).value
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+fn main() {
+    let places = ["near", "far"].map(|label| Namespace::new(label).expect("this bench needs root"));
+    let [mut near, mut far] = places.each_ref().map(|place| Site::open(place).expect("netlink"));
+    let ends = [(PORT, 1), ("wan", 2)];
+    let [here, there] = [0, 1].map(|n| End { site: &places[n], name: ends[n].0, mac: [2, 0, 0x5e, 0, 3, ends[n].1] });
+    near.cable(&here, &there).expect("veth");
+    for (site, name, address) in [(&mut near, PORT, NEAR), (&mut far, "wan", FAR)] {
+        let index = site.index(name).expect("made");
+        site.raise(name, index).expect("up");
+        site.address(index, IpAddr::V4(address), 24).expect("an address");
+    }
+    let identity = Identity::fresh().expect("a certificate");
+    let mut tokens = Tokens::default();
+    let token = tokens.add("bench").expect("a token");
+    let target = FarEndTarget { host: FAR.to_string(), port: 8620, token, fingerprint: identity.fingerprint(), zone: None };
+    let options = ServeOptions {
+        listen: vec![FAR.into()],
+        control_port: 8620,
+        data_port: 8621,
+        stamp_port: Some(862),
+        identity,
+        tokens: TokenSource::Fixed(tokens),
+        limits: Limits { capacity_mbit: 1e6, ..Limits::default() },
+        zone: None,
+    };
+    let (there, here) = (places[1].runtime(1).expect("runtime"), places[0].runtime(1).expect("runtime"));
+    let _server = there.block_on(there.spawn(Server::start(options))).expect("no panic").expect("ports");
+    let index = near.index(PORT).expect("made");
+
+    for streams in [1, 4] {
+        let (mut plain, mut checked) = (Vec::new(), Vec::new());
+        for _ in 0..TURNS {
+            plain.push(bare(&places[0], &places[1], usize::from(streams)));
+            checked.push(by_check(&here, index, &target, streams));
+        }
+        let (p, c) = (median(plain.clone()), median(checked.clone()));
+        let list = |values: &[f64]| values.iter().map(|v| format!("{:.1}", v / 1e3)).collect::<Vec<_>>().join(", ");
+        say(&format!("{streams} stream(s): bare loops {:.1} Gbit/s ({})", p / 1e3, list(&plain)));
+        say(&format!("{streams} stream(s): throughput {:.1} Gbit/s ({}), ratio {:.3}", c / 1e3, list(&checked), c / p));
+    }
+}
