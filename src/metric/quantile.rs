@@ -120,10 +120,28 @@ pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, confidenc
     // Outward: the lower bound's samples are those up to its rank less one.
     let low = ranks.low.map(|rank| (((rank - 1) as f64 * scale) as u64 + 1).clamp(1, n));
     let high = ranks.high.map(|rank| ((rank as f64 * scale).ceil() as u64).clamp(1, n));
-    // What lies above the largest sample does not cluster, for there is none: where as many samples as are needed
-    // were taken, it bounds the quantile however those below it cluster.
-    let high = high.or_else(|| rank_interval(n, q, confidence).high.map(|_| n));
+    let is_finite = |rank: &u64| *rank <= sorted.len() as u64;
+    let high = high.filter(is_finite).or_else(|| high_from_the_top(series, sorted, q, confidence));
     RankInterval { low, high, coverage: ranks.coverage }
+}
+
+/// An upper bound for quantile `q` where samples cluster so much at the quantile itself that the usual ranks reach none.
+///
+/// What lies far above it may cluster less: nothing does above the largest. From the top down, a sample bounds the quantile
+/// while so few lie above it, in independent samples by their own clustering, that a share of `1 - q` is refuted. The first
+/// that fails ends the search, so that looking at many costs no confidence (tests in a fixed sequence; W. Maurer,
+/// L. A. Hothorn and W. Lehmacher, 1995; from memory).
+fn high_from_the_top(series: &[Option<f64>], sorted: &[f64], q: f64, confidence: f64) -> Option<u64> {
+    let refuted = |bound: f64| {
+        let above: Vec<bool> = series.iter().map(|sample| sample.is_none_or(|sample| sample > bound)).collect();
+        let effect = design_effect(above.iter().copied());
+        let independent = |count: usize| count as f64 / effect;
+        let (n, many) =
+            (independent(above.len()) as u64, independent(above.iter().filter(|above| **above).count()).ceil() as u64);
+        binomial_cdf(many, n, 1.0 - q) <= (1.0 - confidence) / 2.0
+    };
+    let enough = sorted.iter().rev().take_while(|bound| refuted(**bound)).count();
+    (enough > 0).then(|| (sorted.len() - enough + 1) as u64)
 }
 
 /// Delays in nanoseconds, counted in buckets of at most 0.1 % width, with exact minimum and maximum.

@@ -60,9 +60,18 @@ impl Run {
 
     /// Waits until its standard output holds a text, and returns what it holds then.
     pub(crate) fn wait_for(&mut self, text: &str) -> String {
+        self.wait(text, |run| &run.stdout)
+    }
+
+    /// The same of its standard error.
+    pub(crate) fn wait_for_note(&mut self, text: &str) -> String {
+        self.wait(text, |run| &run.stderr)
+    }
+
+    fn wait(&mut self, text: &str, of: impl Fn(&Self) -> &Caught) -> String {
         let begun = Instant::now();
         loop {
-            let so_far = self.stdout.so_far();
+            let so_far = of(self).so_far();
             if so_far.contains(text) {
                 return so_far;
             }
