@@ -62,7 +62,7 @@ fn effort(depth: Depth) -> (u64, Duration) {
         // A 95th percentile has an upper bound from 72 independent samples on; neighbours in a queue are not independent.
         Depth::Quick => (300, Duration::from_millis(12)),
         // 1000 packets bound a loss-free line below 0.37 % at 95 %, two-sided.
-        Depth::Handoff => (1000, Duration::from_millis(10)),
+        Depth::Handoff => (1000, Duration::from_millis(9)),
         // 15 000 bound it below 0.025 %, and carry the 99.9th percentile.
         Depth::Soak => (15_000, Duration::from_millis(20)),
     }
