@@ -13,8 +13,8 @@ use crate::net::tcp_info::{choose_congestion_control, tcp_info};
 
 /// Octets per write and read: beyond this the kernel's own limit does not rise.
 const CHUNK: usize = 512 * 1024;
-/// Octets that a sender may have queued and not sent: enough for the fastest path between two wake-ups, and on a slow line
-/// gone soon after the end. Without it megabytes wait in the kernel, and a 40 Mbit/s line takes a second for them.
+/// Octets that a sender may have queued and not sent. Without a bound megabytes wait in the kernel: on a slow line they keep
+/// the end waiting, on the fastest one stream lost up to a half to a cold cache (docs/performance.md).
 const QUEUED: u32 = 512 * 1024;
 /// How long a write or read may block before the end is looked at.
 const PATIENCE: Duration = Duration::from_millis(200);
