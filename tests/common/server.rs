@@ -68,6 +68,14 @@ impl Server {
         }
     }
 
+    /// Waits until it ends by itself; ends it when it does not.
+    pub(crate) fn wait_for_end(mut self, limit: Duration) {
+        let end = Instant::now() + limit;
+        while Instant::now() < end && self.child.try_wait().is_ok_and(|ended| ended.is_none()) {
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
     /// Sends it a signal.
     pub(crate) fn signal(&self, signal: nix::sys::signal::Signal) {
         nix::sys::signal::kill(nix::unistd::Pid::from_raw(self.child.id() as i32), signal).expect("it runs");
