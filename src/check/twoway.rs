@@ -179,6 +179,6 @@ mod tests {
     fn cost_is_the_stream_s_time_and_octets() {
         let cost =
             cost(&Volume { depth: Depth::Handoff, load_time: Duration::from_secs(3), sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
-        assert_eq!((cost.time, cost.octets), (Duration::from_millis(10_500), 440_000));
+        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 440_000));
     }
 }

@@ -9,7 +9,7 @@ use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::os::fd::AsRawFd;
 
-use super::netlink::{Conversation, Message, NLM_F_CREATE, NLM_F_EXCL, NetlinkError};
+use super::netlink::{Conversation, Message, NLM_F_CREATE, NLM_F_EXCL, NLM_F_REPLACE, NetlinkError};
 use super::netns::Namespace;
 use super::offload;
 
@@ -27,6 +27,10 @@ const IFA_ADDRESS: u16 = 1;
 const IFA_LOCAL: u16 = 2;
 const IFA_F_NODAD: u8 = 2;
 // linux/rtnetlink.h
+const NDA_DST: u16 = 1;
+const NDA_LLADDR: u16 = 2;
+const NUD_PERMANENT: u16 = 0x80;
+
 const RTA_DST: u16 = 1;
 const RTA_OIF: u16 = 4;
 const RTA_GATEWAY: u16 = 5;
@@ -197,6 +201,21 @@ impl Site {
             IpAddr::V6(_) => IpAddr::V6(Ipv6Addr::UNSPECIFIED),
         };
         self.route(any, 0, next_hop, index)
+    }
+
+    /// Tells a place the hardware address of a neighbour for good, so that it never asks.
+    ///
+    /// # Errors
+    /// As the kernel says.
+    pub fn neighbour(&mut self, index: u32, address: IpAddr, mac: [u8; 6]) -> Result<(), NetlinkError> {
+        // struct ndmsg: family, padding 3, interface, state u16, flags, type
+        let mut header = [family(address), 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0];
+        header[4..8].copy_from_slice(&index.to_ne_bytes());
+        header[8..10].copy_from_slice(&NUD_PERMANENT.to_ne_bytes());
+        let mut message = Message::new(libc::RTM_NEWNEIGH, NLM_F_CREATE | NLM_F_REPLACE, &header);
+        with_octets(address, |octets| message.attr(NDA_DST, octets));
+        message.attr(NDA_LLADDR, &mac);
+        self.route.request(|| format!("telling of the neighbour {address}"), message)
     }
 
     /// Makes an interface hand over single, complete frames: no segmentation offload, checksums filled in. Needed

@@ -94,6 +94,11 @@ pub struct StretchCounters {
     pub down: Counters,
 }
 
+/// Locally administered (IEEE 802, bit 1 of the first octet); the last octets say cable and end.
+fn mac(cable: u8, end: u8) -> [u8; 6] {
+    [0x02, 0, 0x5e, 0, cable + 1, end]
+}
+
 impl PracticeLine {
     /// Builds a line and starts its services. Takes some tens of milliseconds; blocks.
     ///
@@ -121,6 +126,7 @@ impl PracticeLine {
             let index = line.index(node, port)?;
             line.site(node).route(destination, prefix, hop, index)?;
         }
+        line.introduce()?;
         nft::masquerade(line.namespace(Node::Gateway), WAN_PORT)
             .map_err(|refusal| if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() })?;
         if line.kernel_shapes {
@@ -227,6 +233,20 @@ impl PracticeLine {
         Ok(self.site(node).shape(port, index, shape.bucket())?)
     }
 
+    /// Routers know each other before a customer's visit begins: a first packet that waits for a neighbour's answer, which
+    /// a lossy stretch may swallow for a second, is no fault of any line. The laptop has to ask, as in any home.
+    fn introduce(&mut self) -> Result<(), PracticeError> {
+        for (number, cable) in CABLES.iter().enumerate().filter(|(_, cable)| cable.segment != Some(Segment::Home)) {
+            for (this, other, end) in [(cable.near, cable.far, 1), (cable.far, cable.near, 2)] {
+                for (.., address, _) in ADDRESSES.iter().filter(|(node, port, ..)| (*node, *port) == this) {
+                    let index = self.index(other.0, other.1)?;
+                    self.site(other.0).neighbour(index, *address, mac(number as u8, end))?;
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// The bucket that the delay line has to keep on this stretch.
     fn own_bucket(&self, segment: Segment, direction: Direction) -> Option<Shape> {
         if segment == Segment::Access && !self.kernel_shapes { self.config.shape(direction) } else { None }
@@ -235,11 +255,9 @@ impl PracticeLine {
     /// Lays one cable, with a delay line in its middle where the stretch is impaired.
     fn lay(&mut self, cable: &Cable) -> Result<(), PracticeError> {
         let number = CABLES.iter().position(|c| std::ptr::eq(c, cable)).unwrap_or_default() as u8;
-        // Locally administered (IEEE 802, bit 1 of the first octet); the last octets say cable and end.
-        let mac = |end| [0x02, 0, 0x5e, 0, number + 1, end];
         let ends = [cable.near, cable.far];
         let places = ends.map(|(node, _)| self.namespace(node).clone());
-        let [near, far] = [0, 1].map(|n| End { site: &places[n], name: ends[n].1, mac: mac(n as u8 + 1) });
+        let [near, far] = [0, 1].map(|n| End { site: &places[n], name: ends[n].1, mac: mac(number, n as u8 + 1) });
         let impaired = cable.segment.filter(|s| {
             let bucket = [Direction::Down, Direction::Up].iter().any(|d| self.own_bucket(*s, *d).is_some());
             bucket || !self.config.impairments(*s).is_none()
@@ -251,8 +269,8 @@ impl PracticeLine {
                 let quiet = [("net/ipv6/conf/default/disable_ipv6", "1")];
                 middle.sysctls(&quiet).map_err(system("silencing a delay line's place"))?;
                 let place = middle.namespace().clone();
-                middle.cable(&End { site: &place, name: "near", mac: mac(3) }, &near)?;
-                middle.cable(&End { site: &place, name: "far", mac: mac(4) }, &far)?;
+                middle.cable(&End { site: &place, name: "near", mac: mac(number, 3) }, &near)?;
+                middle.cable(&End { site: &place, name: "far", mac: mac(number, 4) }, &far)?;
                 for (node, port) in ends {
                     let index = self.index(node, port)?;
                     self.site(node).single_frames(port, index)?;

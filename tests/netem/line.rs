@@ -94,7 +94,7 @@ impl Line {
         let captures =
             [(&self.laptop, "lan0"), (&self.far_end, "wan")].map(|(site, port)| Capture::start(site.namespace(), port, &filter));
         let outcome = self.stream(count, interval);
-        let rows = captures.map(|capture| capture.end(["frame.time_epoch", "ip.src", "udp.payload"]));
+        let rows = captures.map(|capture| capture.end(["frame.time_epoch", "ip.src", "udp.payload", "udp.port"]));
         (outcome, truth::captured(&rows))
     }
 

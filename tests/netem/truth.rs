@@ -26,12 +26,21 @@ pub(crate) struct Captured {
     arrived: Vec<Seen>,
 }
 
+/// Both ports, in the same order whoever sent.
+fn ports(row: &[String; 4]) -> Vec<&str> {
+    let mut ports: Vec<&str> = row[3].split(',').collect();
+    ports.sort_unstable();
+    ports
+}
+
 /// Both directions, out of the laptop's and the far end's capture.
-pub(crate) fn captured([laptop, far_end]: &[Vec<[String; 3]>; 2]) -> [Captured; 2] {
+pub(crate) fn captured([laptop, far_end]: &[Vec<[String; 4]>; 2]) -> [Captured; 2] {
     // The first four octets of a test packet are its sequence number (RFC 8762 sections 4.2 and 4.3).
     let number = |hex: &str| u32::from_str_radix(&hex.replace(':', "")[..8], 16).expect("hex");
-    let from = |rows: &[[String; 3]], source: &str| -> Vec<Seen> {
-        let of = |row: &&[String; 3]| row[1] == source;
+    let from = |rows: &[[String; 4]], source: &str| -> Vec<Seen> {
+        // The stream that was measured is the last one: a late packet of the one before may be in the capture too.
+        let last = laptop.last().map(|row| ports(row));
+        let of = |row: &&[String; 4]| row[1] == source && Some(ports(row)) == last;
         rows.iter().filter(of).map(|row| (row[0].parse().expect("a time"), number(&row[2]))).collect()
     };
     let (laptop_is, far_end_is) = (super::line::LAPTOP.to_string(), super::line::FAR_END.to_string());
