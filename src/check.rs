@@ -9,6 +9,7 @@ pub mod echo;
 pub mod farend;
 pub mod link;
 pub mod path;
+pub mod pppoe;
 mod probing;
 pub mod throughput;
 pub mod twoway;
@@ -205,6 +206,7 @@ pub fn registry() -> Vec<Box<dyn Check>> {
     vec![
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
+        Box::new(pppoe::PppoeCheck),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),
         Box::new(echo::EchoCheck::default()),

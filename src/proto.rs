@@ -8,5 +8,6 @@ pub mod dns_probe;
 pub mod echo;
 pub mod machine;
 pub mod path;
+pub mod pppoe;
 pub mod round_trip;
 pub mod stamp;

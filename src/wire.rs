@@ -10,5 +10,6 @@ pub mod dns;
 pub mod ethernet;
 pub mod icmp;
 pub mod ipv4;
+pub mod pppoe;
 pub mod stamp;
 pub mod udp;

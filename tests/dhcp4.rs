@@ -3,6 +3,8 @@
 //!
 //! Needs root and the Debian packages dnsmasq-base, kea-dhcp4-server, tcpdump, tshark, util-linux: fails loudly without.
 
+#[path = "common/cable.rs"]
+mod cable;
 #[path = "dhcp4/capture.rs"]
 mod capture;
 #[path = "common/capture.rs"]

@@ -25,6 +25,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
     match check {
         "link" => link(figures),
         "dhcp4" => dhcp4(figures),
+        "pppoe" => pppoe(figures),
         "dns" => dns(figures),
         "echo" => echo(figures),
         "path" => figures.first("path.hops").map_or_else(String::new, |hops| format!("{} hops to the far end", words::of(hops))),
@@ -75,6 +76,17 @@ fn dhcp4(figures: &Figures<'_>) -> String {
     let servers = figures.first("dhcp4.servers").filter(|r| r.value > 1.0).map(|r| format!("{} servers", words::of(r)));
     let lease = figures.first("dhcp4.lease_time").map(|r| format!("lease {}", words::of(r)));
     joined([offer, ack, servers, lease])
+}
+
+fn pppoe(figures: &Figures<'_>) -> String {
+    let Some(concentrators) = figures.first("pppoe.concentrators") else { return String::new() };
+    if concentrators.value == 0.0 {
+        return "no concentrator offers a session".to_owned();
+    }
+    let offer = figures.first("pppoe.offer_time").map(|r| format!("offered in {}", words::of(r)));
+    let session = figures.first("pppoe.session_time").map(|r| format!("session opened in {}", words::of(r)));
+    let several = (concentrators.value > 1.0).then(|| format!("{} concentrators", words::of(concentrators)));
+    joined([offer, session, several])
 }
 
 fn dns(figures: &Figures<'_>) -> String {

@@ -31,7 +31,14 @@ pub(crate) struct Server {
 
 impl Server {
     /// Starts a program in a place and waits for a line that contains `ready`.
-    pub(crate) fn start(mut command: Command, ready: &str) -> Self {
+    pub(crate) fn start(command: Command, ready: &str) -> Self {
+        let mut server = Self::spawn(command);
+        server.wait_for_line(ready);
+        server
+    }
+
+    /// Starts a program in a place that does not say when it is ready.
+    pub(crate) fn spawn(mut command: Command) -> Self {
         let name = command.get_program().to_string_lossy().into_owned();
         command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
         let mut child = command.spawn().unwrap_or_else(|e| panic!("{name} is needed (see the top of this test): {e}"));
@@ -46,9 +53,7 @@ impl Server {
                 }
             })
         });
-        let mut server = Self { child, lines, seen: Vec::new(), readers: readers.into() };
-        server.wait_for_line(ready);
-        server
+        Self { child, lines, seen: Vec::new(), readers: readers.into() }
     }
 
     /// Waits for a line that contains `text`, from the start of the program on.

@@ -9,6 +9,8 @@ use socket2::{SockFilter, Socket};
 pub enum Filter {
     /// Everything.
     All,
+    /// Frames of this EtherType.
+    EtherType(u16),
     /// UDP over IPv4 to this port, in one piece or the first fragment.
     Udp {
         /// Destination port.
@@ -58,10 +60,20 @@ fn udp(port: u16, with_arp: bool) -> [SockFilter; 12] {
     ]
 }
 
+fn ethertype(wanted: u16) -> [SockFilter; 4] {
+    [
+        load(libc::BPF_H, libc::BPF_ABS, ETHERTYPE_AT),
+        branch(libc::BPF_JEQ, u32::from(wanted), 0, 1), // 1: else -> 3
+        give(WHOLE),
+        give(0),
+    ]
+}
+
 /// Attaches the filter's program.
 pub(super) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> {
     match filter {
         Filter::All => Ok(()),
+        Filter::EtherType(wanted) => socket.attach_filter(&ethertype(wanted)),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),
     }
 }

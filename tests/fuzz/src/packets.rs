@@ -7,6 +7,8 @@ use doorstep::wire::dhcp4::{self, MessageType, option};
 use doorstep::wire::icmp::{self, Message, Reading};
 use doorstep::wire::{dns as dns_message, icmp::extension::Extensions};
 
+use doorstep::wire::pppoe as discovery;
+
 use super::show;
 
 /// DHCP for IPv4: every option in every form, the examination of an answer, and writing again.
@@ -138,4 +140,22 @@ fn written_again(family: Family, data: &[u8], error: &icmp::Error) {
     }
     assert_eq!(Extensions::default().emit().len(), 4);
     std::hint::black_box(Ipv4Addr::UNSPECIFIED);
+}
+
+/// PPPoE discovery: tags, flaws, and writing again.
+pub fn pppoe(data: &[u8]) {
+    let parsed = match discovery::parse(data) {
+        Ok(parsed) => parsed,
+        Err(error) => return show(&error),
+    };
+    parsed.flaws.iter().for_each(show);
+    for tag in &parsed.repr.tags {
+        std::hint::black_box(discovery::tag::name(tag.number));
+        assert!(parsed.repr.all(tag.number).any(|value| value == &*tag.value));
+    }
+    let written = parsed.repr.emit().expect("what was read fits");
+    let again = discovery::parse(&written).expect("what is written can be read");
+    assert_eq!(again.repr, parsed.repr);
+    // Only a session number can still be odd: cut tags are not written.
+    assert!(again.flaws.iter().all(|flaw| matches!(flaw, discovery::Flaw::Session { .. })));
 }

@@ -396,3 +396,26 @@ pub(super) fn worst_toml() -> Vec<Vec<u8>> {
     let line = format!("sold = {{ {} }}", (0..20_000).map(|n| format!("k{n}=1")).collect::<Vec<_>>().join(","));
     [deep, dotted, tables, keys, word, line].map(String::into_bytes).to_vec()
 }
+
+pub(super) fn pppoe() -> Vec<Vec<u8>> {
+    use doorstep::wire::pppoe::{Code, Repr, Tag, tag};
+    let tags = |list: &[(u16, &[u8])]| list.iter().map(|(n, value)| Tag::new(*n, value.to_vec())).collect();
+    let write = |code, session, list: &[(u16, &[u8])]| Repr { code, session, tags: tags(list) }.emit().expect("it fits");
+    let asked: [(u16, &[u8]); 3] = [(tag::SERVICE_NAME, b""), (tag::HOST_UNIQ, b"12345678"), (tag::MAX_PAYLOAD, &[5, 0xdc])];
+    let offered: [(u16, &[u8]); 4] =
+        [(tag::SERVICE_NAME, b"internet"), (tag::AC_NAME, b"edge-1"), (tag::AC_COOKIE, &[7; 16]), (tag::RELAY_SESSION_ID, b"r")];
+    vec![
+        write(Code::Initiation, 0, &asked),
+        write(Code::Offer, 0, &offered),
+        write(Code::Request, 0, &[(tag::SERVICE_NAME, b"internet"), (tag::AC_COOKIE, &[7; 16])]),
+        write(Code::Confirmation, 0x1234, &asked),
+        write(Code::Confirmation, 0, &[(tag::AC_SYSTEM_ERROR, b"full"), (tag::GENERIC_ERROR, b"")]),
+        write(Code::Terminate, 0x1234, &[]),
+    ]
+}
+
+pub(super) fn worst_pppoe() -> Vec<Vec<u8>> {
+    let empty_tags = [[0x11, 0x07, 0, 0, 0xff, 0xfc].as_slice(), &[1, 1, 0, 0].repeat(16_383)].concat();
+    let one_tag = [[0x11, 0x07, 0, 0, 0xff, 0xff, 1, 2, 0xff, 0xfb].as_slice(), &[b'a'; 65_531]].concat();
+    vec![empty_tags, one_tag]
+}
