@@ -7,6 +7,7 @@ pub mod dhcp4;
 pub mod dns;
 pub mod echo;
 pub mod farend;
+pub mod ipv6;
 pub mod link;
 pub mod path;
 pub mod pppoe;
@@ -207,6 +208,7 @@ pub fn registry() -> Vec<Box<dyn Check>> {
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
         Box::new(pppoe::PppoeCheck),
+        Box::new(ipv6::Ipv6Check),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),
         Box::new(echo::EchoCheck::default()),

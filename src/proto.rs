@@ -10,4 +10,5 @@ pub mod machine;
 pub mod path;
 pub mod pppoe;
 pub mod round_trip;
+pub mod router_discovery;
 pub mod stamp;

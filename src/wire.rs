@@ -10,6 +10,8 @@ pub mod dns;
 pub mod ethernet;
 pub mod icmp;
 pub mod ipv4;
+pub mod ipv6;
 pub mod pppoe;
+pub mod ra;
 pub mod stamp;
 pub mod udp;

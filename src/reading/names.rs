@@ -44,6 +44,8 @@ pub const ALL: &[NameSpec] = &[
     n("pppoe.concentrators", One, "access concentrators that offer a PPPoE session (RFC 2516)"),
     n("pppoe.offer_time", Millisecond, "from PADI to the first PADO"),
     n("pppoe.session_time", Millisecond, "from PADR to the PADS that opens a session"),
+    n("ipv6.routers", One, "routers whose advertisement offers a default route (RFC 4861)"),
+    n("ipv6.advertisement_time", Millisecond, "from a router solicitation to the first valid advertisement"),
     n("dns.lookup_time_p50", Millisecond, "median time of an uncached lookup over UDP"),
     n("dns.lookup_time_p95", Millisecond, "95th percentile time of an uncached lookup over UDP"),
     n("dns.cached_time_p50", Millisecond, "median time of a cached lookup over UDP"),

@@ -26,6 +26,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "link" => link(figures),
         "dhcp4" => dhcp4(figures),
         "pppoe" => pppoe(figures),
+        "ipv6" => ipv6(figures),
         "dns" => dns(figures),
         "echo" => echo(figures),
         "path" => figures.first("path.hops").map_or_else(String::new, |hops| format!("{} hops to the far end", words::of(hops))),
@@ -87,6 +88,16 @@ fn pppoe(figures: &Figures<'_>) -> String {
     let session = figures.first("pppoe.session_time").map(|r| format!("session opened in {}", words::of(r)));
     let several = (concentrators.value > 1.0).then(|| format!("{} concentrators", words::of(concentrators)));
     joined([offer, session, several])
+}
+
+fn ipv6(figures: &Figures<'_>) -> String {
+    let Some(routers) = figures.first("ipv6.routers") else { return String::new() };
+    if routers.value == 0.0 {
+        return "no router offers a default route".to_owned();
+    }
+    let time = figures.first("ipv6.advertisement_time").map(|r| format!("advertised in {}", words::of(r)));
+    let several = (routers.value > 1.0).then(|| format!("{} routers", words::of(routers)));
+    joined([time, several])
 }
 
 fn dns(figures: &Figures<'_>) -> String {

@@ -9,6 +9,8 @@ use socket2::{SockFilter, Socket};
 pub enum Filter {
     /// Everything.
     All,
+    /// Router advertisements of IPv6, without extension headers before them.
+    RouterAdvertisement,
     /// Frames of this EtherType.
     EtherType(u16),
     /// UDP over IPv4 to this port, in one piece or the first fragment.
@@ -27,6 +29,9 @@ const IP_AT: u32 = 14;
 const ETHERTYPE_IPV4: u32 = 0x0800;
 const ETHERTYPE_ARP: u32 = 0x0806;
 const PROTOCOL_UDP: u32 = 17;
+const ETHERTYPE_IPV6: u32 = 0x86dd;
+const NEXT_HEADER_ICMP: u32 = 58;
+const ROUTER_ADVERTISEMENT: u32 = 134;
 
 /// A conditional jump: forward distances for true and false.
 fn branch(condition: u32, value: u32, if_true: u8, if_false: u8) -> SockFilter {
@@ -60,6 +65,19 @@ fn udp(port: u16, with_arp: bool) -> [SockFilter; 12] {
     ]
 }
 
+fn router_advertisement() -> [SockFilter; 8] {
+    [
+        load(libc::BPF_H, libc::BPF_ABS, ETHERTYPE_AT),
+        branch(libc::BPF_JEQ, ETHERTYPE_IPV6, 0, 5), // 1: else -> 7
+        load(libc::BPF_B, libc::BPF_ABS, IP_AT + 6),
+        branch(libc::BPF_JEQ, NEXT_HEADER_ICMP, 0, 3), // 3: else -> 7
+        load(libc::BPF_B, libc::BPF_ABS, IP_AT + 40),
+        branch(libc::BPF_JEQ, ROUTER_ADVERTISEMENT, 0, 1), // 5: else -> 7
+        give(WHOLE),
+        give(0),
+    ]
+}
+
 fn ethertype(wanted: u16) -> [SockFilter; 4] {
     [
         load(libc::BPF_H, libc::BPF_ABS, ETHERTYPE_AT),
@@ -73,6 +91,7 @@ fn ethertype(wanted: u16) -> [SockFilter; 4] {
 pub(super) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> {
     match filter {
         Filter::All => Ok(()),
+        Filter::RouterAdvertisement => socket.attach_filter(&router_advertisement()),
         Filter::EtherType(wanted) => socket.attach_filter(&ethertype(wanted)),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),
     }

@@ -12,7 +12,7 @@ mod stamp;
 mod text;
 
 pub use link::link;
-pub use packets::{dhcp4, dns, icmp, pppoe};
+pub use packets::{dhcp4, dns, icmp, pppoe, ra};
 pub use stamp::stamp;
 pub use text::{api, invitation, profile, record};
 
@@ -30,11 +30,12 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 10] = [
+pub const PARSERS: [Parser; 11] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
     Parser { name: "pppoe", feed: pppoe, seeds: seeds::pppoe, worst: seeds::worst_pppoe },
+    Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },

@@ -7,7 +7,7 @@ use doorstep::wire::dhcp4::{self, MessageType, option};
 use doorstep::wire::icmp::{self, Message, Reading};
 use doorstep::wire::{dns as dns_message, icmp::extension::Extensions};
 
-use doorstep::wire::pppoe as discovery;
+use doorstep::wire::{ipv6, pppoe as discovery, ra as router};
 
 use super::show;
 
@@ -158,4 +158,22 @@ pub fn pppoe(data: &[u8]) {
     assert_eq!(again.repr, parsed.repr);
     // Only a session number can still be odd: cut tags are not written.
     assert!(again.flaws.iter().all(|flaw| matches!(flaw, discovery::Flaw::Session { .. })));
+}
+
+/// Router advertisements behind an IPv6 header.
+pub fn ra(data: &[u8]) {
+    let (header, payload) = match ipv6::parse(data) {
+        Ok(parsed) => parsed,
+        Err(error) => return show(&error),
+    };
+    assert_eq!(header.emit(payload).as_deref(), data.get(..ipv6::HEADER_LEN + payload.len()));
+    for has_checksum in [false, true] {
+        match router::parse(&header, payload, has_checksum) {
+            Ok((said, flaws)) => {
+                std::hint::black_box(format!("{said:?}"));
+                flaws.iter().for_each(show);
+            }
+            Err(error) => show(&error),
+        }
+    }
 }

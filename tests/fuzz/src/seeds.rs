@@ -419,3 +419,40 @@ pub(super) fn worst_pppoe() -> Vec<Vec<u8>> {
     let one_tag = [[0x11, 0x07, 0, 0, 0xff, 0xff, 1, 2, 0xff, 0xfb].as_slice(), &[b'a'; 65_531]].concat();
     vec![empty_tags, one_tag]
 }
+
+/// An advertisement with one option of each kind, and each kind alone.
+pub(super) fn ra() -> Vec<Vec<u8>> {
+    let prefix = [&[3, 4, 64, 0xc0, 0, 1, 0x51, 0x80, 0, 0, 0x38, 0x40, 0, 0, 0, 0, 0x20, 1, 0xd, 0xb8][..], &[0; 12]].concat();
+    let resolvers = [&[25, 3, 0, 0, 0, 0, 0xe, 0x10, 0x20, 1, 0xd, 0xb8][..], &[0; 12]].concat();
+    let search = b"\x1f\x03\0\0\0\0\x0e\x10\x07example\x03net\0\0\0\0".to_vec();
+    let options: [Vec<u8>; 7] = [
+        vec![1, 1, 2, 0, 0x5e, 0, 0, 1],
+        vec![5, 1, 0, 0, 0, 0, 5, 0xd4],
+        prefix,
+        resolvers,
+        search,
+        vec![24, 2, 48, 0x18, 0, 0, 2, 0x58, 0x20, 1, 0xd, 0xb8, 1, 0, 0, 0],
+        vec![38, 2, 0, 0x40, 0, 0x64, 0xff, 0x9b, 0, 0, 0, 0, 0, 0, 0, 0],
+    ];
+    let all = options.concat();
+    options.into_iter().chain([all, Vec::new()]).map(|options| advertised(&options)).collect()
+}
+
+pub(super) fn worst_ra() -> Vec<Vec<u8>> {
+    let many = [9, 1, 0, 0, 0, 0, 0, 0].repeat(8_000);
+    let labels = [&[31, 255, 0, 0, 0, 0, 0, 9][..], &b"\x01a".repeat(1_016)].concat().repeat(30);
+    vec![advertised(&many), advertised(&labels)]
+}
+
+fn advertised(options: &[u8]) -> Vec<u8> {
+    let payload = [&[134, 0, 0, 0, 64, 0, 7, 8, 0, 0, 0, 0, 0, 0, 0, 0][..], options].concat();
+    let header = doorstep::wire::ipv6::Repr {
+        source: Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, 1),
+        destination: Ipv6Addr::new(0xff02, 0, 0, 0, 0, 0, 0, 1),
+        next_header: 58,
+        hop_limit: 255,
+        traffic_class: 0,
+        flow_label: 0,
+    };
+    header.emit(&payload).expect("it fits")
+}
