@@ -11,6 +11,8 @@ mod capture;
 mod outcome;
 #[path = "pppoe/responder.rs"]
 mod responder;
+#[path = "common/run.rs"]
+mod run;
 #[path = "common/server.rs"]
 mod server;
 
@@ -23,6 +25,7 @@ use cable::{LAPTOP_MAC, Line};
 use capture::Capture;
 use outcome::{codes, reading, readings};
 use responder::{Responder, offer};
+use run::{PROGRAM, Run};
 use server::Server;
 
 fn examine(line: &Line) -> Outcome {
@@ -140,4 +143,21 @@ fn nonsense_is_counted_and_an_odd_offer_is_named() {
     assert_eq!(outcome.status, Status::Done, "{outcome:#?}");
     assert!(codes(&outcome).contains(&"pppoe-offer-odd"), "{outcome:#?}");
     assert!(outcome.facts["packets_ignored"].as_u64().is_some_and(|n| n >= 3), "{:#?}", outcome.facts);
+}
+
+#[test]
+fn a_visit_to_a_line_that_wants_a_login_says_so_instead_of_blaming_the_line() {
+    let line = Line::new();
+    let _responder = Responder::start(&line, |asked| match asked.code {
+        Code::Initiation => vec![offer(asked, 1, "edge-1")],
+        Code::Request => vec![asked.answer(1, Code::Confirmation, 7, &[])],
+        _ => vec![],
+    });
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut command = line.laptop.namespace().command(PROGRAM);
+    command.args(["verify", "--profile", "vdsl-100-40", "--depth", "quick", "--position", "ont", "--yes", "--json", "--record"]);
+    command.arg(folder.path().join("visit.json"));
+    let ended = Run::start(&mut command).end();
+    let isolation = &ended.record()["isolation"];
+    assert_eq!((&isolation["fault"], &isolation["segment"]), (&"login-wanted".into(), &"test-set".into()), "{isolation:#}");
 }

@@ -64,6 +64,10 @@ pub enum Symptom {
     PortErrors,
     /// No DHCP server made an offer.
     NoOffer,
+    /// A concentrator offers PPPoE sessions.
+    PppoeOffered,
+    /// A concentrator offers a PPPoE session and does not open it.
+    PppoeRefused,
     /// A server offered and then refused, or never confirmed.
     LeaseRefused,
     /// Another device uses the address handed out.
@@ -148,6 +152,8 @@ impl Symptom {
             Self::CarrierLost => "carrier came and went during the visit",
             Self::PortErrors => "the port counted errored or dropped frames",
             Self::NoOffer => "no DHCP server made an offer",
+            Self::PppoeOffered => "a concentrator offers PPPoE sessions",
+            Self::PppoeRefused => "a concentrator offers a PPPoE session and does not open it",
             Self::LeaseRefused => "a server offered and then refused, or never confirmed",
             Self::AddressConflict => "another device uses the address handed out",
             Self::LeaseLost => "the lease was not renewed",

@@ -102,6 +102,7 @@ fn sound() -> Visit {
             ("dhcp4", dhcp4()),
             ("dns", dns((0, 0.0), (0, 0.0))),
             ("echo", echo((0, 0.6), (0, 3.0), (0, 9.0))),
+            ("pppoe", done(vec![Reading::exact("pppoe.concentrators", 0.0)])),
             ("farend", done(vec![Reading::exact("farend.connect_time", 9.0)])),
             ("twoway", twoway(0, 9.0)),
             ("throughput", throughput(240.0, 48.0)),
@@ -187,6 +188,8 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
         visit.with("farend", failed_farend("")).without(&["twoway", "throughput"], "needs a session with the far end")
     };
     let all_dead = dns((40, 0.0), (40, 0.0));
+    let mut refused_session = done(vec![Reading::exact("pppoe.concentrators", 1.0)]);
+    refused_session.flaw("pppoe-session-refused", "concentrator edge-1 offers a session and then refuses it", None);
     let mut broken_six = echo((0, 0.6), (0, 3.0), (0, 9.0));
     broken_six.readings.push(loss("echo.loss_ratio", 100, 100).on(Target::FarEnd).over(Family::Ipv6));
     vec![
@@ -212,6 +215,22 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
                 .without(NEEDS, "needs an IP address")
                 .at(Position::Ont),
             Some(Segment::Access),
+        ),
+        (
+            "login-wanted",
+            sound()
+                .with("dhcp4", Outcome::failed("no offer to 4 DISCOVERs in 15 s"))
+                .with("pppoe", done(vec![Reading::exact("pppoe.concentrators", 1.0)]))
+                .without(NEEDS, "needs an IP address"),
+            Some(Segment::TestSet),
+        ),
+        (
+            "login-refused",
+            sound()
+                .with("dhcp4", Outcome::failed("no offer to 4 DISCOVERs in 15 s"))
+                .with("pppoe", refused_session)
+                .without(NEEDS, "needs an IP address"),
+            Some(Segment::Network),
         ),
         (
             "gateway-unreachable",

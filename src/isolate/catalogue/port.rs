@@ -81,6 +81,27 @@ pub(super) const FAULTS: &[Fault] = &[
         ],
     },
     Fault {
+        id: "login-wanted",
+        title: "the line wants a PPPoE login and hands out no address without one",
+        place: Place::Always(Segment::TestSet),
+        prior: 25.0,
+        shows: &[(NoOffer, 0.97), (PppoeOffered, 0.995), (PppoeRefused, 0.02)],
+        next: &[
+            "connect behind the device that logs in (the customer's gateway) and repeat: this program can't log in itself yet",
+        ],
+    },
+    Fault {
+        id: "login-refused",
+        title: "the provider's concentrator offers a session and does not open it",
+        place: Place::Always(Segment::Network),
+        prior: 8.0,
+        shows: &[(NoOffer, 0.97), (PppoeOffered, 0.995), (PppoeRefused, 0.98)],
+        next: &[
+            "a line often allows one session: switch the customer's gateway off, wait some minutes, and repeat",
+            "hand the concentrator's name and words to the operations centre",
+        ],
+    },
+    Fault {
         id: "address-refused",
         title: "an address is offered, but then refused or not confirmed",
         place: Place::NextToThePort,

@@ -7,6 +7,7 @@ use crate::reading::{Status, words};
 
 pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
     port(evidence, found);
+    login(evidence, found);
     address(evidence, found);
 }
 
@@ -32,6 +33,18 @@ fn port(evidence: &Evidence<'_>, found: &mut Findings) {
     if !counted.is_empty() {
         let errors: f64 = counted.iter().map(|r| r.value).sum();
         found.note(Symptom::PortErrors, errors > 0.0, format!("the port counted {} errored frames", words::significant(errors)));
+    }
+}
+
+fn login(evidence: &Evidence<'_>, found: &mut Findings) {
+    let Some(concentrators) = evidence.readings("pppoe.concentrators").next() else { return };
+    let offered = concentrators.value >= 1.0;
+    found.note(Symptom::PppoeOffered, offered, format!("{} concentrator(s) offer a PPPoE session", words::of(concentrators)));
+    if offered {
+        match evidence.flaw("pppoe", &["pppoe-session-refused", "pppoe-no-confirmation"]) {
+            Some(flaw) => found.note(Symptom::PppoeRefused, true, &flaw.what),
+            None => found.note(Symptom::PppoeRefused, false, "a PPPoE session can be opened"),
+        }
     }
 }
 
