@@ -9,6 +9,8 @@ mod cable;
 mod capture;
 #[path = "common/capture.rs"]
 mod common_capture;
+#[path = "common/context.rs"]
+mod context;
 #[path = "dhcp4/flawed.rs"]
 mod flawed;
 #[path = "dhcp4/lease.rs"]

@@ -6,6 +6,8 @@
 
 #[path = "common/capture.rs"]
 mod capture;
+#[path = "common/context.rs"]
+mod context;
 #[path = "dns/hostile.rs"]
 mod hostile;
 #[path = "common/lab.rs"]

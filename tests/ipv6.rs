@@ -7,6 +7,8 @@
 mod cable;
 #[path = "common/capture.rs"]
 mod capture;
+#[path = "common/context.rs"]
+mod context;
 #[path = "common/outcome.rs"]
 mod outcome;
 #[path = "common/server.rs"]

@@ -5,6 +5,8 @@
 
 #[path = "practice/accuracy.rs"]
 mod accuracy;
+#[path = "common/context.rs"]
+mod context;
 #[path = "common/lab.rs"]
 mod lab;
 #[path = "practice/rate.rs"]

@@ -20,6 +20,8 @@ use doorstep::practice::{Impairment, Impairments, LineConfig, Node, PracticeLine
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 
+#[path = "common/context.rs"]
+mod context;
 #[path = "common/lab.rs"]
 mod lab;
 #[path = "practice/support.rs"]

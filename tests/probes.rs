@@ -7,6 +7,8 @@
 
 #[path = "common/capture.rs"]
 mod capture;
+#[path = "common/context.rs"]
+mod context;
 #[path = "probes/echo.rs"]
 mod echo;
 #[path = "common/lab.rs"]

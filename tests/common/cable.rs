@@ -2,18 +2,16 @@
 #![allow(dead_code, reason = "each file of tests uses a part of it")]
 
 use std::net::{IpAddr, Ipv4Addr};
-use std::sync::Arc;
-use std::time::Duration;
 
-use doorstep::check::{Check, Context, Effort, Finished, Interface, Known};
+use doorstep::check::{Check, Context, Finished, Known};
 use doorstep::net::build::{End, Site};
 use doorstep::net::facts::{self, Address, DefaultRoute};
 use doorstep::net::netns::Namespace;
 use doorstep::reading::Outcome;
-use doorstep::unit::{Depth, Family, Position};
+use doorstep::unit::{Depth, Family};
 use tokio::runtime::Runtime;
-use tokio_util::sync::CancellationToken;
 
+use crate::context::context_at;
 use crate::server::{LIMIT, wait_for};
 
 pub(crate) const LAPTOP_MAC: [u8; 6] = [2, 0, 0x5e, 0, 1, 1];
@@ -108,22 +106,5 @@ impl Line {
 }
 
 pub(crate) fn context(index: u32, depth: Depth) -> Context {
-    Context {
-        interface: Interface { name: "lan0".into(), index, mac: LAPTOP_MAC },
-        known: Arc::new(Known::default()),
-        effort: Effort {
-            depth,
-            sold_down_mbit: 0.0,
-            sold_up_mbit: 0.0,
-            streams: 1,
-            load_time: Duration::ZERO,
-            max_octets: None,
-            confidence: 0.95,
-            dscp: 0,
-        },
-        position: Position::Gateway,
-        far_end: None,
-        cancel: CancellationToken::new(),
-        live: Arc::new(|_| {}),
-    }
+    context_at(index, LAPTOP_MAC, Known::default(), depth)
 }

@@ -2,16 +2,18 @@
 #![allow(dead_code, reason = "each file of tests uses a part of it")]
 
 use std::net::{IpAddr, Ipv4Addr};
-use std::sync::Arc;
 use std::time::Duration;
 
-use doorstep::check::{Check, Context, Effort, Finished, Interface, Known};
+use doorstep::check::{Check, Context, Finished, Known};
 use doorstep::net::build::Site;
 use doorstep::practice::topology::{GATEWAY_LAN_V4, LAPTOP_PORT};
 use doorstep::practice::{LineConfig, Node, PracticeLine, Services};
-use doorstep::unit::{Depth, Position};
-use tokio_util::sync::CancellationToken;
+use doorstep::unit::Depth;
 
+use crate::context::context_at;
+
+/// Hardware address of the laptop's port: the first cable's first end.
+const LAPTOP_MAC: [u8; 6] = [2, 0, 0x5e, 0, 1, 1];
 /// The address that the tests give the laptop where no DHCP client runs.
 pub(crate) const LAPTOP_V4: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 50);
 
@@ -42,34 +44,14 @@ where
     })
 }
 
-/// What a check on the laptop of a practice line is given.
+/// What a check on the laptop of a practice line is given; the sold rates are those of vdsl-100-40.
 pub(crate) fn context(line: &PracticeLine, known: Known, depth: Depth) -> Context {
     let laptop = Site::open(line.namespace(Node::Laptop)).expect("netlink");
     let index = laptop.index(LAPTOP_PORT).expect("the laptop's port");
     let known = Known { ipv4: Some((LAPTOP_V4, 24)), gateway4: Some(GATEWAY_LAN_V4), ..known };
-    context_at(index, known, depth)
-}
-
-/// What a check on [`LAPTOP_PORT`] is given; the sold rates are those of vdsl-100-40.
-pub(crate) fn context_at(index: u32, known: Known, depth: Depth) -> Context {
-    Context {
-        interface: Interface { name: LAPTOP_PORT.into(), index, mac: [2, 0, 0x5e, 0, 1, 1] },
-        known: Arc::new(known),
-        effort: Effort {
-            depth,
-            sold_down_mbit: 100.0,
-            sold_up_mbit: 40.0,
-            streams: 4,
-            load_time: Duration::from_secs(4),
-            max_octets: None,
-            confidence: 0.95,
-            dscp: 0,
-        },
-        position: Position::Gateway,
-        far_end: None,
-        cancel: CancellationToken::new(),
-        live: Arc::new(|_| {}),
-    }
+    let mut context = context_at(index, LAPTOP_MAC, known, depth);
+    (context.effort.sold_down_mbit, context.effort.sold_up_mbit) = (100.0, 40.0);
+    context
 }
 
 /// Runs a check from the laptop.

@@ -114,7 +114,7 @@ impl Laptop<'_> {
         let index = self.0.index(LAPTOP_PORT).expect("made");
         let runtime = self.0.namespace().runtime(1).expect("runtime");
         let known = Known { ipv4: Some((on_cable(0, 0), 24)), gateway4: Some(on_cable(0, 1)), ..Known::default() };
-        let mut context = crate::lab::context_at(index, known, Depth::Handoff);
+        let mut context = crate::context::context_at(index, [2, 0, 0x5e, 1, 0, 1], known, Depth::Handoff);
         context.far_end = Some(target);
         wait_for("the way to the end", || {
             let place = self.0.namespace();

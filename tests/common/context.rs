@@ -1,0 +1,31 @@
+//! What a check is given, for tests that run one alone.
+#![allow(dead_code, reason = "each file of tests uses a part of it")]
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use doorstep::check::{Context, Effort, Interface, Known};
+use doorstep::unit::{Depth, Position};
+use tokio_util::sync::CancellationToken;
+
+/// A context on the port `lan0` at the gateway: nothing was sold, no far end.
+pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -> Context {
+    Context {
+        interface: Interface { name: "lan0".into(), index, mac },
+        known: Arc::new(known),
+        effort: Effort {
+            depth,
+            sold_down_mbit: 0.0,
+            sold_up_mbit: 0.0,
+            streams: 4,
+            load_time: Duration::from_secs(4),
+            max_octets: None,
+            confidence: 0.95,
+            dscp: 0,
+        },
+        position: Position::Gateway,
+        far_end: None,
+        cancel: CancellationToken::new(),
+        live: Arc::new(|_| {}),
+    }
+}
