@@ -153,6 +153,7 @@ pub fn stream_config(address: IpAddr, offer: &StampOffer, form: Form, plan: Stre
             interval,
             spacing: Spacing::Periodic { phase: rand::random() },
             wait: WAIT,
+            overtaken: None,
             closing: CLOSING,
             ssid: offer.ssid,
             key,

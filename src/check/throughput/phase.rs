@@ -27,6 +27,9 @@ const PROBE_INTERVALS: (Duration, Duration) = (Duration::from_millis(10), Durati
 const PROBE_SHARE: f64 = 0.0025;
 /// Octets of its IP packets: an authenticated packet with two TLVs, not padded (RFC 8762 section 4.2, RFC 8972).
 const PROBE_OCTETS: f64 = 168.0;
+/// A full queue drops a probe now and then, and the whole waiting time for it would stand on every visit's clock: once a
+/// later one is answered, so long is waited for one that was overtaken. Reordering goes by milliseconds (common practice).
+const OVERTAKEN: Duration = Duration::from_millis(250);
 /// Packets behind the load's end that tell the reflector's count.
 const CLOSING: u32 = 10;
 /// What the receiver waits beyond the load's time for what a deep buffer still holds.
@@ -297,6 +300,7 @@ fn beside_load(address: IpAddr, offer: &StampOffer, plan: StreamPlan) -> StreamC
     let mut config = stream_config(address, offer, Form::Offered, plan);
     // The direction of each loss matters less here than the technician's time.
     config.stream.closing = CLOSING;
+    config.stream.overtaken = Some(OVERTAKEN);
     config.stream.payload_octets = 0;
     config
 }

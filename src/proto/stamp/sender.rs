@@ -23,6 +23,9 @@ pub struct Config {
     pub spacing: Spacing,
     /// How long an answer may take after its packet was sent; later is lost (RFC 2681 section 2.8.2 has it reported).
     pub wait: Duration,
+    /// How long answers are still waited for once one to a packet at the stream's end has come: what is missing then could
+    /// only have been overtaken. `None` waits for all of `wait`.
+    pub overtaken: Option<Duration>,
     /// Packets sent after the stream, at most, until an answer shows what became of its last packets.
     pub closing: u32,
     /// Session identifier (RFC 8972 section 3); zero for none.
@@ -116,6 +119,8 @@ pub struct Sender {
     stream_len: Option<u64>,
     stream_ended_at: Option<Instant>,
     bracketed: bool,
+    /// When the answer at the end came, or the stream stopped behind it.
+    bracketed_at: Option<Instant>,
     tally: Tally,
 }
 
@@ -150,6 +155,7 @@ impl Sender {
             stream_len: None,
             stream_ended_at: None,
             bracketed: false,
+            bracketed_at: None,
             tally: Tally::default(),
         }
     }
@@ -257,6 +263,7 @@ impl Sender {
         }
         if self.stream_len.is_some_and(|len| index as u64 + 1 >= len) {
             self.bracketed = true;
+            self.bracketed_at.get_or_insert(at);
         }
     }
 
@@ -276,17 +283,25 @@ impl Sender {
         self.stream_len = Some(self.sent.len() as u64);
         self.stream_ended_at = Some(now);
         self.bracketed = self.answered.last().copied().unwrap_or(true);
+        self.bracketed_at = self.bracketed.then_some(now);
+    }
+
+    /// When nothing more is awaited.
+    fn ends_at(&self) -> Option<Instant> {
+        let end = self.stream_ended_at? + self.config.wait;
+        let settled = self.bracketed_at.zip(self.config.overtaken).map(|(at, overtaken)| at + overtaken);
+        Some(settled.map_or(end, |settled| end.min(settled)))
     }
 
     /// True once nothing more is to be sent or awaited.
     pub fn is_done(&self, now: Instant) -> bool {
-        let (Some(len), Some(ended_at)) = (self.stream_len, self.stream_ended_at) else { return false };
-        self.answered_in_stream >= len || now >= ended_at + self.config.wait
+        let (Some(len), Some(end)) = (self.stream_len, self.ends_at()) else { return false };
+        self.answered_in_stream >= len || now >= end
     }
 
     /// When it wants to be asked again: the next packet, or the end of the wait.
     pub fn next_wake(&self) -> Option<Instant> {
-        let end = self.stream_ended_at.map(|at| at + self.config.wait);
+        let end = self.ends_at();
         let due = self.wants_to_send().then(|| self.schedule.due_at());
         [end, due].into_iter().flatten().min()
     }

@@ -41,6 +41,7 @@ pub(crate) fn stream(count: u64) -> Config {
         interval: Duration::from_millis(20),
         spacing: Spacing::Periodic { phase: 0 },
         wait: Duration::from_secs(2),
+        overtaken: None,
         closing: 20,
         ssid: 0,
         key: None,

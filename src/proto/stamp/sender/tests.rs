@@ -167,3 +167,23 @@ fn stopping_ends_a_stream_early_with_what_it_has() {
     assert!(sender.is_done(start + Duration::from_millis(190)));
     assert_eq!(sender.into_notes().stream_len, 10);
 }
+
+#[test]
+fn once_a_later_packet_is_answered_an_outstanding_one_is_waited_for_as_one_that_was_overtaken() {
+    let start = Instant::now();
+    let overtaken = Some(Duration::from_millis(250));
+    let mut sender = Sender::new(start, Config { count: None, overtaken, ..stream(0) });
+    for i in 0..10u32 {
+        let at = start + Duration::from_millis(20) * i;
+        let sent = sender.transmit(at, wall(0)).expect("due").bytes.to_vec();
+        sender.on_sent(at);
+        // Number 5 is lost.
+        if i != 5 {
+            sender.on_packet(at, kernel(1), &answer(&sent, i, None), None, None);
+        }
+    }
+    let stopped = start + Duration::from_millis(190);
+    sender.stop(stopped);
+    assert_eq!(sender.next_wake(), Some(stopped + Duration::from_millis(250)));
+    assert!(!sender.is_done(stopped + Duration::from_millis(249)) && sender.is_done(stopped + Duration::from_millis(250)));
+}
