@@ -13,8 +13,8 @@ use crate::net::tcp_info::{choose_congestion_control, tcp_info};
 
 /// Octets per write and read: beyond this the kernel's own limit does not rise.
 const CHUNK: usize = 512 * 1024;
-/// Octets that a sender may have queued and not sent. Without a bound megabytes wait in the kernel: on a slow line they keep
-/// the end waiting, on the fastest one stream lost up to a half to a cold cache (docs/performance.md).
+/// Octets that a sender may have queued and not sent. Without a bound a single stream over the fastest path lost up to a
+/// half in some turns (docs/performance.md); why was not looked into.
 const QUEUED: u32 = 512 * 1024;
 /// How long a write or read may block before the end is looked at.
 const PATIENCE: Duration = Duration::from_millis(200);
@@ -49,7 +49,7 @@ impl Until<'_> {
 pub fn send_bulk(mut stream: TcpStream, until: &Until<'_>) -> StreamSent {
     let congestion_control = choose_congestion_control(&stream, &CONGESTION_CONTROLS).unwrap_or_else(|_| "unknown".to_owned());
     let mut sent = StreamSent { congestion_control, ..StreamSent::default() };
-    // A kernel that can't bound the queue only takes longer to end.
+    // A kernel that can't bound it queues more.
     let _ = socket2::SockRef::from(&stream).set_tcp_notsent_lowat(QUEUED);
     let prepared = stream.set_write_timeout(Some(PATIENCE));
     // Octets that do not compress: a device on the way that compresses must not pass for a fast line.

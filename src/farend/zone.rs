@@ -2,8 +2,7 @@
 //!
 //! `LABEL.u.ZONE` has the address of [`address_of_label`]: an agent asks for labels that nobody has asked for before, so no
 //! cache can answer, and knows the answer. `LABEL.big.ZONE` has so many addresses that they do not fit a UDP answer. All else
-//! does not exist. Only
-//! names of the zone are answered; it must not know who asks.
+//! does not exist. Only names of the zone are answered; it must not know who asks.
 
 use std::io;
 use std::net::{IpAddr, Ipv4Addr};

@@ -18,6 +18,7 @@ mod answer;
 #[cfg(test)]
 mod tests;
 
+use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
 pub use self::answer::{Echo, Offer, Verdict};
@@ -108,8 +109,8 @@ pub struct Discovery {
     state: State,
     /// By ticket; the ticket is the last part of the frame's Host-Uniq.
     sent: Vec<Sent>,
-    queue: Vec<Outgoing>,
-    events: std::collections::VecDeque<Event>,
+    queue: VecDeque<Outgoing>,
+    events: VecDeque<Event>,
     offers: Vec<Offer>,
     verdict: Option<Verdict>,
     ignored: u64,
@@ -124,8 +125,8 @@ impl Discovery {
             settings,
             state,
             sent: Vec::new(),
-            queue: Vec::new(),
-            events: std::collections::VecDeque::new(),
+            queue: VecDeque::new(),
+            events: VecDeque::new(),
             offers: Vec::new(),
             verdict: None,
             ignored: 0,
@@ -220,7 +221,7 @@ impl Discovery {
         let Some(packet) = (Repr { code, session, tags }).emit().filter(|packet| packet.len() <= 1500) else { return };
         let header = ethernet::Repr { destination: to, source: self.settings.mac, tags: Vec::new(), ethertype: DISCOVERY };
         self.sent.push(Sent { purpose, flight: None });
-        self.queue.push(Outgoing { ticket: ticket as u64, bytes: header.emit(&packet) });
+        self.queue.push_back(Outgoing { ticket: ticket as u64, bytes: header.emit(&packet) });
     }
 
     fn host_uniq(&self, ticket: usize) -> [u8; 8] {
@@ -373,12 +374,12 @@ impl Machine for Discovery {
     }
 
     fn transmit(&mut self, _: Instant) -> Option<Outgoing> {
-        (!self.queue.is_empty()).then(|| self.queue.remove(0))
+        self.queue.pop_front()
     }
 
     fn next_wake(&self) -> Option<Instant> {
         match self.state {
-            State::Soliciting { ends_at, window_ends_at: Some(window), .. } => Some(window.min(ends_at.max(window))),
+            State::Soliciting { window_ends_at: Some(window), .. } => Some(window),
             State::Soliciting { again_at, ends_at, window_ends_at: None, .. } => Some(again_at.min(ends_at)),
             State::Requesting { again_at, ends_at, .. } => Some(again_at.min(ends_at)),
             State::Closing { again_at, .. } => Some(again_at),

@@ -28,13 +28,6 @@ fn peak_mib(id: u32) -> Option<f64> {
     Some(line.split_whitespace().nth(1)?.parse::<f64>().ok()? / 1024.0)
 }
 
-/// Processor time of a process so far, in ticks of 10 ms (proc(5): fields 14 and 15 of stat).
-fn ticks(id: u32) -> u64 {
-    let stat = fs::read_to_string(format!("/proc/{id}/stat")).expect("it runs");
-    let fields: Vec<&str> = stat.rsplit_once(')').expect("a name").1.split_whitespace().collect();
-    fields[11..13].iter().map(|field| field.parse::<u64>().expect("ticks")).sum()
-}
-
 /// A whole visit from the program's start to its end, on a healthy line.
 fn visit(line: &PracticeLine, folder: &Path, profile: &str, depth: &str) {
     let far = folder.join("far.toml");
@@ -103,11 +96,11 @@ fn idle_far_end() {
     command.arg(folder.path());
     let mut run = Run::start(&mut command);
     run.wait_for("fingerprint");
-    let (before, time) = (ticks(run.id()), Duration::from_secs(10));
+    let (before, time) = (run.ticks(), Duration::from_secs(10));
     std::thread::sleep(time);
     say(&format!(
         "serve, idle: {} ticks of 10 ms in {} s, {:.1} MiB resident at most",
-        ticks(run.id()) - before,
+        run.ticks() - before,
         time.as_secs(),
         peak_mib(run.id()).unwrap_or(0.0)
     ));

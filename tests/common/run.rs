@@ -58,6 +58,13 @@ impl Run {
         self.child.id()
     }
 
+    /// Processor time so far, in ticks of 10 ms (proc(5): fields 14 and 15 of stat).
+    pub(crate) fn ticks(&self) -> u64 {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.id())).expect("it runs");
+        let fields: Vec<&str> = stat.rsplit_once(')').expect("a name").1.split_whitespace().collect();
+        fields[11..13].iter().map(|field| field.parse::<u64>().expect("ticks")).sum()
+    }
+
     /// Waits until its standard output holds a text, and returns what it holds then.
     pub(crate) fn wait_for(&mut self, text: &str) -> String {
         self.wait(text, |run| &run.stdout)

@@ -57,14 +57,8 @@ fn a_port_that_another_has_is_told_with_what_to_do() {
 fn a_service_that_nobody_uses_takes_no_processor_time() {
     let host = Host::new();
     let service = host.serve();
-    let ticks = || -> u64 {
-        // proc(5): fields 14 and 15 are user and system time in clock ticks.
-        let stat = std::fs::read_to_string(format!("/proc/{}/stat", service.id())).expect("it runs");
-        let fields: Vec<&str> = stat.rsplit_once(')').expect("a name").1.split_whitespace().collect();
-        fields[11].parse::<u64>().expect("ticks") + fields[12].parse::<u64>().expect("ticks")
-    };
-    let settled = ticks();
+    let settled = service.ticks();
     std::thread::sleep(Duration::from_secs(3));
     // It has nothing to wake up for, so not one tick of 10 ms is spent, however busy the machine is with others.
-    assert_eq!(ticks(), settled, "ticks of 10 ms in 3 s");
+    assert_eq!(service.ticks(), settled, "ticks of 10 ms in 3 s");
 }

@@ -17,8 +17,6 @@ pub(super) enum Purpose {
     Cached,
     /// Must not exist.
     Nonexistent,
-    /// Has an answer that does not fit a datagram.
-    Large,
 }
 
 /// What is true of a name.
@@ -28,8 +26,6 @@ pub(super) enum Truth {
     Address(Ipv4Addr),
     /// It does not exist.
     NoSuchName,
-    /// It has many addresses.
-    Many,
 }
 
 impl Truth {
@@ -40,7 +36,6 @@ impl Truth {
                 reply.code == Code::NoSuchName || reply.addresses.iter().any(|given| *given != IpAddr::V4(address))
             }
             Self::NoSuchName => !reply.addresses.is_empty(),
-            Self::Many => reply.code == Code::NoSuchName,
         }
     }
 }
@@ -64,8 +59,8 @@ pub(super) struct Questions {
     ids: Vec<u16>,
     /// Over TCP, in order.
     pub(super) over_tcp: Vec<Question>,
-    /// Over UDP, last; known with a zone only.
-    pub(super) large: Option<Question>,
+    /// A name of the zone whose answer does not fit a datagram.
+    pub(super) large: Option<String>,
 }
 
 impl Questions {
@@ -106,12 +101,7 @@ impl Questions {
             }
         }
         let over_tcp = (0..over_tcp).map(|n| known(Purpose::Uncached, unique('t', n))).collect();
-        let large = zone.map(|zone| Question {
-            name: format!("{}.big.{}.", unique('l', 0), zone.trim_end_matches('.')),
-            purpose: Purpose::Large,
-            truth: Truth::Many,
-            is_of_zone: true,
-        });
+        let large = zone.map(|zone| format!("{}.big.{}.", unique('l', 0), zone.trim_end_matches('.')));
         Self { over_udp, ids, over_tcp, large }
     }
 

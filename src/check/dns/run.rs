@@ -98,18 +98,18 @@ pub(super) async fn resolver(
     let answers_for_zone = examined
         .asked()
         .any(|(question, fate)| question.is_of_zone && matches!(fate, Fate::Answered(reply, _) if reply.is_usable()));
-    let mut is_cut = |fate: &Fate| matches!(fate, Fate::Answered(reply, _) if reply.is_truncated);
-    let mut cut = examined.fates.iter().position(&mut is_cut).and_then(|at| examined.questions.get(at));
-    let large = questions.large.as_ref().filter(|_| answers_for_zone && !cancel.is_cancelled());
-    if let Some(question) = large {
-        match one_over_udp(to, device, question).await {
-            Some(reply) => cut = cut.or_else(|| reply.is_truncated.then_some(question)),
+    let is_cut = |fate: &Fate| matches!(fate, Fate::Answered(reply, _) if reply.is_truncated);
+    let cut = examined.fates.iter().position(is_cut).and_then(|at| examined.questions.get(at));
+    let mut cut = cut.map(|question| &question.name);
+    if let Some(name) = questions.large.as_ref().filter(|_| answers_for_zone && !cancel.is_cancelled()) {
+        match one_over_udp(to, device, name).await {
+            Some(reply) => cut = cut.or_else(|| reply.is_truncated.then_some(name)),
             None => examined.large_is_lost = true,
         }
     }
-    if let Some(question) = cut {
+    if let Some(name) = cut {
         // RFC 7766 section 5: what was cut is asked for again over TCP.
-        let whole = one_over_tcp(to, device, question).await;
+        let whole = one_over_tcp(to, device, name).await;
         examined.truncated = Some(whole.is_ok_and(|(reply, _)| !reply.is_truncated));
     }
     examined
@@ -131,8 +131,7 @@ impl Udp {
         cancel: &CancellationToken,
         tell: impl Fn(usize),
     ) -> io::Result<()> {
-        let local: IpAddr = if to.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
-        let socket = StampedSocket::udp(SocketAddr::new(local, 0), Some(device))?;
+        let socket = StampedSocket::udp(any_port(to), Some(device))?;
         let mut buffer = vec![0; BUFFER];
         let mut keys = HashMap::new();
         loop {
@@ -173,14 +172,19 @@ impl Udp {
     }
 }
 
+/// Where to send from: any address of the family, any port.
+fn any_port(to: SocketAddr) -> SocketAddr {
+    let any: IpAddr = if to.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
+    SocketAddr::new(any, 0)
+}
+
 /// One lookup over UDP that is not timed; asked twice, since one datagram may be lost.
-async fn one_over_udp(to: SocketAddr, device: &str, question: &Question) -> Option<Reply> {
-    let local: IpAddr = if to.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
+async fn one_over_udp(to: SocketAddr, device: &str, name: &str) -> Option<Reply> {
     for _ in 0..2 {
         let id = rand::random();
-        let query = dns::query(id, &question.name)?;
+        let query = dns::query(id, name)?;
         let exchange = async {
-            let socket = tokio::net::UdpSocket::bind(SocketAddr::new(local, 0)).await.ok()?;
+            let socket = tokio::net::UdpSocket::bind(any_port(to)).await.ok()?;
             socket.bind_device(Some(device.as_bytes())).ok()?;
             socket.connect(to).await.ok()?;
             socket.send(&query).await.ok()?;
@@ -207,16 +211,16 @@ async fn over_tcp(to: SocketAddr, device: &str, questions: Vec<Question>, cancel
         if is_dead || cancel.is_cancelled() {
             break;
         }
-        let result = one_over_tcp(to, device, &question).await;
+        let result = one_over_tcp(to, device, &question.name).await;
         done.push(TcpLookup { question, result });
     }
     done
 }
 
 /// One lookup over a connection of its own; the time includes setting it up.
-async fn one_over_tcp(to: SocketAddr, device: &str, question: &Question) -> Result<(Reply, Duration), String> {
+async fn one_over_tcp(to: SocketAddr, device: &str, name: &str) -> Result<(Reply, Duration), String> {
     let id = rand::random();
-    let query = dns::query(id, &question.name).ok_or("no domain name")?;
+    let query = dns::query(id, name).ok_or("no domain name")?;
     let started = Instant::now();
     let exchange = async {
         let socket = bound_socket(to, device)?;
