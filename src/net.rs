@@ -5,6 +5,7 @@
 #![allow(unsafe_code)]
 
 pub mod build;
+pub mod carry;
 pub mod configure;
 pub mod cpu;
 pub mod delayline;
@@ -17,8 +18,11 @@ pub mod netns;
 pub mod nft;
 mod offload;
 pub mod packet;
+mod ring;
 mod route_socket;
 pub mod stamped;
+pub mod tagged;
 pub mod tc;
 pub mod tcp_info;
+pub mod tun;
 pub mod userns;

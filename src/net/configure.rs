@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use netlink_packet_route::address::{AddressAttribute, CacheInfo};
 use netlink_packet_route::route::RouteProtocol;
-use rtnetlink::RouteMessageBuilder;
+use rtnetlink::{LinkUnspec, RouteMessageBuilder};
 
 use super::route_socket::{is_code, with_handle};
 
@@ -58,6 +58,32 @@ pub async fn remove_address(index: u32, address: Ipv4Addr, prefix: u8) -> io::Re
             Err(error) if is_code(&error, libc::EADDRNOTAVAIL) || is_code(&error, libc::ENODEV) => Ok(()),
             other => other,
         }
+    })
+    .await
+}
+
+/// Switches a port on, with its largest IP packet and, for one that speaks Ethernet, its hardware address.
+///
+/// # Errors
+/// `PermissionDenied` without CAP_NET_ADMIN; `ENODEV` when the port is gone; `EINVAL` for an MTU that it can't have.
+pub async fn raise(index: u32, mtu: u32, mac: Option<[u8; 6]>) -> io::Result<()> {
+    with_handle(format!("switching interface {index} on"), |handle| async move {
+        let mut port = LinkUnspec::new_with_index(index).mtu(mtu).up();
+        if let Some(mac) = mac {
+            port = port.address(mac.to_vec());
+        }
+        handle.link().set(port.build()).execute().await
+    })
+    .await
+}
+
+/// Sets the largest IP packet of a port.
+///
+/// # Errors
+/// As [`raise`].
+pub async fn set_mtu(index: u32, mtu: u32) -> io::Result<()> {
+    with_handle(format!("setting the MTU of interface {index} to {mtu}"), |handle| async move {
+        handle.link().set(LinkUnspec::new_with_index(index).mtu(mtu).build()).execute().await
     })
     .await
 }

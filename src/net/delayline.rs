@@ -9,7 +9,6 @@
 //! count from the kernel's receive stamp, not from when this thread got the processor, so a busy machine delays wake-ups
 //! but does not add up.
 
-mod packet_port;
 mod queue;
 
 use std::io::{self, PipeReader, PipeWriter};
@@ -18,12 +17,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread::JoinHandle;
 
-pub use packet_port::PacketPort;
-pub(in crate::net) use packet_port::socket_drops;
-use packet_port::{BATCH, Reader, Writer, monotonic_ns};
 use queue::FrameQueue;
 
 use super::netns::Namespace;
+pub use super::ring::PacketPort;
+use super::ring::{self, BATCH, Reader, Use, Writer, monotonic_ns, socket_drops};
 
 /// What becomes of a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -115,8 +113,9 @@ impl DelayLine {
     /// When an interface is missing or packet sockets are refused (CAP_NET_RAW).
     pub fn start<P: Policy, Q: Policy>(namespace: &Namespace, first: Way<P>, second: Way<Q>) -> io::Result<Self> {
         let names = [first.from.clone(), second.from.clone()];
-        let [a, b] =
-            namespace.run(move || -> io::Result<[Reader; 2]> { Ok([Reader::open(&names[0])?, Reader::open(&names[1])?]) })?;
+        let [a, b] = namespace.run(move || -> io::Result<[Reader; 2]> {
+            Ok([Reader::open(&names[0], Use::Wire)?, Reader::open(&names[1], Use::Wire)?])
+        })?;
         let (hears, rings) = io::pipe()?;
         let (into_a, into_b) = (Arc::clone(a.fd()), Arc::clone(b.fd()));
         let mut line = Self {
@@ -133,9 +132,9 @@ impl DelayLine {
         let shared = Arc::clone(&self.halves[half].shared);
         let (stop, bell) = (Arc::clone(&self.stop), Arc::clone(&self.bell.0));
         let thread = namespace.spawn(&format!("{}-{}", namespace.label(), way.from), move || {
-            packet_port::hurry();
+            ring::hurry();
             let lanes = [Lane::new(way.capacity), Lane::new(way.capacity)];
-            Loop { reader, writer: Writer::new(output), lanes, shared, stop, bell }.run(way.policy);
+            Loop { reader, writer: Writer::new(output, Use::Wire), lanes, shared, stop, bell }.run(way.policy);
         });
         self.halves[half].thread = Some(thread);
     }
@@ -220,7 +219,7 @@ impl Loop {
             }
             let next = self.lanes.iter().filter_map(|l| l.queue.next_due()).min();
             let wait = next.map(|due| if blocked { 50_000 } else { due.saturating_sub(monotonic_ns()) });
-            if wait != Some(0) && packet_port::wait(self.reader.fd().as_raw_fd(), self.bell.as_raw_fd(), wait).is_err() {
+            if wait != Some(0) && ring::wait(self.reader.fd().as_raw_fd(), self.bell.as_raw_fd(), wait).is_err() {
                 return;
             }
         }
@@ -237,7 +236,8 @@ impl Loop {
             if due.is_empty() {
                 return false;
             }
-            match self.writer.send(queue.arena(), due) {
+            let arena = queue.arena();
+            match self.writer.send(due.iter().map(|held| [&arena[held.at..held.at + held.len], &[]])) {
                 Ok(sent) => {
                     self.shared.sent.fetch_add(sent as u64, Ordering::Relaxed);
                     queue.remove(sent);

@@ -5,7 +5,7 @@
 //! frame, and a frame that was made on this machine may come without its checksum; both are told in
 //! [`PacketEvent::Received`].
 
-mod filter;
+pub(super) mod filter;
 
 use std::io;
 use std::os::fd::{AsFd, AsRawFd};
@@ -21,7 +21,8 @@ pub use self::filter::Filter;
 use super::stamped::control::{self, Ancillary, ControlBuffer};
 use super::stamped::{Ledger, SendKey, arrival, options, unix_now_ns};
 use crate::unit::Stamp;
-use crate::wire::ethernet::{self, Tag};
+use crate::wire::ethernet::{self, Mac, Tag};
+use crate::wire::ipv6;
 
 /// `TP_STATUS_CSUMNOTREADY` and its like (linux/if_packet.h).
 const CHECKSUM_NOT_READY: u32 = libc::TP_STATUS_CSUMNOTREADY;
@@ -34,7 +35,12 @@ pub struct PacketSocket {
     socket: AsyncFd<Socket>,
     ledger: Mutex<Ledger>,
     drops: AtomicU64,
+    /// On a port without a link layer: the address that this host's frames come from, as far as it has sent any.
+    bare: Option<Mutex<Mac>>,
 }
+
+/// Who all others are on a port without a link layer; a locally administered address (IEEE 802 clause 8.2).
+const OTHER_SIDE: Mac = Mac([2, 0, 0x5e, 0, 0, 0xff]);
 
 /// What happened on a packet socket.
 #[derive(Debug, Clone, PartialEq)]
@@ -85,10 +91,11 @@ impl PacketSocket {
             become_promiscuous(&socket, index)?;
         }
         socket.bind(&every_protocol_of(index))?;
+        let bare = has_no_link_layer(&socket)?.then(Mutex::default);
         // SAFETY: the Socket owns its descriptor and stays inside the AsyncFd, only borrowed, until both are dropped.
         let socket = unsafe { AsyncFd::register_with_interest(socket, Interest::READABLE | Interest::ERROR) }
             .map_err(|error| error.into_parts().1)?;
-        Ok(Self { socket, ledger: Mutex::default(), drops: AtomicU64::new(0) })
+        Ok(Self { socket, ledger: Mutex::default(), drops: AtomicU64::new(0), bare })
     }
 
     /// Sends one frame at once. The transmit stamp follows as [`PacketEvent::Sent`] with the returned key.
@@ -101,7 +108,8 @@ impl PacketSocket {
         // An error that is pending from the port's past would be returned in place of this send's.
         let _ = self.socket.get_ref().take_error();
         let user_ns = unix_now_ns();
-        match self.socket.get_ref().send(frame) {
+        let bytes = self.bare.as_ref().map_or(frame, |own| without_link_layer(own, frame));
+        match self.socket.get_ref().send(bytes) {
             Ok(_) => Ok(ledger.sent(user_ns)),
             Err(error) => {
                 options::restart_numbering(self.socket.get_ref().as_fd())?;
@@ -136,7 +144,11 @@ impl PacketSocket {
                 match options::receive(self.socket.get_ref().as_fd(), buffer, &mut control, flags) {
                     Ok(taken) => {
                         let ancillary = control::parse(&control.0[..taken.control_len]);
-                        if let Some(event) = self.event(taken.len, &ancillary, flags != 0) {
+                        let len = match &self.bare {
+                            Some(own) if flags == 0 => with_link_layer(own, buffer, taken.len),
+                            _ => taken.len,
+                        };
+                        if let Some(event) = self.event(len, &ancillary, flags != 0) {
                             return Ok(Some(event));
                         }
                     }
@@ -171,9 +183,49 @@ impl PacketSocket {
     /// Frames that passed the filter and found the socket's buffer full, since it was opened: the test set's own loss.
     pub fn drops(&self) -> u64 {
         // The kernel's counter starts again with each reading (packet(7), PACKET_STATISTICS).
-        let fresh = super::delayline::socket_drops(self.socket.get_ref().as_raw_fd());
+        let fresh = super::ring::socket_drops(self.socket.get_ref().as_raw_fd());
         self.drops.fetch_add(fresh, Ordering::Relaxed) + fresh
     }
+}
+
+/// A port of IP packets alone, as a tunnel has it (ARPHRD_NONE, or ARPHRD_PPP).
+fn has_no_link_layer(socket: &Socket) -> io::Result<bool> {
+    let address = socket.local_addr()?;
+    // SAFETY: the kernel wrote a sockaddr_ll of a packet socket (packet(7)) into storage that is larger.
+    let kind = unsafe { (*address.as_ptr().cast::<libc::sockaddr_ll>()).sll_hatype };
+    Ok(matches!(kind, libc::ARPHRD_NONE | libc::ARPHRD_PPP))
+}
+
+/// The packet in a frame, and whose frame it is.
+fn without_link_layer<'a>(own: &Mutex<Mac>, frame: &'a [u8]) -> &'a [u8] {
+    let Ok(parsed) = ethernet::parse(frame) else { return frame };
+    *own.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = parsed.repr.source;
+    let said = match (parsed.repr.ethertype, parsed.payload) {
+        (ethernet::IPV4, [_, _, high, low, ..]) => usize::from(u16::from_be_bytes([*high, *low])),
+        (_, [_, _, _, _, high, low, ..]) => 40 + usize::from(u16::from_be_bytes([*high, *low])),
+        _ => 0,
+    };
+    // The padding of short frames has no place here.
+    parsed.payload.get(..said).unwrap_or(parsed.payload)
+}
+
+/// Makes a frame of the packet in the buffer, so that machines read the same on every port; gives its length.
+fn with_link_layer(own: &Mutex<Mac>, buffer: &mut [u8], len: usize) -> usize {
+    let own = *own.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let len = len.min(buffer.len().saturating_sub(ethernet::HEADER_LEN));
+    let (ethertype, destination) = match buffer[..len] {
+        [first, ..] if first >> 4 == 4 => (ethernet::IPV4, own),
+        // To a group (RFC 4291 section 2.7), whose frame would have had this address (RFC 2464 section 7).
+        [..] if len >= 40 && buffer[24] == 0xff => {
+            (ipv6::ETHERTYPE, Mac([0x33, 0x33, buffer[36], buffer[37], buffer[38], buffer[39]]))
+        }
+        _ => (ipv6::ETHERTYPE, own),
+    };
+    buffer.copy_within(..len, ethernet::HEADER_LEN);
+    buffer[..6].copy_from_slice(&destination.0);
+    buffer[6..12].copy_from_slice(&OTHER_SIDE.0);
+    buffer[12..14].copy_from_slice(&ethertype.to_be_bytes());
+    len + ethernet::HEADER_LEN
 }
 
 /// The socket address "every protocol, this port".

@@ -45,7 +45,7 @@ impl fmt::Display for Mac {
 }
 
 /// One VLAN tag.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct Tag {
     /// EtherType of the tag, [`TAG`] or [`PROVIDER_TAG`].
     pub kind: u16,

@@ -193,6 +193,9 @@ pub enum Error {
         /// Octets that it should have.
         wanted: usize,
     },
+    /// A session packet with a code.
+    #[error("PPPoE session packet with code {0:#04x}, not 0")]
+    SessionCode(u8),
     /// Another version or type than 1 (section 4).
     #[error("PPPoE version and type {0:#04x}, not 0x11")]
     Version(u8),
@@ -263,10 +266,48 @@ impl Repr<'_> {
     }
 }
 
+/// The header of a session packet with this many octets behind it (PPP protocol and information).
+pub fn session_header(session: u16, len: u16) -> [u8; HEADER_LEN] {
+    let ([s0, s1], [l0, l1]) = (session.to_be_bytes(), len.to_be_bytes());
+    [VERSION_AND_TYPE, 0, s0, s1, l0, l1]
+}
+
+/// Session and PPP frame of a session packet; octets behind its length are padding.
+///
+/// # Errors
+/// When its header can't be read, it ends before its own length, or it has a code (section 6 wants zero).
+pub fn session(bytes: &[u8]) -> Result<(u16, &[u8]), Error> {
+    let truncated = |wanted| Error::Truncated { len: bytes.len(), wanted };
+    let (header, rest) = bytes.split_first_chunk::<HEADER_LEN>().ok_or_else(|| truncated(HEADER_LEN))?;
+    let [version_and_type, code, s0, s1, l0, l1] = *header;
+    if version_and_type != VERSION_AND_TYPE {
+        return Err(Error::Version(version_and_type));
+    }
+    if code != 0 {
+        return Err(Error::SessionCode(code));
+    }
+    let len = usize::from(u16::from_be_bytes([l0, l1]));
+    let frame = rest.get(..len).ok_or_else(|| truncated(HEADER_LEN + len))?;
+    Ok((u16::from_be_bytes([s0, s1]), frame))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    // RFC 2516 appendix B: an LCP packet of session 0x1234; the length is ours, the text leaves it open.
+    #[test]
+    fn a_session_packet_is_read_and_written() {
+        let bytes = octets("11 00 12 34 00 06 c0 21 05 01 00 04 00 00");
+        assert_eq!(session(&bytes), Ok((0x1234, &bytes[6..12])));
+        assert_eq!(session_header(0x1234, 6), bytes[..6]);
+        for len in 0..12 {
+            assert!(session(&bytes[..len]).is_err(), "{len}");
+        }
+        assert_eq!(session(&octets("11 a7 12 34 00 00")), Err(Error::SessionCode(0xa7)));
+        assert_eq!(session(&octets("21 00 12 34 00 00")), Err(Error::Version(0x21)));
+    }
 
     fn octets(hex: &str) -> Vec<u8> {
         hex.split_whitespace().map(|octet| u8::from_str_radix(octet, 16).unwrap()).collect()

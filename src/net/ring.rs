@@ -1,28 +1,34 @@
 //! Packet sockets in batches: a receive ring shared with the kernel (packet(7), TPACKET_V2), which brings the kernel's
-//! receive stamps, and sendmmsg past the queueing discipline.
+//! receive stamps, and sendmmsg. It must not know what the frames mean.
 //!
 //! A ring and not the socket's own buffer, since that is bounded by net.core.rmem_max (about 2 ms of a gigabit on a stock
 //! system), which only root may exceed.
 
 use std::io;
-use std::os::fd::{AsRawFd, FromRawFd, OwnedFd, RawFd};
+use std::os::fd::{AsRawFd, OwnedFd, RawFd};
 use std::ptr::NonNull;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
-use super::queue::Held;
+use socket2::{Domain, Socket, Type};
+
+use super::packet::Filter;
+use super::packet::filter;
 
 /// Frames per system call.
-pub(super) const BATCH: usize = 64;
+pub(in crate::net) const BATCH: usize = 64;
 /// One slot of the ring: some 80 octets of header and room for 1500 octets of IP, Ethernet header and VLAN tags.
 const SLOT: usize = 2048;
 /// Slots of the ring: 98 ms of full frames at 1 Gbit/s, 16 MiB.
 const SLOTS: usize = 8192;
 /// The kernel allocates the ring in pieces of this size.
 const BLOCK: usize = 64 << 10;
-/// Wish for the send buffer; without the right to force it, the kernel's limit (net.core.wmem_max) holds.
-const SEND_BUFFER: libc::c_int = 64 << 20;
+/// Wish for the send buffer of a wire; without the right to force it, the kernel's limit (net.core.wmem_max) holds.
+const WIRE_SEND_BUFFER: libc::c_int = 64 << 20;
+/// For a host's own traffic: some 200 full frames as the kernel counts them, 2.4 ms at 1 Gbit/s. Its queue belongs to the
+/// sender's round trip, so it is kept short.
+const HOST_SEND_BUFFER: libc::c_int = 512 << 10;
 /// A receive stamp that is further than this from now is a step of the wall clock and is not used.
 const OLDEST_STAMP_NS: i64 = 500_000_000;
 
@@ -44,30 +50,47 @@ fn set<T>(fd: &OwnedFd, level: libc::c_int, option: libc::c_int, value: &T) -> i
     Ok(())
 }
 
+/// What a port is opened for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::net) enum Use {
+    /// To stand in the middle of a cable: every frame of everybody, sent on past the queueing discipline, never waiting.
+    Wire,
+    /// To carry this host's own traffic: what the filter takes; a send waits while the port's queue is full.
+    Host(Filter),
+}
+
 /// A packet socket that is not bound: nothing is queued yet, so no frame of another interface slips in.
-fn open_unbound() -> io::Result<OwnedFd> {
-    // SAFETY: plain call; a descriptor that is not negative is new and ours.
-    let fd = unsafe {
-        let fd = check(libc::socket(libc::AF_PACKET, libc::SOCK_RAW | libc::SOCK_CLOEXEC | libc::SOCK_NONBLOCK, 0))?;
-        OwnedFd::from_raw_fd(fd)
-    };
+fn open_unbound(purpose: Use) -> io::Result<OwnedFd> {
+    let socket = Socket::new(Domain::PACKET, Type::RAW.cloexec(), None)?;
+    if let Use::Host(filter) = purpose {
+        filter::attach(&socket, filter)?;
+    }
+    let fd = OwnedFd::from(socket);
     let one: libc::c_int = 1;
     set(&fd, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, &one)?;
-    set(&fd, libc::SOL_PACKET, libc::PACKET_QDISC_BYPASS, &one)?;
-    if set(&fd, libc::SOL_SOCKET, libc::SO_SNDBUFFORCE, &SEND_BUFFER).is_err() {
-        set(&fd, libc::SOL_SOCKET, libc::SO_SNDBUF, &SEND_BUFFER)?;
+    let send_buffer = match purpose {
+        Use::Wire => {
+            set(&fd, libc::SOL_PACKET, libc::PACKET_QDISC_BYPASS, &one)?;
+            WIRE_SEND_BUFFER
+        }
+        Use::Host(_) => HOST_SEND_BUFFER,
+    };
+    if set(&fd, libc::SOL_SOCKET, libc::SO_SNDBUFFORCE, &send_buffer).is_err() {
+        set(&fd, libc::SOL_SOCKET, libc::SO_SNDBUF, &send_buffer)?;
     }
     Ok(fd)
 }
 
-/// Binds to an interface of the calling thread's namespace: all protocols, promiscuous.
-fn bind(fd: &OwnedFd, interface: &str) -> io::Result<()> {
+/// Binds to an interface of the calling thread's namespace: all protocols.
+fn bind(fd: &OwnedFd, interface: &str, purpose: Use) -> io::Result<()> {
     let index = nix::net::if_::if_nametoindex(interface)? as libc::c_int;
     // SAFETY: all-zero is a valid value of these plain C structs.
     let (mut address, mut member): (libc::sockaddr_ll, libc::packet_mreq) = unsafe { std::mem::zeroed() };
-    member.mr_ifindex = index;
-    member.mr_type = libc::PACKET_MR_PROMISC as libc::c_ushort;
-    set(fd, libc::SOL_PACKET, libc::PACKET_ADD_MEMBERSHIP, &member)?;
+    if purpose == Use::Wire {
+        member.mr_ifindex = index;
+        member.mr_type = libc::PACKET_MR_PROMISC as libc::c_ushort;
+        set(fd, libc::SOL_PACKET, libc::PACKET_ADD_MEMBERSHIP, &member)?;
+    }
     address.sll_family = libc::AF_PACKET as libc::c_ushort;
     address.sll_protocol = (libc::ETH_P_ALL as u16).to_be();
     address.sll_ifindex = index;
@@ -82,8 +105,8 @@ impl PacketPort {
     /// # Errors
     /// `PermissionDenied` without CAP_NET_RAW; `ENODEV` when there is no such interface.
     pub fn open(interface: &str) -> io::Result<Self> {
-        let fd = open_unbound()?;
-        bind(&fd, interface)?;
+        let fd = open_unbound(Use::Wire)?;
+        bind(&fd, interface, Use::Wire)?;
         Ok(Self { fd })
     }
 
@@ -94,7 +117,7 @@ impl PacketPort {
     pub fn receive_within(&self, frame: &mut [u8], limit: Duration) -> io::Result<usize> {
         let end = monotonic_ns() + limit.as_nanos() as u64;
         loop {
-            match nix::sys::socket::recv(self.fd.as_raw_fd(), frame, nix::sys::socket::MsgFlags::empty()) {
+            match nix::sys::socket::recv(self.fd.as_raw_fd(), frame, nix::sys::socket::MsgFlags::MSG_DONTWAIT) {
                 Err(nix::errno::Errno::EAGAIN) => {}
                 other => return Ok(other?),
             }
@@ -108,7 +131,7 @@ impl PacketPort {
 }
 
 /// The monotonic clock in nanoseconds.
-pub(super) fn monotonic_ns() -> u64 {
+pub(in crate::net) fn monotonic_ns() -> u64 {
     clock(libc::CLOCK_MONOTONIC) as u64
 }
 
@@ -124,7 +147,7 @@ fn nanoseconds(time: libc::timespec) -> i64 {
 }
 
 /// Makes the calling thread wake up punctually: no timer slack, and ahead of ordinary threads where that is allowed.
-pub(super) fn hurry() {
+pub(in crate::net) fn hurry() {
     // SAFETY: both calls take plain numbers and touch no memory of ours; refusal (no right to a negative nice value)
     // leaves the thread as it was, which is slower but right.
     unsafe {
@@ -145,7 +168,7 @@ pub(in crate::net) fn socket_drops(fd: RawFd) -> u64 {
 }
 
 /// Sleeps until `input` or `bell` is readable or the time is over; `None` waits for ever. A `bell` of -1 is ignored.
-pub(super) fn wait(input: RawFd, bell: RawFd, nanos: Option<u64>) -> io::Result<()> {
+pub(in crate::net) fn wait(input: RawFd, bell: RawFd, nanos: Option<u64>) -> io::Result<()> {
     let mut polled = [input, bell].map(|fd| libc::pollfd { fd, events: libc::POLLIN, revents: 0 });
     let timeout = nanos.map(|n| libc::timespec { tv_sec: (n / 1_000_000_000) as i64, tv_nsec: (n % 1_000_000_000) as i64 });
     let timeout = timeout.as_ref().map_or(std::ptr::null(), std::ptr::from_ref);
@@ -157,7 +180,7 @@ pub(super) fn wait(input: RawFd, bell: RawFd, nanos: Option<u64>) -> io::Result<
 }
 
 /// Reads batches out of a ring that the kernel fills. The socket also sends.
-pub(super) struct Reader {
+pub(in crate::net) struct Reader {
     fd: Arc<OwnedFd>,
     ring: NonNull<u8>,
     next: usize,
@@ -168,8 +191,8 @@ unsafe impl Send for Reader {}
 
 impl Reader {
     /// Opens an interface of the calling thread's namespace for reading and sending.
-    pub(super) fn open(interface: &str) -> io::Result<Self> {
-        let fd = open_unbound()?;
+    pub(in crate::net) fn open(interface: &str, purpose: Use) -> io::Result<Self> {
+        let fd = open_unbound(purpose)?;
         set(&fd, libc::SOL_PACKET, libc::PACKET_VERSION, &(libc::tpacket_versions::TPACKET_V2 as libc::c_int))?;
         let request = libc::tpacket_req {
             tp_block_size: BLOCK as libc::c_uint,
@@ -186,17 +209,17 @@ impl Reader {
         }
         let ring = NonNull::new(ring.cast()).ok_or(io::ErrorKind::OutOfMemory)?;
         let reader = Self { fd: Arc::new(fd), ring, next: 0 };
-        bind(&reader.fd, interface)?;
+        bind(&reader.fd, interface, purpose)?;
         Ok(reader)
     }
 
-    pub(super) fn fd(&self) -> &Arc<OwnedFd> {
+    pub(in crate::net) fn fd(&self) -> &Arc<OwnedFd> {
         &self.fd
     }
 
     /// Reads what is there, at most a batch, and hands each frame over with its time of arrival on the monotonic clock
     /// (`None` for one that was too long). Returns how many came.
-    pub(super) fn receive(&mut self, mut each: impl FnMut(Option<&[u8]>, u64)) -> usize {
+    pub(in crate::net) fn receive(&mut self, mut each: impl FnMut(Option<&[u8]>, u64)) -> usize {
         // Once per batch, and in this order: a pause in between makes frames leave later, never earlier.
         let (real, now) = (clock(libc::CLOCK_REALTIME), monotonic_ns());
         for count in 0..BATCH {
@@ -237,34 +260,41 @@ fn zeroed_header() -> libc::mmsghdr {
     unsafe { std::mem::zeroed() }
 }
 
+/// A frame to send in up to two pieces, which saves copying where something is cut out of it.
+pub(in crate::net) type Pieces<'a> = [&'a [u8]; 2];
+
 /// Sends batches. Lives on one thread.
-pub(super) struct Writer {
+pub(in crate::net) struct Writer {
     fd: Arc<OwnedFd>,
-    iovecs: Box<[libc::iovec]>,
+    flags: libc::c_int,
+    iovecs: Box<[[libc::iovec; 2]]>,
     headers: Box<[libc::mmsghdr]>,
 }
 
 impl Writer {
-    pub(super) fn new(fd: Arc<OwnedFd>) -> Self {
+    /// Over a reader's socket. Only a [`Use::Host`] waits for room.
+    pub(in crate::net) fn new(fd: Arc<OwnedFd>, purpose: Use) -> Self {
         let iovec = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
-        Self { fd, iovecs: vec![iovec; BATCH].into_boxed_slice(), headers: vec![zeroed_header(); BATCH].into_boxed_slice() }
+        let flags = if purpose == Use::Wire { libc::MSG_DONTWAIT } else { 0 };
+        let (iovecs, headers) = (vec![[iovec; 2]; BATCH], vec![zeroed_header(); BATCH]);
+        Self { fd, flags, iovecs: iovecs.into_boxed_slice(), headers: headers.into_boxed_slice() }
     }
 
-    /// Sends frames that lie in `arena`, at most a batch. Returns how many went; an error concerns the first.
-    pub(super) fn send(&mut self, arena: &[u8], frames: &[Held]) -> io::Result<usize> {
-        let frames = &frames[..frames.len().min(BATCH)];
-        for (n, held) in frames.iter().enumerate() {
-            let frame = &arena[held.at..held.at + held.len];
-            // The kernel only reads through this pointer.
-            self.iovecs[n] = libc::iovec { iov_base: frame.as_ptr().cast_mut().cast(), iov_len: frame.len() };
-            self.headers[n].msg_hdr.msg_iov = &raw mut self.iovecs[n];
-            self.headers[n].msg_hdr.msg_iovlen = 1;
+    /// Sends frames, at most a batch. Returns how many went; an error concerns the first.
+    pub(in crate::net) fn send<'a>(&mut self, frames: impl Iterator<Item = Pieces<'a>>) -> io::Result<usize> {
+        let mut count = 0;
+        for pieces in frames.take(BATCH) {
+            for (iovec, piece) in self.iovecs[count].iter_mut().zip(pieces) {
+                // The kernel only reads through this pointer.
+                *iovec = libc::iovec { iov_base: piece.as_ptr().cast_mut().cast(), iov_len: piece.len() };
+            }
+            self.headers[count].msg_hdr.msg_iov = self.iovecs[count].as_mut_ptr();
+            self.headers[count].msg_hdr.msg_iovlen = 2;
+            count += 1;
         }
-        // SAFETY: the first `frames.len()` headers point at iovecs of this struct, and those at octets of `arena`, which
-        // is borrowed through the call; sending does not write to them.
-        let sent = unsafe {
-            libc::sendmmsg(self.fd.as_raw_fd(), self.headers.as_mut_ptr(), frames.len() as libc::c_uint, libc::MSG_DONTWAIT)
-        };
+        // SAFETY: the first `count` headers point at iovecs of this struct, and those at octets that `frames` borrowed for
+        // 'a, which outlives the call; sending does not write to them.
+        let sent = unsafe { libc::sendmmsg(self.fd.as_raw_fd(), self.headers.as_mut_ptr(), count as libc::c_uint, self.flags) };
         check(sent).map(|n| n as usize)
     }
 }
