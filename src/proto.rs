@@ -8,6 +8,7 @@ pub mod dns_probe;
 pub mod echo;
 pub mod machine;
 pub mod path;
+pub mod ppp;
 pub mod pppoe;
 pub mod round_trip;
 pub mod router_discovery;

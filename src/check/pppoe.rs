@@ -16,7 +16,7 @@ use super::{Check, Context, Finished, LiveFigure};
 use crate::net::drive::Driver;
 use crate::net::packet::{Filter, PacketSocket};
 use crate::plan::{Class, Cost, Need, Spec, Volume};
-use crate::proto::pppoe::{Discovery, Echo, Ending, Event, Offer, Settings, Verdict};
+use crate::proto::pppoe::{Discovery, Echo, Ending, Event, Offer, Settings, Then, Verdict};
 use crate::proto::round_trip::Settled;
 use crate::reading::{Outcome, Reading, Status};
 use crate::unit::Depth;
@@ -73,7 +73,7 @@ async fn examine(context: Context) -> Outcome {
         patience,
         window,
         confirmation: CONFIRMATION,
-        opens: true,
+        then: Then::OpenAndClose,
         service: Vec::new(),
         max_payload: Some(FULL_PAYLOAD),
         run: rand::random(),

@@ -1,9 +1,9 @@
 //! PPPoE discovery without I/O (RFC 2516 section 5): who offers sessions, and whether one can be opened; it is closed at once.
 //!
-//! It knows no socket and no clock, and no PPP: no credentials are needed. The hard things: it is an examiner, so every
-//! offer is kept, also odd ones; each PADI has a Host-Uniq of its own, so that an offer tells which of several it answers;
-//! and nothing may stay open: a session that was confirmed is ended by PADT in every course of events, also when the
-//! confirmation comes late.
+//! Or it is left open for [`super::ppp`]. It knows no socket and no clock, and no PPP: no credentials are needed. The hard
+//! things: it is an examiner, so every offer is kept, also odd ones; each PADI has a Host-Uniq of its own, so that an offer tells which of several it answers;
+//! and nothing may stay open that is not wanted: a session that was confirmed is ended by PADT in every course of events, also
+//! when the confirmation comes late.
 //!
 //! ```text
 //!  start ▶ Soliciting ──window after the first PADO over──▶ Requesting ──PADS──▶ Closing ──PADT sent twice──▶ Over (opened)
@@ -15,6 +15,7 @@
 //! Section 8 has the wait for an answer doubled each time and gives no first value: one second is ours.
 
 mod answer;
+mod subscriber;
 #[cfg(test)]
 mod tests;
 
@@ -22,6 +23,7 @@ use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
 pub use self::answer::{Echo, Offer, Verdict};
+pub use self::subscriber::{Access, Subscriber};
 use super::machine::{Arrival, Machine, Outgoing};
 use super::round_trip::{Flight, Moment, Settled};
 use crate::wire::ethernet::{self, Mac};
@@ -46,14 +48,25 @@ pub struct Settings {
     pub window: Duration,
     /// For the confirmation.
     pub confirmation: Duration,
-    /// Whether to open a session and close it.
-    pub opens: bool,
+    /// What becomes of an offer.
+    pub then: Then,
     /// Service that is asked for; empty for any.
     pub service: Vec<u8>,
     /// Payload beyond 1492 octets that is asked about (RFC 4638); `None` does not ask.
     pub max_payload: Option<u16>,
     /// Random; makes the Host-Uniq of this run unlike all others.
     pub run: u32,
+}
+
+/// What becomes of an offer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Then {
+    /// Nothing: looked at only.
+    Look,
+    /// Once the window is over a session is opened, and closed at once.
+    OpenAndClose,
+    /// A session is opened at once and left open, for PPP to go on; other offers are still heard.
+    Keep,
 }
 
 /// Something that happened.
@@ -72,7 +85,7 @@ pub enum Ending {
     NoOffer,
     /// Somebody offered, and no more was wanted, or could be.
     Offered,
-    /// A session was opened, and closed.
+    /// A session was opened, and closed unless it was to be kept.
     Opened,
     /// The concentrator refused the session.
     Refused,
@@ -85,6 +98,7 @@ enum State {
     Soliciting { again_at: Instant, wait: Duration, ends_at: Instant, window_ends_at: Option<Instant> },
     Requesting { offer: usize, again_at: Instant, wait: Duration, ends_at: Instant },
     Closing { to: Mac, session: u16, left: u32, again_at: Instant },
+    Kept { from: Mac, session: u16 },
     Over,
 }
 
@@ -113,6 +127,7 @@ pub struct Discovery {
     events: VecDeque<Event>,
     offers: Vec<Offer>,
     verdict: Option<Verdict>,
+    is_ending: bool,
     ignored: u64,
 }
 
@@ -129,6 +144,7 @@ impl Discovery {
             events: VecDeque::new(),
             offers: Vec::new(),
             verdict: None,
+            is_ending: false,
             ignored: 0,
         };
         this.initiate();
@@ -143,6 +159,14 @@ impl Discovery {
     /// What the concentrator said to the request.
     pub fn verdict(&self) -> Option<&Verdict> {
         self.verdict.as_ref()
+    }
+
+    /// The session that was opened to be kept: concentrator and number.
+    pub fn kept(&self) -> Option<(Mac, u16)> {
+        match self.state {
+            State::Kept { from, session } => Some((from, session)),
+            _ => None,
+        }
     }
 
     /// Time from the PADI to the offer that answers it.
@@ -171,10 +195,12 @@ impl Discovery {
     pub fn end(&mut self, now: Instant) {
         match self.state {
             State::Closing { .. } | State::Over => {}
+            State::Kept { from, session } => self.close(from, session, now),
             State::Soliciting { .. } => self.over(if self.offers.is_empty() { Ending::NoOffer } else { Ending::Offered }),
             // The number of a session that is being opened is unknown, so it can't be closed: a short wait shows it.
             State::Requesting { offer, again_at, wait, .. } => {
                 let ends_at = now + Duration::from_millis(300);
+                self.is_ending = true;
                 self.state = State::Requesting { offer, again_at: again_at.max(ends_at), wait, ends_at };
             }
         }
@@ -244,13 +270,20 @@ impl Discovery {
 
     fn on_offer(&mut self, arrival: &Arrival, from: Mac, parsed: &pppoe::Parsed<'_>) {
         let echo = self.echo(&parsed.repr);
-        let State::Soliciting { window_ends_at, .. } = &mut self.state else { return };
-        if self.offers.len() >= MOST_OFFERS {
+        let keeps = self.settings.then == Then::Keep;
+        let is_heard = matches!(self.state, State::Soliciting { .. }) || keeps && self.state != State::Over;
+        if !is_heard || self.offers.len() >= MOST_OFFERS {
             return;
         }
-        window_ends_at.get_or_insert(arrival.moment.at + self.settings.window);
+        if let State::Soliciting { window_ends_at, .. } = &mut self.state {
+            window_ends_at.get_or_insert(arrival.moment.at + self.settings.window);
+        }
         self.offers.push(Offer::of(arrival, from, parsed, echo, self.sent.len()));
         self.events.push_back(Event::Offered(self.offers.len() - 1));
+        let is_usable = self.offers.last().is_some_and(Offer::is_usable);
+        if keeps && is_usable && matches!(self.state, State::Soliciting { .. }) {
+            self.soliciting_is_over(arrival.moment.at);
+        }
     }
 
     fn on_confirmation(&mut self, arrival: &Arrival, from: Mac, repr: &Repr<'_>) {
@@ -264,11 +297,16 @@ impl Discovery {
             let verdict = Verdict::of(arrival, repr, echo);
             let is_open = verdict.is_open();
             self.verdict = Some(verdict);
-            if is_open {
+            if is_open && self.settings.then == Then::Keep && !self.is_ending {
+                self.state = State::Kept { from, session: repr.session };
+                self.events.push_back(Event::Over(Ending::Opened));
+            } else if is_open {
                 self.close(from, repr.session, arrival.moment.at);
             } else {
                 self.over(Ending::Refused);
             }
+        } else if self.state == (State::Kept { from, session: repr.session }) {
+            // Said twice.
         } else if is_ours && matches!(echo, Echo::Of(_)) && repr.session != 0 {
             // A second one, or one that comes when nobody waits any more: it must not stay open.
             self.terminate(from, repr.session);
@@ -293,7 +331,7 @@ impl Discovery {
 
     fn soliciting_is_over(&mut self, now: Instant) {
         let usable = self.offers.iter().position(Offer::is_usable);
-        match usable.filter(|_| self.settings.opens) {
+        match usable.filter(|_| self.settings.then != Then::Look) {
             Some(offer) => {
                 let ends_at = now + self.settings.confirmation;
                 self.state = State::Requesting { offer, again_at: now + FIRST_WAIT, wait: FIRST_WAIT, ends_at };
@@ -369,7 +407,7 @@ impl Machine for Discovery {
                     self.over(Ending::Opened);
                 }
             }
-            State::Closing { .. } | State::Over => {}
+            State::Closing { .. } | State::Kept { .. } | State::Over => {}
         }
     }
 
@@ -383,7 +421,7 @@ impl Machine for Discovery {
             State::Soliciting { again_at, ends_at, window_ends_at: None, .. } => Some(again_at.min(ends_at)),
             State::Requesting { again_at, ends_at, .. } => Some(again_at.min(ends_at)),
             State::Closing { again_at, .. } => Some(again_at),
-            State::Over => None,
+            State::Kept { .. } | State::Over => None,
         }
     }
 

@@ -29,7 +29,7 @@ impl Bench {
             patience: ms(5000),
             window: ms(500),
             confirmation: ms(2500),
-            opens: true,
+            then: Then::OpenAndClose,
             service: Vec::new(),
             max_payload: None,
             run: 0x0102_0304,
@@ -199,7 +199,7 @@ fn an_offered_service_is_asked_for_where_any_is_not_on_offer() {
 
 #[test]
 fn only_looking_opens_nothing() {
-    let mut bench = Bench::new(|settings| settings.opens = false);
+    let mut bench = Bench::new(|settings| settings.then = Then::Look);
     bench.offer(AC, &[]);
     bench.until(6000);
     assert_eq!((bench.codes(), bench.events.last()), (vec![Code::Initiation], Some(&Event::Over(Ending::Offered))));
@@ -229,6 +229,29 @@ fn a_confirmation_that_comes_too_late_or_twice_is_closed_too() {
     bench.receive(AC, Code::Confirmation, 77, &[(tag::HOST_UNIQ, &uniq)]);
     let (to, repr) = bench.sent.last().unwrap();
     assert_eq!((*to, repr.code, repr.session), (AC, Code::Terminate, 77));
+}
+
+// RFC 2516 section 5.3: the host chooses one of the offers; that the first usable one is taken at once is ours.
+#[test]
+fn a_session_to_be_kept_is_asked_for_at_once_and_stays_open() {
+    let mut bench = Bench::new(|s| s.then = Then::Keep);
+    bench.receive(AC, Code::Offer, 0, &[(tag::AC_NAME, b"bng-1"), (tag::SERVICE_NAME, b"")]);
+    assert_eq!(bench.sent.len(), 2, "PADI, and PADR without a wait");
+    bench.receive(OTHER, Code::Offer, 0, &[(tag::AC_NAME, b"rogue"), (tag::SERVICE_NAME, b"")]);
+    let uniq = bench.sent[1].1.tag(tag::HOST_UNIQ).unwrap().to_vec();
+    let tags: [(u16, &[u8]); 2] = [(tag::SERVICE_NAME, b""), (tag::HOST_UNIQ, &uniq)];
+    bench.receive(AC, Code::Confirmation, 0x1234, &tags);
+    assert_eq!((bench.discovery.kept(), bench.discovery.offers().len()), (Some((AC, 0x1234)), 2));
+    bench.receive(AC, Code::Confirmation, 0x1234, &tags);
+    bench.until(5000);
+    assert_eq!((bench.sent.len(), bench.discovery.kept()), (2, Some((AC, 0x1234))), "said twice, and nothing ends it");
+    // A second session that nobody wanted is closed, ours is not.
+    bench.receive(OTHER, Code::Confirmation, 0x4321, &tags);
+    assert_eq!((bench.sent[2].1.code, bench.sent[2].1.session), (Code::Terminate, 0x4321));
+    let now = bench.now;
+    bench.discovery.end(now);
+    bench.settle();
+    assert_eq!((bench.sent[3].1.code, bench.sent[3].1.session), (Code::Terminate, 0x1234));
 }
 
 proptest! {

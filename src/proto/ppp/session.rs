@@ -1,0 +1,615 @@
+//! The subscriber's side of a session, from the first LCP packet to the PADT.
+//!
+//! ```text
+//!  Link ──LCP open──▶ Login ──accepted, or not asked──▶ Network ──IPCP open, IPV6CP settled──▶ Open ──end──▶ Closing ──▶ Over
+//!    └────────────────────┴───── refused, no answer, closed by the peer, PADT ─────────────────┴────────────────────────▶ Over
+//! ```
+//!
+//! The hard thing is fairness to the line: what a server's software does in its first second (it may throw away requests that
+//! come before it is up) is timed, and named, but no packet lost there is a loss of the line.
+
+use std::collections::VecDeque;
+use std::net::Ipv4Addr;
+use std::time::{Duration, Instant};
+
+use super::login::Login;
+use super::negotiation::{Negotiation, RESTART, Stage};
+use super::terms::{Ipcp, Ipv6cp, Lcp, Proof};
+use crate::proto::machine::{Arrival, Machine, Outgoing};
+use crate::proto::round_trip::{Flight, Moment, Settled};
+use crate::wire::ethernet::{self, Mac};
+use crate::wire::ppp::{self, Control, chap, code, pap};
+use crate::wire::pppoe::{self, Code, DISCOVERY, SESSION};
+
+/// Once IPv4 is up, how long IPv6 is waited for before the session counts as open: a peer that wants it has asked by then.
+const IPV6_GRACE: Duration = Duration::from_millis(150);
+/// Between two PADTs: one may be lost, and nobody confirms them.
+const BETWEEN_TERMINATIONS: Duration = Duration::from_millis(20);
+const TERMINATIONS: u32 = 2;
+/// Octets of an LCP echo before its own data: header and magic number.
+const ECHO_LEN: usize = ppp::CONTROL_LEN + 4;
+/// Echoes whose fate is kept.
+const MOST_ECHOES: usize = 4096;
+
+/// What the session is to be.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// This host.
+    pub own: Mac,
+    /// The concentrator.
+    pub peer: Mac,
+    /// The session's number.
+    pub number: u16,
+    /// Largest information that this side takes.
+    pub mru: u16,
+    /// The account; `None` ends as refused when it is asked for.
+    pub login: Option<Login>,
+    /// Random.
+    pub magic: u32,
+    /// Random; for the link-local address.
+    pub interface_identifier: [u8; 8],
+    /// For all phases together.
+    pub patience: Duration,
+}
+
+/// How far it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Phase {
+    /// LCP.
+    Link,
+    /// PAP or CHAP.
+    Login,
+    /// IPCP and IPV6CP.
+    Network,
+    /// Usable.
+    Open,
+    /// Being closed.
+    Closing,
+    /// Over.
+    Over,
+}
+
+impl Phase {
+    /// In words, for what did not get further.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Link => "agreeing on the link (LCP)",
+            Self::Login => "the login",
+            Self::Network => "getting an address (IPCP)",
+            Self::Open => "being open",
+            Self::Closing | Self::Over => "closing",
+        }
+    }
+}
+
+/// When each phase ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Times {
+    /// The first LCP packet was wanted.
+    pub begun: Instant,
+    /// The peer's first packet.
+    pub peer_spoke: Option<Instant>,
+    /// LCP open.
+    pub link: Option<Instant>,
+    /// Accepted, or nothing asked.
+    pub login: Option<Instant>,
+    /// IPCP open.
+    pub ipv4: Option<Instant>,
+    /// IPV6CP open.
+    pub ipv6: Option<Instant>,
+}
+
+/// What the session gave.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Addresses {
+    /// This host's IPv4 address.
+    pub own: Ipv4Addr,
+    /// The concentrator's.
+    pub peer: Option<Ipv4Addr>,
+    /// Resolvers.
+    pub dns: Vec<Ipv4Addr>,
+    /// Interface identifiers of both sides, where IPv6 is up.
+    pub ipv6: Option<([u8; 8], [u8; 8])>,
+    /// Largest IP packet toward the peer: the smaller of what both sides take.
+    pub mtu: u16,
+}
+
+/// Something that happened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Event {
+    /// A phase was reached.
+    Reached(Phase),
+    /// An LCP echo was answered; its number as [`Session::echo`] gave it.
+    Answered(usize),
+    /// It is over.
+    Over(Ending),
+}
+
+/// Why it is over.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Ending {
+    /// We closed it.
+    Closed,
+    /// The login was refused, with the peer's words.
+    Refused(String),
+    /// The peer closed it in this phase, with its words.
+    ClosedByPeer(Phase, String),
+    /// Nothing came of this phase in time.
+    NoAnswer(Phase),
+    /// The peer sends our own magic number back: the line is a loop.
+    Looped,
+}
+
+/// One LCP echo.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Echo {
+    /// Octets of the request's PPP information.
+    pub octets: usize,
+    /// Octets of the answer's, once it came.
+    pub answered: Option<usize>,
+    /// Its round trip.
+    pub time: Settled,
+}
+
+#[derive(Debug)]
+struct EchoState {
+    identifier: u8,
+    octets: usize,
+    answered: Option<usize>,
+    flight: Option<Flight>,
+}
+
+/// A session under way.
+#[derive(Debug)]
+pub struct Session {
+    settings: Settings,
+    phase: Phase,
+    times: Times,
+    lcp: Negotiation<Lcp>,
+    ipcp: Negotiation<Ipcp>,
+    ipv6cp: Negotiation<Ipv6cp>,
+    /// PAP: when to ask again, and how often was asked.
+    pap: Option<(Instant, u32)>,
+    proof_refused: Option<String>,
+    ends_at: Instant,
+    ipv6_ends_at: Option<Instant>,
+    padt: Option<(u32, Instant)>,
+    ending: Option<Ending>,
+    echoes: Vec<EchoState>,
+    next_identifier: u8,
+    queue: VecDeque<Outgoing>,
+    events: VecDeque<Event>,
+}
+
+impl Session {
+    /// Begins: the first LCP request is wanted at once.
+    pub fn new(settings: Settings, now: Instant) -> Self {
+        let mut lcp = Negotiation::new(Lcp::subscriber(settings.mru, settings.magic));
+        lcp.open(now);
+        let mut this = Self {
+            phase: Phase::Link,
+            times: Times { begun: now, peer_spoke: None, link: None, login: None, ipv4: None, ipv6: None },
+            lcp,
+            ipcp: Negotiation::new(Ipcp::subscriber()),
+            ipv6cp: Negotiation::new(Ipv6cp::new(settings.interface_identifier)),
+            pap: None,
+            proof_refused: None,
+            ends_at: now + settings.patience,
+            ipv6_ends_at: None,
+            padt: None,
+            ending: None,
+            echoes: Vec::new(),
+            next_identifier: 0,
+            queue: VecDeque::new(),
+            events: VecDeque::new(),
+            settings,
+        };
+        this.flush(now);
+        this
+    }
+
+    /// How far it is.
+    pub fn phase(&self) -> Phase {
+        self.phase
+    }
+
+    /// When each phase ended.
+    pub fn times(&self) -> Times {
+        self.times
+    }
+
+    /// What the peer demanded as proof.
+    pub fn proof(&self) -> Option<Proof> {
+        self.lcp.terms.peer_demands
+    }
+
+    /// Own LCP requests until now: more than one where the first found nobody.
+    pub fn link_requests(&self) -> u32 {
+        self.lcp.requests()
+    }
+
+    /// What both sides take at most, ours and the peer's.
+    pub fn mru(&self) -> (Option<u16>, u16) {
+        (self.lcp.terms.mru, self.lcp.terms.peer_mru)
+    }
+
+    /// What it gave, once it is open.
+    pub fn addresses(&self) -> Option<Addresses> {
+        let ipcp = &self.ipcp.terms;
+        let is_up = self.ipcp.stage() == Stage::Open && !ipcp.own.is_unspecified();
+        let ipv6 = (self.ipv6cp.stage() == Stage::Open).then_some(self.ipv6cp.terms.own).zip(self.ipv6cp.terms.peer);
+        let ours = self.lcp.terms.mru.unwrap_or(self.settings.mru).min(self.settings.mru);
+        is_up.then(|| Addresses {
+            own: ipcp.own,
+            peer: ipcp.peer,
+            dns: ipcp.dns.into_iter().filter(|address| !address.is_unspecified()).collect(),
+            ipv6,
+            mtu: self.lcp.terms.peer_mru.min(ours),
+        })
+    }
+
+    /// Wants an LCP echo of this many octets of PPP information (RFC 1661 section 5.8; at least 8). Only while open.
+    pub fn echo(&mut self, octets: usize) -> Option<usize> {
+        if self.phase != Phase::Open || self.echoes.len() == MOST_ECHOES {
+            return None;
+        }
+        self.next_identifier = self.next_identifier.wrapping_add(1);
+        let number = self.echoes.len();
+        let mut data = self.magic().to_vec();
+        data.resize((octets.max(ECHO_LEN)) - ppp::CONTROL_LEN, 0);
+        let identifier = self.next_identifier;
+        self.echoes.push(EchoState { identifier, octets: octets.max(ECHO_LEN), answered: None, flight: None });
+        let packet = Control { code: code::ECHO_REQUEST, identifier, data };
+        self.post(ppp::LCP, &packet, number as u64 + 1);
+        Some(number)
+    }
+
+    /// All echoes, in order.
+    pub fn echoes(&self) -> impl Iterator<Item = Echo> {
+        self.echoes.iter().map(|echo| Echo {
+            octets: echo.octets,
+            answered: echo.answered,
+            time: echo.flight.map_or(Settled::NotYet, |flight| flight.settle(true)),
+        })
+    }
+
+    /// Ends it: LCP's Terminate-Request, then PADT.
+    pub fn end(&mut self, now: Instant) {
+        if !matches!(self.phase, Phase::Closing | Phase::Over) {
+            self.ending.get_or_insert(Ending::Closed);
+            self.phase = Phase::Closing;
+            self.lcp.close(now);
+            self.flush(now);
+            self.after(now);
+        }
+    }
+
+    /// The frame that ends the session at once (RFC 2516 section 5.5), for whoever can't wait for [`Session::end`].
+    pub fn farewell(&self) -> Vec<u8> {
+        let packet = pppoe::Repr { code: Code::Terminate, session: self.settings.number, tags: Vec::new() }.emit();
+        self.header(DISCOVERY).emit(&packet.unwrap_or_default())
+    }
+
+    fn magic(&self) -> [u8; 4] {
+        self.lcp.terms.magic.unwrap_or(0).to_be_bytes()
+    }
+
+    fn header(&self, ethertype: u16) -> ethernet::Repr {
+        ethernet::Repr { destination: self.settings.peer, source: self.settings.own, tags: Vec::new(), ethertype }
+    }
+
+    fn post(&mut self, protocol: u16, packet: &Control, ticket: u64) {
+        let frame = packet.emit(protocol);
+        let Ok(len) = u16::try_from(frame.len()) else { return };
+        let session = [&pppoe::session_header(self.settings.number, len)[..], &frame].concat();
+        self.queue.push_back(Outgoing { ticket, bytes: self.header(SESSION).emit(&session) });
+    }
+
+    /// Sends what the negotiations want sent.
+    fn flush(&mut self, _: Instant) {
+        while let Some(packet) = self.lcp.poll() {
+            self.post(ppp::LCP, &packet, 0);
+        }
+        while let Some(packet) = self.ipcp.poll() {
+            self.post(ppp::IPCP, &packet, 0);
+        }
+        while let Some(packet) = self.ipv6cp.poll() {
+            self.post(ppp::IPV6CP, &packet, 0);
+        }
+    }
+
+    fn reach(&mut self, phase: Phase) {
+        self.phase = phase;
+        self.events.push_back(Event::Reached(phase));
+    }
+
+    /// Draws the conclusions of what has just happened.
+    fn after(&mut self, now: Instant) {
+        if self.phase == Phase::Link && self.lcp.stage() == Stage::Open {
+            self.times.link = Some(now);
+            self.reach(Phase::Login);
+            match self.lcp.terms.peer_demands {
+                None => self.accepted(now),
+                Some(_) if self.settings.login.is_none() => {
+                    self.fail(Ending::Refused("a login is asked for, and none was given".to_owned()), now);
+                }
+                Some(Proof::Pap) => self.ask_by_pap(now, 0),
+                Some(Proof::ChapMd5) => {}
+            }
+        }
+        if self.phase == Phase::Network && self.ipcp.stage() == Stage::Open {
+            self.times.ipv4.get_or_insert(now);
+            let deadline = *self.ipv6_ends_at.get_or_insert(now + IPV6_GRACE);
+            let ipv6_is_settled = matches!(self.ipv6cp.stage(), Stage::Open | Stage::Failed | Stage::Closed);
+            if ipv6_is_settled || now >= deadline {
+                self.reach(Phase::Open);
+            }
+        }
+        if self.ipv6cp.stage() == Stage::Open {
+            self.times.ipv6.get_or_insert(now);
+        }
+        self.judge_ends(now);
+        self.flush(now);
+    }
+
+    fn judge_ends(&mut self, now: Instant) {
+        let words = |octets: Option<&[u8]>| plain(octets.unwrap_or_default());
+        match (self.phase, self.lcp.stage()) {
+            (Phase::Over, _) => {}
+            (Phase::Closing, Stage::Closed | Stage::Failed) if self.padt.is_none() => self.say_farewell(now),
+            (Phase::Closing, _) => {}
+            (phase, Stage::Closed) => {
+                let words = words(self.lcp.peer_words());
+                let ending = match self.proof_refused.take() {
+                    Some(said) if said.is_empty() => Ending::Refused(words),
+                    Some(said) => Ending::Refused(said),
+                    // Some refuse a login by closing the link alone.
+                    None if phase == Phase::Login => Ending::Refused(words),
+                    None => Ending::ClosedByPeer(phase, words),
+                };
+                self.fail(ending, now);
+            }
+            (phase, Stage::Failed) => self.fail(Ending::NoAnswer(phase), now),
+            (Phase::Network, _) if matches!(self.ipcp.stage(), Stage::Failed | Stage::Closed) => {
+                let words = words(self.ipcp.peer_words());
+                self.fail(Ending::ClosedByPeer(Phase::Network, words), now);
+            }
+            (Phase::Link, _) if self.lcp.terms.looped && self.lcp.requests() > 3 => self.fail(Ending::Looped, now),
+            _ => {}
+        }
+    }
+
+    fn fail(&mut self, ending: Ending, now: Instant) {
+        if self.phase == Phase::Closing || self.phase == Phase::Over {
+            return;
+        }
+        self.ending = Some(ending);
+        self.phase = Phase::Closing;
+        if matches!(self.lcp.stage(), Stage::Open | Stage::Negotiating) {
+            self.lcp.close(now);
+        } else {
+            self.say_farewell(now);
+        }
+        self.flush(now);
+    }
+
+    fn say_farewell(&mut self, now: Instant) {
+        let frame = self.farewell();
+        self.queue.push_back(Outgoing { ticket: 0, bytes: frame });
+        let sent = self.padt.map_or(0, |(sent, _)| sent) + 1;
+        self.padt = Some((sent, now + BETWEEN_TERMINATIONS));
+    }
+
+    fn over(&mut self) {
+        self.phase = Phase::Over;
+        self.padt = None;
+        let ending = self.ending.clone().unwrap_or(Ending::Closed);
+        self.events.push_back(Event::Over(ending));
+    }
+
+    fn accepted(&mut self, now: Instant) {
+        self.times.login = Some(now);
+        self.pap = None;
+        self.reach(Phase::Network);
+        self.ipcp.open(now);
+        self.ipv6cp.open(now);
+    }
+
+    fn ask_by_pap(&mut self, now: Instant, asked: u32) {
+        let Some(login) = &self.settings.login else { return };
+        let packet = Control { code: pap::REQUEST, identifier: asked as u8 + 1, data: login.in_clear() };
+        self.post(ppp::PAP, &packet, 0);
+        self.pap = Some((now + RESTART, asked + 1));
+    }
+
+    fn on_pap(&mut self, packet: &Control, now: Instant) {
+        match packet.code {
+            _ if self.phase != Phase::Login || self.pap.is_none() => {}
+            pap::ACK => self.accepted(now),
+            pap::NAK => self.refused(plain(ppp::pap_message(&packet.data)), now),
+            _ => {}
+        }
+    }
+
+    fn on_chap(&mut self, packet: &Control, now: Instant) {
+        let is_asked = self.lcp.terms.peer_demands == Some(Proof::ChapMd5);
+        match packet.code {
+            // Also later: a peer may ask again at any time (RFC 1994 section 2).
+            chap::CHALLENGE if is_asked && self.lcp.stage() == Stage::Open => {
+                let (Ok((value, _)), Some(login)) = (ppp::chap_value(&packet.data), &self.settings.login) else { return };
+                let data = ppp::emit_chap_value(&login.answer(packet.identifier, value), login.name());
+                let answer = Control { code: chap::RESPONSE, identifier: packet.identifier, data };
+                self.post(ppp::CHAP, &answer, 0);
+            }
+            chap::SUCCESS if is_asked && self.phase == Phase::Login => self.accepted(now),
+            chap::FAILURE if is_asked => self.refused(plain(&packet.data), now),
+            _ => {}
+        }
+    }
+
+    /// The peer's LCP says it again with its own words, and closes; but it might not.
+    fn refused(&mut self, words: String, now: Instant) {
+        self.pap = None;
+        self.proof_refused = Some(words);
+        self.ends_at = self.ends_at.min(now + Duration::from_millis(500));
+    }
+
+    fn on_lcp(&mut self, packet: &Control, arrival: &Arrival) {
+        let now = arrival.moment.at;
+        match packet.code {
+            code::ECHO_REQUEST if self.lcp.stage() == Stage::Open => {
+                let mut data = packet.data.clone();
+                let magic = self.magic();
+                if let Some(place) = data.get_mut(..4) {
+                    place.copy_from_slice(&magic);
+                }
+                self.post(ppp::LCP, &Control { code: code::ECHO_REPLY, identifier: packet.identifier, data }, 0);
+            }
+            code::ECHO_REPLY => {
+                // Identifiers come again after 255 echoes: the youngest is meant.
+                let found = self.echoes.iter_mut().enumerate().rev().find(|(_, echo)| echo.identifier == packet.identifier);
+                if let Some((number, echo)) = found
+                    && echo.answered.is_none()
+                {
+                    echo.answered = Some(ppp::CONTROL_LEN + packet.data.len());
+                    if let Some(flight) = &mut echo.flight {
+                        flight.on_arrival(arrival.moment);
+                    }
+                    self.events.push_back(Event::Answered(number));
+                }
+            }
+            code::PROTOCOL_REJECT => match packet.data.first_chunk::<2>().map(|octets| u16::from_be_bytes(*octets)) {
+                Some(ppp::IPCP) => self.ipcp.on_protocol_reject(),
+                Some(ppp::IPV6CP) => self.ipv6cp.on_protocol_reject(),
+                _ => {}
+            },
+            code::CONFIGURE_REQUEST..=code::TERMINATE_ACK => self.lcp.on_packet(packet, now),
+            _ => {}
+        }
+    }
+
+    fn on_session_frame(&mut self, arrival: &Arrival, payload: &[u8]) {
+        let Ok((number, frame)) = pppoe::session(payload) else { return };
+        if number != self.settings.number {
+            return;
+        }
+        let Ok((protocol, information)) = ppp::frame(frame) else { return };
+        if matches!(protocol, ppp::IPV4 | ppp::IPV6) {
+            return;
+        }
+        let now = arrival.moment.at;
+        self.times.peer_spoke.get_or_insert(now);
+        let Ok(packet) = ppp::control(information) else { return };
+        let is_up = self.phase >= Phase::Network;
+        match protocol {
+            ppp::LCP => self.on_lcp(&packet, arrival),
+            ppp::PAP => self.on_pap(&packet, now),
+            ppp::CHAP => self.on_chap(&packet, now),
+            // Before the login is done they are thrown away (RFC 1661 section 3.5).
+            ppp::IPCP if is_up => self.ipcp.on_packet(&packet, now),
+            ppp::IPV6CP if is_up => self.ipv6cp.on_packet(&packet, now),
+            ppp::IPCP | ppp::IPV6CP => {}
+            unknown if self.lcp.stage() == Stage::Open => {
+                // RFC 1661 section 5.7: the protocol and what came, as far as the peer takes it.
+                let mut data = unknown.to_be_bytes().to_vec();
+                data.extend(information.iter().take(64));
+                self.next_identifier = self.next_identifier.wrapping_add(1);
+                let packet = Control { code: code::PROTOCOL_REJECT, identifier: self.next_identifier, data };
+                self.post(ppp::LCP, &packet, 0);
+            }
+            _ => {}
+        }
+    }
+}
+
+/// A peer's words, fit to be shown.
+fn plain(octets: &[u8]) -> String {
+    let text = String::from_utf8_lossy(octets);
+    text.chars().take(200).map(|c| if c.is_control() { ' ' } else { c }).collect::<String>().trim().to_owned()
+}
+
+impl Machine for Session {
+    type Event = Event;
+
+    fn on_frame(&mut self, arrival: &Arrival, frame: &[u8]) {
+        let Ok(frame) = ethernet::parse(frame) else { return };
+        let is_ours = frame.repr.source == self.settings.peer && frame.repr.destination == self.settings.own;
+        if !is_ours || self.phase == Phase::Over {
+            return;
+        }
+        let now = arrival.moment.at;
+        match frame.repr.ethertype {
+            SESSION => self.on_session_frame(arrival, frame.payload),
+            DISCOVERY => {
+                let ended = pppoe::parse(frame.payload).ok().filter(|p| p.repr.code == Code::Terminate);
+                if ended.is_some_and(|parsed| parsed.repr.session == self.settings.number) {
+                    let refused = self.proof_refused.take().map(Ending::Refused);
+                    let ending = refused.unwrap_or_else(|| Ending::ClosedByPeer(self.phase, String::new()));
+                    self.ending.get_or_insert(ending);
+                    return self.over();
+                }
+            }
+            _ => {}
+        }
+        self.after(now);
+    }
+
+    fn on_sent(&mut self, ticket: u64, submitted: Moment) {
+        if let Some(echo) = ticket.checked_sub(1).and_then(|number| self.echoes.get_mut(number as usize)) {
+            echo.flight = Some(Flight::new(submitted));
+        }
+    }
+
+    fn on_send_failed(&mut self, _: u64) {}
+
+    fn on_departure(&mut self, ticket: u64, moment: Moment) {
+        let echo = ticket.checked_sub(1).and_then(|number| self.echoes.get_mut(number as usize));
+        if let Some(flight) = echo.and_then(|echo| echo.flight.as_mut()) {
+            flight.on_departure(moment);
+        }
+    }
+
+    fn on_wake(&mut self, now: Instant) {
+        if let Some((sent, again_at)) = self.padt {
+            if now >= again_at {
+                if sent < TERMINATIONS { self.say_farewell(now) } else { self.over() }
+            }
+            return;
+        }
+        self.lcp.on_wake(now);
+        self.ipcp.on_wake(now);
+        self.ipv6cp.on_wake(now);
+        if let Some((again_at, asked)) = self.pap
+            && now >= again_at
+        {
+            self.ask_by_pap(now, asked);
+        }
+        if self.phase < Phase::Open && now >= self.ends_at {
+            let phase = self.phase;
+            let refused = self.proof_refused.take().map(Ending::Refused);
+            self.fail(refused.unwrap_or(Ending::NoAnswer(phase)), now);
+        }
+        self.after(now);
+    }
+
+    fn transmit(&mut self, _: Instant) -> Option<Outgoing> {
+        self.queue.pop_front()
+    }
+
+    fn next_wake(&self) -> Option<Instant> {
+        if self.phase == Phase::Over {
+            return None;
+        }
+        if let Some((_, again_at)) = self.padt {
+            return Some(again_at);
+        }
+        let negotiations = [self.lcp.next_wake(), self.ipcp.next_wake(), self.ipv6cp.next_wake()];
+        let deadline = (self.phase < Phase::Open).then_some(self.ends_at);
+        let ipv6 = self.ipv6_ends_at.filter(|_| self.phase == Phase::Network);
+        negotiations.into_iter().chain([deadline, ipv6, self.pap.map(|(at, _)| at)]).flatten().min()
+    }
+
+    fn poll_event(&mut self) -> Option<Event> {
+        self.events.pop_front()
+    }
+}
