@@ -3,6 +3,7 @@
 //! A check receives a [`Context`] and returns a [`Finished`]. It never judges, prints or stores, and it must not know
 //! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
 
+mod carried;
 pub mod dhcp4;
 pub mod dns;
 pub mod echo;
@@ -25,8 +26,10 @@ use tokio_util::sync::CancellationToken;
 
 use crate::farend::client::{FarEndTarget, Session};
 use crate::plan::{Depth, Spec};
+use crate::proto::ppp::Login;
 use crate::reading::Outcome;
 use crate::unit::{Direction, Position};
+use crate::wire::vlan::TagStack;
 
 /// One examination.
 pub trait Check: Send + Sync {
@@ -42,6 +45,12 @@ pub trait Check: Send + Sync {
 #[derive(Clone)]
 pub struct Context {
     /// The port under test.
+    pub port: Interface,
+    /// The tags that the line is handed over with.
+    pub vlan: TagStack,
+    /// How the line gives its service.
+    pub access: Access,
+    /// Where the visit's IP packets go: the port, or one of the agent's own that leads through it.
     pub interface: Interface,
     /// What earlier checks learned.
     pub known: Arc<Known>,
@@ -69,7 +78,17 @@ pub struct LiveFigure {
     pub text: String,
 }
 
-/// The port under test.
+/// How a line gives its service.
+#[derive(Debug, Clone, Default)]
+pub enum Access {
+    /// On the Ethernet itself: addresses by DHCP and router advertisements.
+    #[default]
+    Ethernet,
+    /// In a PPPoE session, opened with this account.
+    Pppoe(Login),
+}
+
+/// A port.
 #[derive(Debug, Clone)]
 pub struct Interface {
     /// Kernel name.
@@ -115,6 +134,8 @@ impl Effort {
 /// What is known about the connection; grows as checks finish.
 #[derive(Debug, Clone, Default)]
 pub struct Known {
+    /// The port that leads through a session; `None` while there is none.
+    pub interface: Option<Interface>,
     /// IPv4 address and prefix length of the interface, held by the kernel.
     pub ipv4: Option<(Ipv4Addr, u8)>,
     /// Global IPv6 address of the interface.
@@ -132,6 +153,8 @@ pub struct Known {
 /// One thing learned by a check.
 #[derive(Debug, Clone)]
 pub enum Learned {
+    /// A port of the agent's own that later checks have to use.
+    Interface(Interface),
     /// The interface's IPv4 address and prefix length.
     Ipv4(Ipv4Addr, u8),
     /// The interface's global IPv6 address.
@@ -150,6 +173,7 @@ impl Known {
     /// Merges one learned thing.
     pub fn learn(&mut self, learned: Learned) {
         match learned {
+            Learned::Interface(interface) => self.interface = Some(interface),
             Learned::Ipv4(address, prefix) => self.ipv4 = Some((address, prefix)),
             Learned::Ipv6(address) => self.ipv6 = Some(address),
             Learned::Gateway4(address) => self.gateway4 = Some(address),
@@ -202,12 +226,12 @@ impl fmt::Debug for Context {
     }
 }
 
-/// All checks, in the order in which they are listed and started.
-pub fn registry() -> Vec<Box<dyn Check>> {
+/// All checks for this kind of access, in the order in which they are listed and started.
+pub fn registry(access: &Access) -> Vec<Box<dyn Check>> {
     vec![
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
-        Box::new(pppoe::PppoeCheck),
+        Box::new(pppoe::PppoeCheck { logs_in: matches!(access, Access::Pppoe(_)) }),
         Box::new(ipv6::Ipv6Check),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),

@@ -4,6 +4,7 @@ mod commands;
 pub mod exit;
 mod failure;
 pub mod flags;
+mod login;
 mod meaning;
 mod output;
 mod progress;

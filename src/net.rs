@@ -16,7 +16,7 @@ pub mod facts;
 pub mod netlink;
 pub mod netns;
 pub mod nft;
-mod offload;
+pub mod offload;
 pub mod packet;
 mod ring;
 mod route_socket;

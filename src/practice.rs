@@ -7,13 +7,15 @@
 
 mod config;
 mod fault;
+mod handoff;
 mod impair;
 mod line;
 pub mod roles;
 pub mod topology;
 
-pub use config::{DnsService, Impairments, LineConfig, Services, Shape, Shaper};
+pub use config::{Concentrator, DnsService, Handoff, Impairments, LineConfig, Services, Shape, Shaper};
 pub use fault::Fault;
+pub use handoff::account;
 pub use impair::Impairment;
 pub use line::{PracticeError, PracticeLine, StretchCounters};
 pub use topology::Node;

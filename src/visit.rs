@@ -21,7 +21,7 @@ use jiff::Timestamp;
 use tokio::task::{Id, JoinSet};
 use tokio_util::sync::CancellationToken;
 
-use crate::check::{Check, Context, Effort, Finished, Holding, Interface, Known, LiveFigure};
+use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, LiveFigure};
 use crate::farend::client::FarEndTarget;
 use crate::plan::order::{Progress, Turn};
 use crate::plan::{Plan, Volume};
@@ -30,6 +30,7 @@ use crate::reading::{Outcome, Status};
 use crate::record::Record;
 use crate::record::store::{self, StoreError};
 use crate::unit::{Depth, Position};
+use crate::wire::vlan::TagStack;
 
 /// Time that running checks have to end after a cancellation, and each holding to be given back.
 ///
@@ -41,6 +42,10 @@ const GRACE: Duration = Duration::from_secs(2);
 pub struct VisitOptions {
     /// The port under test.
     pub interface: Interface,
+    /// The tags that the line is handed over with.
+    pub vlan: TagStack,
+    /// How the line gives its service.
+    pub access: Access,
     /// Where the agent is plugged in.
     pub position: Position,
     /// Circuit or order number, for the record.
@@ -207,7 +212,10 @@ impl Running {
         };
         let listener = Arc::clone(&self.listener);
         let context = Context {
-            interface: self.options.interface.clone(),
+            port: self.options.interface.clone(),
+            vlan: self.options.vlan,
+            access: self.options.access.clone(),
+            interface: self.known.interface.clone().unwrap_or_else(|| self.options.interface.clone()),
             known: Arc::new(self.known.clone()),
             effort: self.options.effort(),
             position: self.options.position,

@@ -31,7 +31,7 @@ use run::{PROGRAM, Run};
 use server::Server;
 
 fn examine(line: &Line) -> Outcome {
-    line.check(&PppoeCheck, Depth::Quick).outcome
+    line.check(&PppoeCheck::default(), Depth::Quick).outcome
 }
 
 fn concentrators(outcome: &Outcome) -> f64 {

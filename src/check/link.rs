@@ -5,6 +5,7 @@
 //! into), never a fault of the line.
 
 mod figures;
+mod tagged;
 
 use std::time::{Duration, Instant};
 
@@ -12,11 +13,11 @@ use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
 use self::figures::{Port, counted, describe};
-use super::{Check, Context, Finished, Holding};
+use super::{Access, Check, Context, Finished, Holding, Learned};
 use crate::net::ethtool;
 use crate::net::facts::{self, Counters, Link};
 use crate::plan::{Class, Cost, Need, Spec, Volume};
-use crate::reading::Outcome;
+use crate::reading::{Outcome, Status};
 use crate::unit::Depth;
 
 /// Between two looks while carrier is waited for.
@@ -52,7 +53,7 @@ impl Check for LinkCheck {
 }
 
 async fn run(context: Context) -> Finished {
-    let name = context.interface.name.clone();
+    let name = context.port.name.clone();
     let looked = tokio::select! {
         looked = wait_for_carrier(&context) => looked,
         () = context.cancel.cancelled() => return Outcome::not_tested("the visit was ended").into(),
@@ -70,7 +71,21 @@ async fn run(context: Context) -> Finished {
     let driver = ethtool::driver(&name).ok().flatten();
     let outcome = describe(&Port { link: &link, modes: &modes, driver: driver.as_ref() }, &context.effort);
     let watch = PortWatch { name, index: link.index, before: link.counters, carrier_changes: link.carrier_changes };
-    Finished { outcome, learned: Vec::new(), holdings: vec![Box::new(watch)] }
+    let mut finished = Finished { outcome, learned: Vec::new(), holdings: vec![Box::new(watch)] };
+    if link.has_carrier && matches!(context.access, Access::Ethernet) && !context.vlan.is_none() {
+        match tagged::enter(&context, link.mtu).await {
+            Ok(carried) => {
+                finished.learned.push(Learned::Interface(carried.interface()));
+                finished.holdings.push(Box::new(carried));
+            }
+            // Without it later checks would test another network than was asked for.
+            Err(error) => {
+                finished.outcome.status = Status::NotTested;
+                finished.outcome.reason = Some(format!("VLAN {} can't be entered: {error}", context.vlan));
+            }
+        }
+    }
+    finished
 }
 
 /// The port once it is ready to send, or as it is when patience ends.
@@ -78,7 +93,7 @@ async fn wait_for_carrier(context: &Context) -> std::io::Result<Option<Link>> {
     let give_up_at = Instant::now() + patience(context.effort.depth);
     let mut with_carrier_at = None;
     loop {
-        let Some(link) = facts::link(context.interface.index).await? else { return Ok(None) };
+        let Some(link) = facts::link(context.port.index).await? else { return Ok(None) };
         let now = Instant::now();
         if link.carrier() == Some(true) {
             let since = *with_carrier_at.get_or_insert(now);

@@ -66,7 +66,7 @@ fn cost(volume: &Volume) -> Cost {
 
 async fn examine(context: Context) -> Outcome {
     let Some(session) = context.known.far_end.clone() else { return Outcome::not_tested("no session with the far end") };
-    let port_mbit = ethtool::port_modes(&context.interface.name).await.speed_mbit.map(f64::from);
+    let port_mbit = ethtool::port_modes(&context.port.name).await.speed_mbit.map(f64::from);
     let mut outcome = Outcome::new(Status::Done);
     let mut octets_left = context.effort.max_octets.unwrap_or(u64::MAX);
     for direction in [Direction::Down, Direction::Up] {

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::unit::{Depth, Position};
+use crate::wire::vlan::TagStack;
 
 const AFTER: &str = "\
 Exit status of verify, check, demo: 0 pass, 1 fail, 3 not proven, 2 usage, 4 could not run.
@@ -48,6 +49,18 @@ pub struct VisitArgs {
     /// File that the far end's host handed out (address, token, certificate fingerprint).
     #[arg(long, value_name = "FILE", env = "DOORSTEP_FAR_END")]
     pub far_end: Option<PathBuf>,
+    /// How the line gives its service.
+    #[arg(long, value_enum, default_value_t = AccessArg::Ethernet)]
+    pub access: AccessArg,
+    /// File with the account of a PPPoE line (TOML: name, password; readable by its owner only); default: asked for.
+    #[arg(long, value_name = "FILE", env = "DOORSTEP_LOGIN")]
+    pub login: Option<PathBuf>,
+    /// VLAN of the handoff (IEEE 802.1Q), or outer and inner one (IEEE 802.1ad): 35 or 100.35.
+    #[arg(long, value_name = "VLAN")]
+    pub vlan: Option<TagStack>,
+    /// Priority of all tags, 0 to 7.
+    #[arg(long, value_name = "N", default_value_t = 0, requires = "vlan", value_parser = clap::value_parser!(u8).range(0..=7))]
+    pub vlan_priority: u8,
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Handoff)]
     pub depth: DepthArg,
@@ -155,6 +168,12 @@ pub struct DemoArgs {
     /// List the faults and stop.
     #[arg(long)]
     pub list_faults: bool,
+    /// How the practice line gives its service.
+    #[arg(long, value_enum, default_value_t = AccessArg::Ethernet)]
+    pub access: AccessArg,
+    /// VLAN that the practice line is handed over in: 35 or 100.35.
+    #[arg(long, value_name = "VLAN")]
+    pub vlan: Option<TagStack>,
     /// Tier that the practice line is sold as.
     #[arg(long, short, value_name = "TIER", default_value = "vdsl-100-40")]
     pub profile: String,
@@ -248,6 +267,15 @@ impl From<DepthArg> for Depth {
             DepthArg::Soak => Self::Soak,
         }
     }
+}
+
+/// [`Access`](crate::check::Access) as typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum AccessArg {
+    /// On the Ethernet itself: DHCP, router advertisements.
+    Ethernet,
+    /// In a PPPoE session, with a login.
+    Pppoe,
 }
 
 /// [`Position`] as typed.

@@ -3,7 +3,9 @@
 use std::path::Path;
 
 use super::failure::Failure;
-use super::flags::VisitArgs;
+use super::flags::{AccessArg, VisitArgs};
+use super::login;
+use crate::check::Access;
 use crate::farend::invitation;
 use crate::profile::{self, Profile};
 use crate::record::store;
@@ -33,8 +35,14 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
     let far_end = args.far_end.as_deref().map(invitation::read).transpose().map_err(Failure::usage)?;
     let interface = preflight::interface(args.interface.as_deref()).await.map_err(Failure::could_not_run)?;
     preflight::rights().map_err(Failure::could_not_run)?;
+    let access = match args.access {
+        AccessArg::Ethernet => Access::Ethernet,
+        AccessArg::Pppoe => Access::Pppoe(login::read(args.login.as_deref())?),
+    };
     Ok(VisitOptions {
         interface,
+        vlan: args.vlan.unwrap_or_default().with_priority(args.vlan_priority),
+        access,
         position: args.position.into(),
         circuit: args.circuit.clone(),
         note: args.note.clone(),
@@ -51,10 +59,13 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
 
 /// Checks that can't run as asked, with the reason.
 pub(super) fn without(options: &VisitOptions) -> Vec<(&'static str, String)> {
-    if options.far_end.is_some() {
-        return Vec::new();
-    }
-    vec![("farend", "no far end was given (--far-end FILE)".to_owned())]
+    let far_end = options.far_end.is_none().then(|| ("farend", "no far end was given (--far-end FILE)".to_owned()));
+    far_end.into_iter().chain(without_by_access(&options.access)).collect()
+}
+
+/// Checks that make no sense with this kind of access.
+pub(super) fn without_by_access(access: &Access) -> Option<(&'static str, String)> {
+    matches!(access, Access::Pppoe(_)).then(|| ("dhcp4", "the address comes with the PPPoE session".to_owned()))
 }
 
 /// Where a record goes: as typed, else this user's records directory. Tried before anything is sent, so that no visit is

@@ -36,3 +36,25 @@ pub(super) fn ask(question: &str) -> bool {
     let mut answer = String::new();
     io::stdin().read_line(&mut answer).is_ok() && matches!(answer.trim().to_ascii_lowercase().as_str(), "y" | "yes")
 }
+
+/// Asks for a line of text.
+pub(super) fn ask_line(question: &str) -> io::Result<String> {
+    write!(io::stderr().lock(), "{question}: ")?;
+    let mut answer = String::new();
+    io::stdin().read_line(&mut answer)?;
+    Ok(answer.trim_end_matches(['\n', '\r']).to_owned())
+}
+
+/// Asks for a line of text that is not shown while it is typed.
+pub(super) fn ask_secret(question: &str) -> io::Result<String> {
+    use nix::sys::termios::{LocalFlags, SetArg, tcgetattr, tcsetattr};
+    let stdin = io::stdin();
+    let shown = tcgetattr(&stdin)?;
+    let mut hidden = shown.clone();
+    hidden.local_flags.remove(LocalFlags::ECHO);
+    tcsetattr(&stdin, SetArg::TCSANOW, &hidden)?;
+    let answer = ask_line(question);
+    tcsetattr(&stdin, SetArg::TCSANOW, &shown)?;
+    writeln!(io::stderr().lock())?;
+    answer
+}

@@ -16,12 +16,14 @@ use super::offload;
 // linux/if_link.h
 const IFLA_ADDRESS: u16 = 1;
 const IFLA_IFNAME: u16 = 3;
+const IFLA_MASTER: u16 = 10;
 const IFLA_LINKINFO: u16 = 18;
 const IFLA_NET_NS_FD: u16 = 28;
 const IFLA_GSO_MAX_SEGS: u16 = 40;
 const IFLA_INFO_KIND: u16 = 1;
 const IFLA_INFO_DATA: u16 = 2;
 const VETH_INFO_PEER: u16 = 1;
+const IFLA_BR_MCAST_SNOOPING: u16 = 23;
 // linux/if_addr.h
 const IFA_ADDRESS: u16 = 1;
 const IFA_LOCAL: u16 = 2;
@@ -126,6 +128,28 @@ impl Site {
             });
         });
         self.route.request(|| format!("laying a veth cable from {} to {}", here.name, there.name), message)
+    }
+
+    /// Makes a bridge of interfaces here, switched on: a box that only passes frames on, tags and all.
+    ///
+    /// # Errors
+    /// `EEXIST` when the name is taken; `EOPNOTSUPP` when the kernel has no bridge.
+    pub fn bridge(&mut self, name: &str, ports: &[u32]) -> Result<(), NetlinkError> {
+        let mut message = Message::new(libc::RTM_NEWLINK, NLM_F_CREATE | NLM_F_EXCL, &ifinfo(0, 0, 0));
+        message.attr_str(IFLA_IFNAME, name);
+        message.nest(IFLA_LINKINFO, |info| {
+            info.attr_str(IFLA_INFO_KIND, "bridge");
+            // Without it reports of group members would be needed before multicast passes.
+            info.nest(IFLA_INFO_DATA, |data| data.attr(IFLA_BR_MCAST_SNOOPING, &[0]));
+        });
+        self.route.request(|| format!("making the bridge {name}"), message)?;
+        let index = self.index(name).map_err(|source| NetlinkError { doing: format!("finding {name}"), hint: None, source })?;
+        for port in ports {
+            let mut message = Message::new(libc::RTM_NEWLINK, 0, &ifinfo(*port, 0, 0));
+            message.attr_u32(IFLA_MASTER, index);
+            self.route.request(|| format!("putting interface {port} into {name}"), message)?;
+        }
+        self.raise(name, index)
     }
 
     /// Kernel index of an interface here.

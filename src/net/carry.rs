@@ -190,7 +190,7 @@ fn carry_in(mut reader: Reader, tun: &Tun, envelope: Envelope, shared: &Shared, 
     let mut whole = Vec::with_capacity(SLOT);
     while !shared.stop.load(Ordering::Acquire) {
         let (mut received, mut lost) = (0, 0);
-        let count = reader.receive(|frame, _| {
+        let count = reader.receive(|frame, _, _| {
             let Some([head, tail]) = frame.and_then(|frame| envelope.unwrap(frame)) else {
                 lost += u64::from(frame.is_none());
                 return;

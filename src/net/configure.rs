@@ -9,7 +9,7 @@ use std::io;
 use std::net::Ipv4Addr;
 use std::time::Duration;
 
-use netlink_packet_route::address::{AddressAttribute, CacheInfo};
+use netlink_packet_route::address::{AddressAttribute, AddressHeaderFlags, CacheInfo};
 use netlink_packet_route::route::RouteProtocol;
 use rtnetlink::{LinkUnspec, RouteMessageBuilder};
 
@@ -77,13 +77,47 @@ pub async fn raise(index: u32, mtu: u32, mac: Option<[u8; 6]>) -> io::Result<()>
     .await
 }
 
-/// Sets the largest IP packet of a port.
+/// Keeps the kernel from giving a port an IPv6 link-local address of its own choice; before [`raise`].
+///
+/// # Errors
+/// `PermissionDenied` without CAP_NET_ADMIN. A kernel without IPv6 gives none: no error.
+pub fn without_own_link_local(name: &str) -> io::Result<()> {
+    match std::fs::write(format!("/proc/sys/net/ipv6/conf/{name}/addr_gen_mode"), "1") {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+        other => other,
+    }
+}
+
+/// Gives a port that leads to a single peer its address, and the route to the peer.
 ///
 /// # Errors
 /// As [`raise`].
-pub async fn set_mtu(index: u32, mtu: u32) -> io::Result<()> {
-    with_handle(format!("setting the MTU of interface {index} to {mtu}"), |handle| async move {
-        handle.link().set(LinkUnspec::new_with_index(index).mtu(mtu).build()).execute().await
+pub async fn set_peer_address(index: u32, own: Ipv4Addr, peer: Ipv4Addr) -> io::Result<()> {
+    with_handle(format!("giving interface {index} the address {own} toward {peer}"), |handle| async move {
+        let mut request = handle.address().add(index, own.into(), 32).replace();
+        for attribute in &mut request.message_mut().attributes {
+            if let AddressAttribute::Address(address) = attribute {
+                *address = peer.into();
+            }
+        }
+        request.execute().await
+    })
+    .await
+}
+
+/// Gives a port the link-local address with this interface identifier (RFC 4291 section 2.5.6), without asking neighbours.
+///
+/// # Errors
+/// As [`raise`].
+pub async fn set_link_local(index: u32, identifier: [u8; 8]) -> io::Result<()> {
+    let mut octets = [0; 16];
+    octets[..2].copy_from_slice(&[0xfe, 0x80]);
+    octets[8..].copy_from_slice(&identifier);
+    let address = std::net::Ipv6Addr::from(octets);
+    with_handle(format!("giving interface {index} the address {address}"), |handle| async move {
+        let mut request = handle.address().add(index, address.into(), 64).replace();
+        request.message_mut().header.flags = AddressHeaderFlags::Nodad;
+        request.execute().await
     })
     .await
 }

@@ -22,6 +22,7 @@ use queue::FrameQueue;
 use super::netns::Namespace;
 pub use super::ring::PacketPort;
 use super::ring::{self, BATCH, Reader, Use, Writer, monotonic_ns, socket_drops};
+use crate::wire::vlan::TagStack;
 
 /// What becomes of a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -255,11 +256,16 @@ impl Loop {
     fn take_in(&mut self, policy: &mut impl Policy) -> usize {
         let mut new = Counters::default();
         let Self { reader, lanes: [in_order, aside], .. } = self;
-        let count = reader.receive(|frame, arrived| {
-            let Some(frame) = frame else {
+        let mut tagged = Vec::new();
+        let count = reader.receive(|frame, tag, arrived| {
+            let Some(mut frame) = frame else {
                 new.own_drops += 1;
                 return;
             };
+            if let Some(tag) = tag {
+                tagged = TagStack::of(tag).push(frame);
+                frame = &tagged;
+            }
             match policy.decide(arrived, frame.len()) {
                 Fate::Send(due) => new.own_drops += u64::from(!in_order.push(due, frame)),
                 Fate::SendTwice(due) => {

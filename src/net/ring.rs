@@ -15,6 +15,7 @@ use socket2::{Domain, Socket, Type};
 
 use super::packet::Filter;
 use super::packet::filter;
+use crate::wire::ethernet::{TAG, Tag};
 
 /// Frames per system call.
 pub(in crate::net) const BATCH: usize = 64;
@@ -218,8 +219,8 @@ impl Reader {
     }
 
     /// Reads what is there, at most a batch, and hands each frame over with its time of arrival on the monotonic clock
-    /// (`None` for one that was too long). Returns how many came.
-    pub(in crate::net) fn receive(&mut self, mut each: impl FnMut(Option<&[u8]>, u64)) -> usize {
+    /// (`None` for one that was too long), and the tag that the kernel took out of it. Returns how many came.
+    pub(in crate::net) fn receive(&mut self, mut each: impl FnMut(Option<&[u8]>, Option<Tag>, u64)) -> usize {
         // Once per batch, and in this order: a pause in between makes frames leave later, never earlier.
         let (real, now) = (clock(libc::CLOCK_REALTIME), monotonic_ns());
         for count in 0..BATCH {
@@ -240,7 +241,10 @@ impl Reader {
             // Below zero for what came after the clocks were read.
             let age = real - (i64::from(header.tp_sec) * 1_000_000_000 + i64::from(header.tp_nsec));
             let age = if age.abs() < OLDEST_STAMP_NS { age } else { 0 };
-            each(frame, now.saturating_add_signed(-age));
+            let has_tag = header.tp_status & libc::TP_STATUS_VLAN_VALID != 0;
+            let kind = if header.tp_status & libc::TP_STATUS_VLAN_TPID_VALID != 0 { header.tp_vlan_tpid } else { TAG };
+            let tag = has_tag.then_some(Tag { kind, control: header.tp_vlan_tci });
+            each(frame, tag, now.saturating_add_signed(-age));
             status.store(libc::TP_STATUS_KERNEL, Ordering::Release);
             self.next = (self.next + 1) % SLOTS;
         }

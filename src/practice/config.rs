@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use crate::net::tc::TokenBucket;
 use crate::unit::{Direction, Layer, Rate, Segment};
+use crate::wire::vlan::TagStack;
 
 use super::impair::Impairment;
 
@@ -126,6 +127,28 @@ impl Default for Services {
     }
 }
 
+/// How the line is handed over to the laptop.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Handoff {
+    /// By a gateway that routes and translates.
+    #[default]
+    Gateway,
+    /// By a terminal that only passes frames on: the laptop is in the gateway's place and opens a PPPoE session.
+    Pppoe(Concentrator),
+}
+
+/// What the concentrator at the edge does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Concentrator {
+    /// Opens sessions for the practice account.
+    #[default]
+    Serving,
+    /// Is not there.
+    Absent,
+    /// Opens sessions and refuses the practice account.
+    Refusing,
+}
+
 /// A practice line to be built. The default is unshaped and unimpaired, runs at the kernel's speed and has all services.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct LineConfig {
@@ -143,6 +166,10 @@ pub struct LineConfig {
     pub network: Impairments,
     /// Core to far end.
     pub far_end: Impairments,
+    /// How it is handed over.
+    pub handoff: Handoff,
+    /// The tags that it is handed over with.
+    pub vlan: TagStack,
     /// What runs on it.
     pub services: Services,
     /// Seed of all random decisions.
@@ -154,6 +181,21 @@ impl LineConfig {
     pub fn shaped(down_mbit: f64, up_mbit: f64) -> Option<Self> {
         let (down, up) = (Some(Shape::ethernet_mbit(down_mbit)?), Some(Shape::ethernet_mbit(up_mbit)?));
         Some(Self { down, up, ..Self::default() })
+    }
+
+    /// The same handed over in another way. The access line still carries the same rate of IP: a full frame of a session has
+    /// 8 octets less of it (RFC 2516 section 7), and 4 octets more for each tag.
+    #[must_use]
+    pub fn handed_over(mut self, handoff: Handoff, vlan: TagStack) -> Self {
+        (self.handoff, self.vlan) = (handoff, vlan);
+        if let Handoff::Pppoe(_) = handoff {
+            let share = f64::from(FULL_FRAME) + vlan.octets() as f64;
+            let more = share / 1492.0 / (f64::from(FULL_FRAME) / 1500.0);
+            for shape in [&mut self.down, &mut self.up].into_iter().flatten() {
+                *shape = shape.scaled(more);
+            }
+        }
+        self
     }
 
     /// As [`Self::shaped`], for rates that are sold at the IP layer: a full frame has 14 octets more (Ethernet header, RFC 6349

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::unit::{Ratio, Segment};
 
-use super::config::{DnsService, Impairments, LineConfig};
+use super::config::{Concentrator, DnsService, Handoff, Impairments, LineConfig};
 use super::impair::Impairment;
 
 /// One fault of the catalogue.
@@ -37,6 +37,10 @@ pub enum Fault {
     NetworkDead,
     /// The far end's service is gone; its host still answers pings and refuses connections.
     FarEndGone,
+    /// A PPPoE line without a concentrator.
+    NoConcentrator,
+    /// A PPPoE line whose concentrator refuses the account.
+    LoginRefused,
 }
 
 /// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
@@ -44,7 +48,7 @@ const LOSS: f64 = 0.06;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 14] = [
         Self::NoDhcp,
         Self::HomeLoss,
         Self::SlowLine,
@@ -57,6 +61,8 @@ impl Fault {
         Self::DnsLying,
         Self::NetworkDead,
         Self::FarEndGone,
+        Self::NoConcentrator,
+        Self::LoginRefused,
     ];
 
     /// The name on the command line.
@@ -74,6 +80,8 @@ impl Fault {
             Self::DnsLying => "dns-lying",
             Self::NetworkDead => "network-dead",
             Self::FarEndGone => "far-end-gone",
+            Self::NoConcentrator => "no-concentrator",
+            Self::LoginRefused => "login-refused",
         }
     }
 
@@ -97,6 +105,8 @@ impl Fault {
             Self::DnsLying => "the name servers give names that do not exist an address",
             Self::NetworkDead => "nothing passes behind the provider's edge",
             Self::FarEndGone => "the far end's service is gone, its host still answers pings",
+            Self::NoConcentrator => "a PPPoE line on which no concentrator answers",
+            Self::LoginRefused => "a PPPoE line whose concentrator refuses the account",
         }
     }
 
@@ -104,9 +114,20 @@ impl Fault {
     pub fn segment(self) -> Segment {
         match self {
             Self::NoDhcp | Self::HomeLoss => Segment::Home,
-            Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer => Segment::Access,
+            Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer | Self::NoConcentrator => Segment::Access,
             Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => Segment::Network,
+            // The account is the provider's: nothing on the line is broken.
+            Self::LoginRefused => Segment::Network,
             Self::FarEndGone => Segment::FarEnd,
+        }
+    }
+
+    /// The handoff that a fault brings along; `None` for one that any line can have.
+    pub fn handoff(self) -> Option<Handoff> {
+        match self {
+            Self::NoConcentrator => Some(Handoff::Pppoe(Concentrator::Absent)),
+            Self::LoginRefused => Some(Handoff::Pppoe(Concentrator::Refusing)),
+            _ => None,
         }
     }
 
@@ -115,6 +136,7 @@ impl Fault {
         let losing = Impairment::losing(Ratio::new(LOSS).unwrap_or_default());
         match self {
             Self::NoDhcp => line.services.dhcp = false,
+            Self::NoConcentrator | Self::LoginRefused => line.handoff = self.handoff().unwrap_or(line.handoff),
             Self::HomeLoss => add(&mut line.home, |i| i.loss = losing.loss),
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),

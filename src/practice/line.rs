@@ -13,6 +13,7 @@ use thiserror::Error;
 
 use crate::farend::client::FarEndTarget;
 use crate::net::build::{End, Site};
+use crate::net::carry::Carrier;
 use crate::net::delayline::{Counters, DelayLine, Way};
 use crate::net::netlink::NetlinkError;
 use crate::net::netns::Namespace;
@@ -20,8 +21,9 @@ use crate::net::nft;
 use crate::net::tc::TokenBucket;
 use crate::unit::{Direction, Segment};
 
-use super::config::{DnsService, LineConfig, Shape, Shaper};
+use super::config::{DnsService, Handoff, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
+use super::roles::concentrator::ConcentratorRole;
 use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
@@ -58,7 +60,7 @@ pub enum PracticeError {
     },
 }
 
-fn system(doing: impl Into<String>) -> impl FnOnce(io::Error) -> PracticeError {
+pub(super) fn system(doing: impl Into<String>) -> impl FnOnce(io::Error) -> PracticeError {
     let doing = doing.into();
     move |source| PracticeError::System { doing, source }
 }
@@ -78,6 +80,9 @@ pub struct PracticeLine {
 #[derive(Debug, Default)]
 struct RunningServices {
     dhcp: Option<DhcpRole>,
+    concentrator: Option<ConcentratorRole>,
+    /// The gateway's port inside the VLAN.
+    lan: Option<Carrier>,
     dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
     far_end: Option<FarEndRole>,
@@ -118,23 +123,58 @@ impl PracticeLine {
         for cable in &CABLES {
             line.lay(cable)?;
         }
+        line.hand_over()?;
         for (node, port, address, prefix) in ADDRESSES {
+            if line.is_replaced(node, port) {
+                continue;
+            }
             let index = line.index(node, port)?;
             line.site(node).address(index, address, prefix)?;
         }
         for (node, port, destination, prefix, hop) in ROUTES {
+            if line.is_replaced(node, port) {
+                continue;
+            }
             let index = line.index(node, port)?;
             line.site(node).route(destination, prefix, hop, index)?;
         }
         line.introduce()?;
-        nft::masquerade(line.namespace(Node::Gateway), WAN_PORT)
-            .map_err(|refusal| if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() })?;
+        if line.config.handoff == Handoff::Gateway {
+            nft::masquerade(line.namespace(Node::Gateway), WAN_PORT).map_err(|refusal| {
+                if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() }
+            })?;
+        }
         if line.kernel_shapes {
             line.shape(Node::Gateway, WAN_PORT, line.config.up)?;
             line.shape(Node::Edge, ACCESS_PORT, line.config.down)?;
         }
         line.start_services()?;
         Ok(line)
+    }
+
+    /// True for a port that has no addresses of its own since the handoff is another: the laptop's port and the gateway's
+    /// are inside a VLAN then, or the gateway is no router.
+    fn is_replaced(&self, node: Node, port: &str) -> bool {
+        match (self.config.handoff, self.config.vlan.is_none()) {
+            (Handoff::Gateway, true) => false,
+            (Handoff::Gateway, false) => matches!((node, port), (Node::Laptop, _) | (Node::Gateway, LAN_PORT)),
+            (Handoff::Pppoe(_), _) => matches!(node, Node::Laptop | Node::Gateway),
+        }
+    }
+
+    /// Keeps the gateway's port inside its VLAN.
+    pub(super) fn keep_lan(&mut self, lan: Carrier) {
+        self.services.lan = Some(lan);
+    }
+
+    /// Keeps the concentrator at the edge.
+    pub(super) fn keep_concentrator(&mut self, role: ConcentratorRole) {
+        self.services.concentrator = Some(role);
+    }
+
+    /// The concentrator at the edge; `None` where the line has none.
+    pub fn concentrator(&self) -> Option<&ConcentratorRole> {
+        self.services.concentrator.as_ref()
     }
 
     /// The namespace of a place.
@@ -197,11 +237,11 @@ impl PracticeLine {
     /// Ends services and threads and waits for them; the same as dropping it.
     pub fn shutdown(self) {}
 
-    fn site(&mut self, node: Node) -> &mut Site {
+    pub(super) fn site(&mut self, node: Node) -> &mut Site {
         self.sites.get_mut(&node).unwrap_or_else(|| unreachable!("build makes a site for each node"))
     }
 
-    fn index(&self, node: Node, port: &str) -> Result<u32, PracticeError> {
+    pub(super) fn index(&self, node: Node, port: &str) -> Result<u32, PracticeError> {
         self.sites[&node].index(port).map_err(system(format!("finding {port} at {}", node.label())))
     }
 
@@ -314,9 +354,10 @@ impl PracticeLine {
 
     fn start_services(&mut self) -> Result<(), PracticeError> {
         let wanted = self.config.services;
-        if wanted.dhcp {
+        if wanted.dhcp && self.config.handoff == Handoff::Gateway {
+            let lan = self.services.lan.as_ref().map_or(LAN_PORT, |lan| lan.port().0).to_owned();
             let config = DhcpRoleConfig { resolvers: RESOLVERS_V4.to_vec(), ..DhcpRoleConfig::for_network(GATEWAY_LAN_V4) };
-            let role = DhcpRole::start(self.namespace(Node::Gateway), LAN_PORT, config);
+            let role = DhcpRole::start(self.namespace(Node::Gateway), &lan, config);
             self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
         }
         let (talking, silent) = match wanted.dns {

@@ -82,6 +82,8 @@ pub const GATEWAY_WAN_V6: Ipv6Addr = v6(0x100, 2);
 pub const EDGE_V4: Ipv4Addr = v4(198, 51, 100, 1);
 /// The provider's first hop.
 pub const EDGE_V6: Ipv6Addr = v6(0x100, 1);
+/// What a subscriber gets at the edge in a PPPoE session.
+pub const SUBSCRIBER_V4: Ipv4Addr = v4(198, 51, 100, 50);
 /// The core router, as the edge sees it.
 pub const CORE_V4: Ipv4Addr = v4(100, 64, 0, 2);
 /// The core router, as the edge sees it.

@@ -86,8 +86,10 @@ fn pppoe(figures: &Figures<'_>) -> String {
     }
     let offer = figures.first("pppoe.offer_time").map(|r| format!("offered in {}", words::of(r)));
     let session = figures.first("pppoe.session_time").map(|r| format!("session opened in {}", words::of(r)));
+    let ready = figures.first("pppoe.setup_time").map(|r| format!("logged in after {}", words::of(r)));
+    let echo = figures.first("pppoe.echo_time_p50").map(|r| format!("echo in the session {}", words::of(r)));
     let several = (concentrators.value > 1.0).then(|| format!("{} concentrators", words::of(concentrators)));
-    joined([offer, session, several])
+    joined([offer, session.filter(|_| ready.is_none()), ready, echo, several])
 }
 
 fn ipv6(figures: &Figures<'_>) -> String {

@@ -76,6 +76,8 @@ impl Check for Fake {
 fn options(record_path: PathBuf) -> VisitOptions {
     VisitOptions {
         interface: Interface { name: "lan0".to_owned(), index: 2, mac: [0; 6] },
+        vlan: TagStack::NONE,
+        access: Access::Ethernet,
         position: Position::Gateway,
         circuit: None,
         note: None,

@@ -63,6 +63,11 @@ impl TagStack {
         Self { tags: [tag, Self::NONE.tags[1]], len: 1 }
     }
 
+    /// Just this tag, with its kind and priority.
+    pub fn of(tag: Tag) -> Self {
+        Self { tags: [tag, Self::NONE.tags[1]], len: 1 }
+    }
+
     /// A provider's tag (EtherType 0x88a8) with a customer's inside.
     pub fn double(outer: u16, inner: u16) -> Self {
         let tags = [Tag { kind: PROVIDER_TAG, control: outer & 0x0fff }, Tag { kind: TAG, control: inner & 0x0fff }];

@@ -4,13 +4,17 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use doorstep::check::{Context, Effort, Interface, Known};
+use doorstep::check::{Access, Context, Effort, Interface, Known};
 use doorstep::unit::{Depth, Position};
+use doorstep::wire::vlan::TagStack;
 use tokio_util::sync::CancellationToken;
 
 /// A context on the port `lan0` at the gateway: nothing was sold, no far end.
 pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -> Context {
     Context {
+        port: Interface { name: "lan0".into(), index, mac },
+        vlan: TagStack::NONE,
+        access: Access::Ethernet,
         interface: Interface { name: "lan0".into(), index, mac },
         known: Arc::new(known),
         effort: Effort {

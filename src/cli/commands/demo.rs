@@ -2,12 +2,12 @@
 
 use super::super::exit::Exit;
 use super::super::failure::Failure;
-use super::super::flags::DemoArgs;
+use super::super::flags::{AccessArg, DemoArgs};
 use super::super::{meaning, output, progress};
 use super::verify;
-use crate::check::registry;
+use crate::check::{Access, registry};
 use crate::plan::budget::{self, Bounds};
-use crate::practice::{Fault, LineConfig, Node, PracticeLine, acquire_rights};
+use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, acquire_rights};
 use crate::record::Record;
 use crate::unit::Position;
 use crate::visit::{VisitOptions, preflight};
@@ -33,9 +33,22 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let mut config = LineConfig::sold_at_ip(down, up)
         .ok_or_else(|| Failure::usage(format_args!("the tier {} sells no rate that a line can be shaped to", profile.name)))?;
     config.seed = args.seed;
+    let handoff = match args.access {
+        AccessArg::Ethernet => Handoff::Gateway,
+        AccessArg::Pppoe => Handoff::Pppoe(Concentrator::Serving),
+    };
+    // Some faults are of another kind of handoff, and bring it along.
+    let handoff = fault.and_then(Fault::handoff).unwrap_or(handoff);
+    config = config.handed_over(handoff, args.vlan.unwrap_or_default());
+    let (access, position) = match handoff {
+        Handoff::Gateway => (Access::Ethernet, Position::Gateway),
+        // A session is opened in the gateway's place: at the terminal.
+        Handoff::Pppoe(_) => (Access::Pppoe(practice::account()), Position::Ont),
+    };
     if let Some(fault) = fault {
         fault.apply(&mut config);
     }
+    let vlan = config.vlan;
     let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
     let runtime = line.namespace(Node::Laptop).runtime(WORKERS).map_err(Failure::could_not_run)?;
     let far_end = Some(line.far_end_target());
@@ -44,7 +57,9 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
         let interface = runtime.block_on(preflight::interface(Some(PORT))).map_err(Failure::could_not_run)?;
         let options = VisitOptions {
             interface,
-            position: Position::Gateway,
+            vlan,
+            access: access.clone(),
+            position,
             circuit: Some("EVB-000123".to_owned()),
             note: Some("practice line of Example Valley Broadband, an invented provider".to_owned()),
             profile: Some(profile),
@@ -56,9 +71,17 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             consent: Some("nobody's line: it exists on this machine only".to_owned()),
             keep,
         };
-        let checks = registry();
+        let checks = registry(&access);
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
-        let plan = budget::plan(&specs, &options.volume(), &Bounds { load_agreed: true, ..Bounds::default() });
+        let plan = budget::plan(
+            &specs,
+            &options.volume(),
+            &Bounds {
+                load_agreed: true,
+                without: meaning::without_by_access(&access).into_iter().collect(),
+                ..Bounds::default()
+            },
+        );
         Ok(runtime.block_on(verify::run(options, checks, plan, progress::listener())))
     };
     let record = line.namespace(Node::Laptop).run(visit)?;

@@ -7,7 +7,7 @@ use super::super::exit::Exit;
 use super::super::failure::Failure;
 use super::super::flags::{CheckArgs, VerifyArgs, VisitArgs};
 use super::super::{meaning, output, progress};
-use crate::check::{Check, registry};
+use crate::check::{Access, Check, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
 use crate::profile::Profile;
@@ -22,7 +22,7 @@ pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
 
 /// Runs `check`.
 pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
-    let names: Vec<&str> = registry().iter().map(|c| c.spec().name).collect();
+    let names: Vec<&str> = registry(&Access::default()).iter().map(|c| c.spec().name).collect();
     if !names.contains(&args.name.as_str()) {
         return Err(Failure::usage(format_args!("no check is called `{}`; there are {}", args.name, names.join(", "))));
     }
@@ -33,7 +33,7 @@ pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
 fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<Vec<String>>) -> Result<Exit, Failure> {
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
-    let checks = registry();
+    let checks = registry(&options.access);
     let mut bounds = Bounds { max_octets: args.max_data, load_agreed: true, only, without: meaning::without(&options) };
     let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
     let mut plan = budget::plan(&specs, &options.volume(), &bounds);

@@ -222,7 +222,7 @@ impl Port {
 }
 
 /// Hardware address of a port of the calling thread's namespace.
-fn hardware_address(name: &str) -> io::Result<Mac> {
+pub(super) fn hardware_address(name: &str) -> io::Result<Mac> {
     let mut all = nix::ifaddrs::getifaddrs()?.filter(|i| i.interface_name == name);
     let octets = all.find_map(|i| i.address?.as_link_addr()?.addr());
     octets.map(Mac).ok_or_else(|| io::Error::new(io::ErrorKind::NotFound, format!("{name} has no hardware address")))

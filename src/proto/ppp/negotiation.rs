@@ -159,7 +159,7 @@ impl<T: Terms> Negotiation<T> {
             return;
         }
         match self.stage {
-            Stage::Negotiating if self.requests < MAX_CONFIGURE => self.request(now),
+            Stage::Negotiating if self.requests < MAX_CONFIGURE => self.repeat(now),
             Stage::Negotiating => self.end(Stage::Failed),
             Stage::Closing if self.requests < MAX_TERMINATE => self.terminate(now),
             Stage::Closing => self.end(Stage::Closed),
@@ -208,7 +208,7 @@ impl<T: Terms> Negotiation<T> {
             self.request(now);
         } else if !self.ours_acknowledged && !self.resent_early && self.requests > 0 {
             self.resent_early = true;
-            self.request(now);
+            self.repeat(now);
         }
         self.theirs_acknowledged = false;
         let judged: Vec<(Setting, Judged)> = wanted.iter().map(|one| (one.clone(), self.terms.judge(one))).collect();
@@ -247,6 +247,11 @@ impl<T: Terms> Negotiation<T> {
 
     fn request(&mut self, now: Instant) {
         self.identifier = self.identifier.wrapping_add(1);
+        self.repeat(now);
+    }
+
+    /// The same request once more: with its identifier (RFC 1661 section 5.1), so that an answer on its way still counts.
+    fn repeat(&mut self, now: Instant) {
         self.requests += 1;
         self.again_at = Some(now + RESTART);
         self.ours_acknowledged = false;

@@ -1,0 +1,90 @@
+//! The account of a PPPoE line: from a file or typed, never from the command line, where every user of the machine could see it.
+
+use std::os::unix::fs::MetadataExt;
+use std::path::Path;
+
+use serde::Deserialize;
+
+use super::failure::Failure;
+use super::output;
+use crate::proto::ppp::Login;
+
+/// The file as written.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    name: String,
+    password: String,
+}
+
+/// The account: of this file, else asked for at the terminal.
+pub(super) fn read(file: Option<&Path>) -> Result<Login, Failure> {
+    let login = match file {
+        Some(path) => from_file(path)?,
+        None if output::can_ask() => {
+            let name = output::ask_line("Name of the PPPoE account").map_err(Failure::could_not_run)?;
+            let password = output::ask_secret("Its password (not shown)").map_err(Failure::could_not_run)?;
+            Login::new(name, password)
+        }
+        None => return Err(Failure::usage("--access pppoe needs the account: --login FILE (TOML: name, password)")),
+    };
+    if login.name().is_empty() {
+        return Err(Failure::usage("the name of the PPPoE account is empty"));
+    }
+    Ok(login)
+}
+
+fn from_file(path: &Path) -> Result<Login, Failure> {
+    let shown = path.display();
+    let cannot = |error: std::io::Error| Failure::usage(format_args!("reading the login {shown}: {error}"));
+    let mode = std::fs::metadata(path).map_err(cannot)?.mode();
+    if mode & 0o077 != 0 {
+        return Err(Failure::usage(format_args!("others can read the login {shown}: chmod 600 {shown}")));
+    }
+    let text = std::fs::read_to_string(path).map_err(cannot)?;
+    // The parser's own message would quote the line, and with it the password.
+    let written: Written = toml::from_str(&text).map_err(|error| {
+        let line = error.span().map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
+        Failure::usage(format_args!(
+            "the login {shown} can't be read at line {line}: write name = \"...\" and password = \"...\""
+        ))
+    })?;
+    Ok(Login::new(written.name, written.password))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::os::unix::fs::PermissionsExt;
+
+    use super::*;
+
+    fn written(text: &str, mode: u32) -> (tempfile::TempDir, std::path::PathBuf) {
+        let directory = tempfile::tempdir().expect("temporary directory");
+        let path = directory.path().join("login.toml");
+        std::fs::write(&path, text).expect("written");
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(mode)).expect("set");
+        (directory, path)
+    }
+
+    #[test]
+    fn a_login_is_read_and_a_file_that_others_can_read_is_refused() {
+        let text = "name = \"line1\"\npassword = \"hush\"\n";
+        let (_kept, path) = written(text, 0o600);
+        let login = read(Some(&path)).expect("read");
+        assert!(login.is_in_clear(b"line1", b"hush"));
+        let (_kept, path) = written(text, 0o644);
+        let refusal = format!("{:?}", read(Some(&path)).expect_err("refused"));
+        assert!(refusal.contains("chmod 600"), "{refusal}");
+    }
+
+    #[test]
+    fn no_complaint_tells_the_password() {
+        for text in
+            ["name = \"line1\"\npassword = \"hush", "name = \"a\"\npasword = \"hush\"", "name = \"\"\npassword = \"hush\""]
+        {
+            let (_kept, path) = written(text, 0o600);
+            let refusal = format!("{:?}", read(Some(&path)).expect_err("refused"));
+            assert!(!refusal.contains("hush"), "{refusal}");
+        }
+    }
+}

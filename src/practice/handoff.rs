@@ -1,0 +1,82 @@
+//! How the line is handed over: tags at the gateway's port, or a terminal that passes frames on to the edge's concentrator.
+//!
+//! It must not know addresses of other places than the two ends of the handoff.
+
+use std::io;
+use std::net::Ipv4Addr;
+
+use super::config::{Concentrator, Handoff};
+use super::line::{PracticeError, PracticeLine, system};
+use super::roles::concentrator::{ConcentratorConfig, ConcentratorRole};
+use super::topology::{
+    ACCESS_PORT, EDGE_V4, GATEWAY_LAN_V4, GATEWAY_LAN_V6, LAN_PORT, Node, RESOLVERS_V4, SUBSCRIBER_V4, WAN_PORT,
+};
+use crate::net::carry::{Carrier, Envelope};
+use crate::net::configure;
+use crate::net::netns::Namespace;
+use crate::net::tun::{Kind, Tun};
+use crate::proto::ppp::Login;
+use crate::wire::vlan::{TAG_LEN, TagStack};
+
+/// The account that the practice line's concentrator knows. Invented.
+pub fn account() -> Login {
+    Login::new("line1@example.net", "practice")
+}
+
+impl PracticeLine {
+    /// Makes the handoff what the configuration says, once cables lie and ports are up.
+    pub(super) fn hand_over(&mut self) -> Result<(), PracticeError> {
+        let (handoff, vlan) = (self.config().handoff, self.config().vlan);
+        match handoff {
+            Handoff::Gateway if vlan.is_none() => Ok(()),
+            Handoff::Gateway => self.tag_the_gateway(vlan),
+            Handoff::Pppoe(manner) => {
+                let ports = [self.index(Node::Gateway, LAN_PORT)?, self.index(Node::Gateway, WAN_PORT)?];
+                self.site(Node::Gateway).bridge("terminal", &ports)?;
+                self.start_concentrator(manner, vlan)
+            }
+        }
+    }
+
+    fn tag_the_gateway(&mut self, vlan: TagStack) -> Result<(), PracticeError> {
+        let place = self.namespace(Node::Gateway).clone();
+        let inside = enter(&place, LAN_PORT, vlan).map_err(system("putting the gateway's port into its VLAN"))?;
+        let index = inside.port().1;
+        self.site(Node::Gateway).address(index, GATEWAY_LAN_V4.into(), 24)?;
+        self.site(Node::Gateway).address(index, GATEWAY_LAN_V6.into(), 64)?;
+        self.keep_lan(inside);
+        Ok(())
+    }
+
+    fn start_concentrator(&mut self, manner: Concentrator, vlan: TagStack) -> Result<(), PracticeError> {
+        let account = match manner {
+            Concentrator::Absent => return Ok(()),
+            Concentrator::Serving => account(),
+            Concentrator::Refusing => Login::new("someone-else@example.net", "practice"),
+        };
+        let config = ConcentratorConfig {
+            vlan,
+            account,
+            own: EDGE_V4,
+            subscriber: SUBSCRIBER_V4,
+            dns: <[Ipv4Addr; 2]>::from(RESOLVERS_V4),
+            ..ConcentratorConfig::default()
+        };
+        let place = self.namespace(Node::Edge).clone();
+        let role = ConcentratorRole::start(&place, ACCESS_PORT, config).map_err(system("starting the concentrator"))?;
+        self.keep_concentrator(role);
+        Ok(())
+    }
+}
+
+/// A port inside a VLAN of a place's port.
+fn enter(place: &Namespace, port: &'static str, vlan: TagStack) -> io::Result<Carrier> {
+    place.run(move || {
+        let tun = Tun::open(Kind::Ethernet)?;
+        let index = tun.index();
+        let mtu = if vlan.tags().len() > 1 { 1500 - 2 * TAG_LEN as u32 } else { 1500 };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(configure::raise(index, mtu, Some([0x02, 0, 0x5e, 0, 1, 2])))?;
+        Carrier::start(port, tun, Envelope::Tags(vlan))
+    })
+}
