@@ -8,6 +8,7 @@
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::os::fd::AsRawFd;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use super::netlink::{Conversation, Message, NLM_F_CREATE, NLM_F_EXCL, NLM_F_REPLACE, NetlinkError};
 use super::netns::Namespace;
@@ -37,6 +38,10 @@ const RTA_DST: u16 = 1;
 const RTA_OIF: u16 = 4;
 const RTA_GATEWAY: u16 = 5;
 const RTPROT_STATIC: u8 = 4;
+
+/// Kernel index of the next end of a cable. Both ends of one must differ: of ends with the same number the kernel believes that
+/// they lead nowhere else, and takes up to a second to call such a port "up" (`linkwatch_urgent_event`, net/core/link_watch.c).
+static NEXT_INDEX: AtomicU32 = AtomicU32::new(1000);
 
 /// A namespace that is being furnished: its netlink conversation and what was put in.
 #[derive(Debug)]
@@ -112,7 +117,8 @@ impl Site {
     /// # Errors
     /// `EEXIST` when a name is taken in its namespace; `EOPNOTSUPP` when the kernel has no veth.
     pub fn cable(&mut self, here: &End<'_>, there: &End<'_>) -> Result<(), NetlinkError> {
-        let mut message = Message::new(libc::RTM_NEWLINK, NLM_F_CREATE | NLM_F_EXCL, &ifinfo(0, 0, 0));
+        let [near, far] = [(); 2].map(|()| NEXT_INDEX.fetch_add(1, Ordering::Relaxed));
+        let mut message = Message::new(libc::RTM_NEWLINK, NLM_F_CREATE | NLM_F_EXCL, &ifinfo(near, 0, 0));
         message.attr_str(IFLA_IFNAME, here.name);
         message.attr(IFLA_ADDRESS, &here.mac);
         message.attr_u32(IFLA_NET_NS_FD, here.site.as_raw_fd() as u32);
@@ -120,7 +126,7 @@ impl Site {
             info.attr_str(IFLA_INFO_KIND, "veth");
             info.nest(IFLA_INFO_DATA, |data| {
                 data.nest(VETH_INFO_PEER, |peer| {
-                    peer.raw(&ifinfo(0, 0, 0));
+                    peer.raw(&ifinfo(far, 0, 0));
                     peer.attr_str(IFLA_IFNAME, there.name);
                     peer.attr(IFLA_ADDRESS, &there.mac);
                     peer.attr_u32(IFLA_NET_NS_FD, there.site.as_raw_fd() as u32);
