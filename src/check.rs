@@ -15,6 +15,7 @@ pub mod pppoe;
 mod probing;
 pub mod throughput;
 pub mod twoway;
+pub mod vlan;
 
 use std::fmt;
 use std::net::{IpAddr, Ipv4Addr};
@@ -28,7 +29,7 @@ use crate::farend::client::{FarEndTarget, Session};
 use crate::plan::{Depth, Spec};
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
-use crate::unit::{Direction, Position};
+use crate::unit::{AccessKind, Direction, Position};
 use crate::wire::vlan::TagStack;
 
 /// One examination.
@@ -86,6 +87,16 @@ pub enum Access {
     Ethernet,
     /// In a PPPoE session, opened with this account.
     Pppoe(Login),
+}
+
+impl Access {
+    /// Without the account.
+    pub fn kind(&self) -> AccessKind {
+        match self {
+            Self::Ethernet => AccessKind::Ethernet,
+            Self::Pppoe(_) => AccessKind::Pppoe,
+        }
+    }
 }
 
 /// A port.
@@ -224,6 +235,11 @@ impl fmt::Debug for Context {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Context").field("interface", &self.interface).field("known", &self.known).finish_non_exhaustive()
     }
+}
+
+/// Checks that run only when they are asked for by name.
+pub fn on_request(vlans: Vec<TagStack>) -> Vec<Box<dyn Check>> {
+    vec![Box::new(vlan::VlanCheck { stacks: vlans })]
 }
 
 /// All checks for this kind of access, in the order in which they are listed and started.

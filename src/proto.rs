@@ -13,3 +13,4 @@ pub mod pppoe;
 pub mod round_trip;
 pub mod router_discovery;
 pub mod stamp;
+pub mod vlan_scan;

@@ -64,6 +64,8 @@ pub enum Target {
     Hop(u8),
     /// A DHCP server, by the order of its answer, from 1.
     Server(u16),
+    /// A VLAN, by its number or by outer and inner one; 0 where there is no tag.
+    Vlan(u16, u16),
 }
 
 /// Something that bounded the figure other than the line under test.

@@ -265,6 +265,24 @@ impl fmt::Display for Position {
     }
 }
 
+/// How a line gives its service.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum AccessKind {
+    /// On the Ethernet itself: addresses by DHCP and router advertisements.
+    #[default]
+    Ethernet,
+    /// In a PPPoE session.
+    Pppoe,
+}
+
+impl AccessKind {
+    /// False for the plain one, which goes without saying.
+    pub fn is_plain(&self) -> bool {
+        *self == Self::Ethernet
+    }
+}
+
 /// Whether the line was idle or filled by the agent when a figure was taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]

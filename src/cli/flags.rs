@@ -113,6 +113,9 @@ pub struct CheckArgs {
     /// Which check.
     #[arg(value_name = "NAME")]
     pub name: String,
+    /// For `check vlan`: where to look, for instance 0,1-20,35,100.35 (0 is without a tag; at most 200).
+    #[arg(long, value_name = "LIST", value_parser = super::meaning::vlans)]
+    pub vlans: Option<VlanList>,
     /// Tier to judge against; without one the figures are shown unjudged.
     #[arg(long, short, value_name = "TIER")]
     pub profile: Option<String>,
@@ -120,6 +123,10 @@ pub struct CheckArgs {
     #[command(flatten)]
     pub visit: VisitArgs,
 }
+
+/// Where `check vlan` looks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct VlanList(pub Vec<TagStack>);
 
 /// Arguments of `report`.
 #[derive(Debug, Args)]

@@ -3,13 +3,14 @@
 use std::path::Path;
 
 use super::failure::Failure;
-use super::flags::{AccessArg, VisitArgs};
+use super::flags::{AccessArg, VisitArgs, VlanList};
 use super::login;
 use crate::check::Access;
 use crate::farend::invitation;
 use crate::profile::{self, Profile};
 use crate::record::store;
 use crate::visit::{Keep, VisitOptions, preflight};
+use crate::wire::vlan::{NoTagStack, TagStack};
 
 /// Octets from text: a number with an optional decimal suffix k, M, G.
 pub(super) fn octets(text: &str) -> Result<u64, String> {
@@ -23,6 +24,34 @@ pub(super) fn octets(text: &str) -> Result<u64, String> {
         Ok(value) if value.is_finite() && value > 0.0 && value * factor < 1e15 => Ok((value * factor) as u64),
         _ => Err("write a positive number with k, M or G behind it, for instance 500M".to_owned()),
     }
+}
+
+/// VLANs that a list may name: enough for every number of a provider's usual block, and still some seconds.
+const MOST_VLANS: usize = 200;
+
+/// Where `check vlan` looks: numbers, ranges and pairs with commas between; 0 is frames without a tag.
+pub(super) fn vlans(text: &str) -> Result<VlanList, String> {
+    let mut stacks = Vec::new();
+    for part in text.split(',').map(str::trim) {
+        if part == "0" {
+            stacks.push(TagStack::NONE);
+        } else if let Some((first, last)) = part.split_once('-') {
+            let end = |text: &str| text.trim().parse::<TagStack>().map(|stack| stack.numbers()).map_err(|e| e.to_string());
+            let ((first, 0), (last, 0)) = (end(first)?, end(last)?) else {
+                return Err(format!("`{part}` is no range: write single VLANs on both sides, for instance 1-20"));
+            };
+            if first > last {
+                return Err(format!("`{part}` runs backwards"));
+            }
+            stacks.extend((first..=last).take(MOST_VLANS + 1).map(TagStack::single));
+        } else {
+            stacks.push(part.parse().map_err(|error: NoTagStack| error.to_string())?);
+        }
+        if stacks.len() > MOST_VLANS {
+            return Err(format!("that are more than {MOST_VLANS} VLANs: look in parts"));
+        }
+    }
+    Ok(VlanList(stacks))
 }
 
 /// A tier by its name or file.
@@ -81,6 +110,17 @@ pub(super) fn keep(typed: Option<&Path>) -> Result<Keep, Failure> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_list_of_vlans_is_read_and_nonsense_says_what_to_write() {
+        let stacks = |text| vlans(text).map(|list| list.0);
+        let single = TagStack::single;
+        assert_eq!(stacks("0, 7,34-36"), Ok(vec![TagStack::NONE, single(7), single(34), single(35), single(36)]));
+        assert_eq!(stacks("100.35"), Ok(vec![TagStack::double(100, 35)]));
+        for wrong in ["", "7,", "5-3", "1-4094", "1.2-3", "x", "4095", "-"] {
+            assert!(stacks(wrong).is_err(), "{wrong}");
+        }
+    }
 
     #[test]
     fn octets_are_decimal_and_nonsense_says_what_to_write() {

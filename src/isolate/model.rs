@@ -68,6 +68,12 @@ pub enum Symptom {
     PppoeOffered,
     /// A concentrator offers a PPPoE session and does not open it.
     PppoeRefused,
+    /// The account was refused.
+    AccountRefused,
+    /// A login was wanted and no concentrator is there.
+    NoConcentrator,
+    /// A session was opened, and then nothing came of it, or the concentrator closed it.
+    SessionBroken,
     /// A server offered and then refused, or never confirmed.
     LeaseRefused,
     /// Another device uses the address handed out.
@@ -153,6 +159,9 @@ impl Symptom {
             Self::PortErrors => "the port counted errored or dropped frames",
             Self::NoOffer => "no DHCP server made an offer",
             Self::PppoeOffered => "a concentrator offers PPPoE sessions",
+            Self::AccountRefused => "the concentrator refuses the account",
+            Self::NoConcentrator => "a PPPoE login is to be made, and no concentrator answers",
+            Self::SessionBroken => "a PPPoE session is opened and does not stay",
             Self::PppoeRefused => "a concentrator offers a PPPoE session and does not open it",
             Self::LeaseRefused => "a server offered and then refused, or never confirmed",
             Self::AddressConflict => "another device uses the address handed out",

@@ -4,7 +4,7 @@ use crate::judge::judge;
 use crate::metric::loss_interval::clopper_pearson;
 use crate::profile;
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
-use crate::unit::{Depth, Direction, Family, Interval, Load, Position, Segment};
+use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Position, Segment};
 
 /// A visit as its checks would leave it; starts sound, each scenario spoils a part of it.
 struct Visit {
@@ -132,7 +132,7 @@ impl Visit {
 
     fn isolate(&self) -> Isolation {
         let outcomes: Vec<(&str, &Outcome)> = self.checks.iter().map(|(name, outcome)| (*name, outcome)).collect();
-        let judgements = judge(&profile::load("fibre-250-50").unwrap(), Depth::Handoff, &outcomes);
+        let judgements = judge(&profile::load("fibre-250-50").unwrap(), Depth::Handoff, AccessKind::Ethernet, &outcomes);
         isolate(self.position, &outcomes, &judgements)
     }
 }
@@ -190,6 +190,18 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
     let all_dead = dns((40, 0.0), (40, 0.0));
     let mut refused_session = done(vec![Reading::exact("pppoe.concentrators", 1.0)]);
     refused_session.flaw("pppoe-session-refused", "concentrator edge-1 offers a session and then refuses it", None);
+    let login = |concentrators: f64| {
+        let held = Reading::exact("pppoe.address_held", 0.0).over(Family::Ipv4);
+        Outcome { readings: vec![Reading::exact("pppoe.concentrators", concentrators), held], ..Outcome::failed("no session") }
+    };
+    let logging_in = |pppoe: Outcome, position| {
+        let by_session = sound().without(&["dhcp4"], "the address comes with the PPPoE session").at(position);
+        by_session.with("pppoe", pppoe).without(NEEDS, "needs an IP address")
+    };
+    let no_concentrator = login(0.0);
+    let (mut refused_account, mut broken_session) = (login(1.0), login(1.0));
+    refused_account.flaw("pppoe-login-refused", "the concentrator refuses the login", None);
+    broken_session.flaw("pppoe-no-session", "the concentrator opened it, and then nothing came of the login", None);
     let mut broken_six = echo((0, 0.6), (0, 3.0), (0, 9.0));
     broken_six.readings.push(loss("echo.loss_ratio", 100, 100).on(Target::FarEnd).over(Family::Ipv6));
     vec![
@@ -232,6 +244,9 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
                 .without(NEEDS, "needs an IP address"),
             Some(Segment::Network),
         ),
+        ("no-concentrator", logging_in(no_concentrator, Position::Ont), Some(Segment::Access)),
+        ("account-refused", logging_in(refused_account, Position::Ont), Some(Segment::Network)),
+        ("session-broken", logging_in(broken_session, Position::Ont), Some(Segment::Network)),
         (
             "gateway-unreachable",
             no_beyond(sound()).with("echo", echo((400, 0.0), (400, 0.0), (400, 0.0))).with("dns", all_dead.clone()),

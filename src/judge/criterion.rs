@@ -9,12 +9,13 @@ use super::remedy::remedy;
 use super::verdict::{Judgement, Limits, Verdict};
 use crate::profile::{Criterion, Profile};
 use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
-use crate::unit::{Depth, Interval, Load, Segment};
+use crate::unit::{AccessKind, Depth, Interval, Load, Segment};
 
-/// Holds every criterion that applies at this depth against the readings of `outcomes` (checks by name): a judgement for
+/// Holds every criterion that applies at this depth and access against the readings of `outcomes` (checks by name): a judgement for
 /// each reading that a criterion selects, and one that says why for each criterion that selects none.
-pub fn judge(profile: &Profile, depth: Depth, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
-    let applies = |c: &&Criterion| c.depths.is_empty() || c.depths.contains(&depth);
+pub fn judge(profile: &Profile, depth: Depth, access: AccessKind, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
+    let at_depth = |c: &Criterion| c.depths.is_empty() || c.depths.contains(&depth);
+    let applies = |c: &&Criterion| at_depth(c) && c.access.is_none_or(|wanted| wanted == access);
     profile.criteria.iter().filter(applies).flat_map(|c| judge_one(profile, c, outcomes)).collect()
 }
 

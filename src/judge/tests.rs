@@ -4,7 +4,7 @@ use super::*;
 use crate::metric::loss_interval::clopper_pearson;
 use crate::profile::{self, Profile};
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
-use crate::unit::{Depth, Direction, Family, Interval, Load, Segment};
+use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Segment};
 
 fn profile_with(criteria: &str) -> Profile {
     let head = r#"
@@ -33,7 +33,7 @@ fn done(readings: Vec<Reading>) -> Outcome {
 }
 
 fn judged(criteria: &str, check: &str, outcome: &Outcome) -> Vec<Judgement> {
-    judge(&profile_with(criteria), Depth::Handoff, &[(check, outcome)])
+    judge(&profile_with(criteria), Depth::Handoff, AccessKind::Ethernet, &[(check, outcome)])
 }
 
 fn between(low: f64, high: f64) -> Interval {
@@ -202,7 +202,7 @@ proptest! {
             if limited {
                 reading = reading.limited_by(Limit::TestSet, "cpu");
             }
-            judge(&profile, Depth::Handoff, &[("throughput", &done(vec![reading]))])[0].verdict
+            judge(&profile, Depth::Handoff, AccessKind::Ethernet, &[("throughput", &done(vec![reading]))])[0].verdict
         };
         prop_assert!(rank(verdict(moved(low), moved(high))) <= rank(verdict(low, high)));
     }

@@ -8,7 +8,7 @@ use super::problem::{Problem, ProfileError};
 use super::raw::{Document, Table};
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
-use crate::unit::{Depth, Direction, Family, Layer, Load};
+use crate::unit::{AccessKind, Depth, Direction, Family, Layer, Load};
 
 mod criteria;
 
@@ -215,6 +215,8 @@ pub struct Criterion {
     pub basis: String,
     /// Depths at which it is judged; empty means all.
     pub depths: Vec<Depth>,
+    /// Only on lines of this access; `None` is all.
+    pub access: Option<AccessKind>,
 }
 
 /// Parses a profile. `origin` names the text in errors: the file, or the built-in name.

@@ -91,6 +91,9 @@ pub fn target_words(target: &Target) -> String {
         Target::Resolver(n) => format!("resolver {n}"),
         Target::Hop(n) => format!("hop {n}"),
         Target::Server(n) => format!("server {n}"),
+        Target::Vlan(0, _) => "no tag".to_owned(),
+        Target::Vlan(n, 0) => format!("VLAN {n}"),
+        Target::Vlan(outer, inner) => format!("VLAN {outer}.{inner}"),
     }
 }
 

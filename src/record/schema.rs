@@ -14,7 +14,7 @@ use crate::isolate::{self, Isolation};
 use crate::judge::{self, Judgement, SoldRate, Verdict};
 use crate::profile::{self, Profile};
 use crate::reading::Outcome;
-use crate::unit::{Depth, Family, Position};
+use crate::unit::{AccessKind, Depth, Family, Position};
 
 /// Name and version of the document type; the number after the slash changes when an older reader would misread it.
 pub const SCHEMA: &str = "doorstep-record/1";
@@ -89,6 +89,12 @@ pub struct Place {
     pub position: Position,
     /// Network interface under test.
     pub interface: String,
+    /// How the line gives its service.
+    #[serde(skip_serializing_if = "AccessKind::is_plain", default)]
+    pub access: AccessKind,
+    /// VLAN of the handoff, outer and inner one with a dot between; missing when it has none.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub vlan: Option<String>,
     /// Free words of the technician.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub note: Option<String>,
@@ -209,7 +215,7 @@ impl Record {
     fn concluded(&self, profile: Option<&Profile>) -> Conclusion {
         let outcomes = self.outcomes();
         let depth = self.plan.as_ref().map_or_else(Depth::default, |plan| plan.depth);
-        let judgements = profile.map_or_else(Vec::new, |p| judge::judge(p, depth, &outcomes));
+        let judgements = profile.map_or_else(Vec::new, |p| judge::judge(p, depth, self.place.access, &outcomes));
         let verdict = judge::overall(&judgements);
         let isolation = isolate::isolate(self.place.position, &outcomes, &judgements);
         Conclusion { judgements, verdict, isolation }

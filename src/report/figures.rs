@@ -5,7 +5,7 @@ use crate::unit::{Direction, Family, Load};
 
 /// The checks from the port outwards; those not listed follow in the order of the record.
 pub(super) const ORDER: &[&str] =
-    &["link", "dhcp4", "pppoe", "ipv6", "dns", "echo", "path", "farend", "twoway", "throughput", "multicast", "voice"];
+    &["link", "dhcp4", "vlan", "pppoe", "ipv6", "dns", "echo", "path", "farend", "twoway", "throughput", "multicast", "voice"];
 
 /// The lines of a check: one, or one for each IP version when it has figures of both.
 pub(super) fn lines(check: &str, readings: &[&Reading]) -> Vec<(String, String)> {
@@ -26,6 +26,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "link" => link(figures),
         "dhcp4" => dhcp4(figures),
         "pppoe" => pppoe(figures),
+        "vlan" => vlan(figures),
         "ipv6" => ipv6(figures),
         "dns" => dns(figures),
         "echo" => echo(figures),
@@ -90,6 +91,39 @@ fn pppoe(figures: &Figures<'_>) -> String {
     let echo = figures.first("pppoe.echo_time_p50").map(|r| format!("echo in the session {}", words::of(r)));
     let several = (concentrators.value > 1.0).then(|| format!("{} concentrators", words::of(concentrators)));
     joined([offer, session.filter(|_| ready.is_none()), ready, echo, several])
+}
+
+/// Who answers where, and what to type for a visit there.
+fn vlan(figures: &Figures<'_>) -> String {
+    const SERVICES: [(&str, &str); 3] =
+        [("vlan.dhcp_time", "DHCP"), ("vlan.pppoe_time", "PPPoE"), ("vlan.router_time", "IPv6 router")];
+    let mut places: Vec<(u16, u16)> = figures.0.iter().filter_map(|r| vlan_of(r)).collect();
+    places.sort_unstable();
+    places.dedup();
+    if places.is_empty() && figures.first("vlan.answering").is_some() {
+        return "nobody answers, with or without a tag".to_owned();
+    }
+    let place = |place: (u16, u16)| {
+        let has = |name: &str| figures.0.iter().any(|r| r.name == name && vlan_of(r) == Some(place));
+        let found: Vec<&str> = SERVICES.iter().filter(|(name, _)| has(name)).map(|(_, service)| *service).collect();
+        let flag = match place {
+            (0, _) => None,
+            (outer, 0) => Some(format!("--vlan {outer}")),
+            (outer, inner) => Some(format!("--vlan {outer}.{inner}")),
+        };
+        let login = (has("vlan.pppoe_time") && !has("vlan.dhcp_time")).then(|| "--access pppoe".to_owned());
+        let flags: Vec<String> = flag.into_iter().chain(login).collect();
+        let how = if flags.is_empty() { String::new() } else { format!(" (visit it with {})", flags.join(" ")) };
+        format!("{}: {}{how}", words::target_words(&Target::Vlan(place.0, place.1)), found.join(", "))
+    };
+    places.into_iter().map(place).collect::<Vec<_>>().join("; ")
+}
+
+fn vlan_of(reading: &Reading) -> Option<(u16, u16)> {
+    match reading.target {
+        Some(Target::Vlan(outer, inner)) => Some((outer, inner)),
+        _ => None,
+    }
 }
 
 fn ipv6(figures: &Figures<'_>) -> String {

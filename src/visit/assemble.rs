@@ -24,6 +24,8 @@ pub(super) fn open(options: &VisitOptions, plan: &Plan) -> Record {
         circuit: options.circuit.clone(),
         position: options.position,
         interface: options.interface.name.clone(),
+        access: options.access.kind(),
+        vlan: (!options.vlan.is_none()).then(|| options.vlan.to_string()),
         note: options.note.clone(),
     };
     let mut record = Record::begin(Uuid::now_v7(), Timestamp::now(), agent, place, options.profile.as_ref());

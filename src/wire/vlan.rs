@@ -88,6 +88,12 @@ impl TagStack {
         &self.tags[..self.len]
     }
 
+    /// Outer and inner VLAN number, 0 where there is none.
+    pub fn numbers(&self) -> (u16, u16) {
+        let number = |at: usize| self.tags().get(at).map_or(0, |tag| tag.vlan());
+        (number(0), number(1))
+    }
+
     /// True when frames have no tag.
     pub fn is_none(&self) -> bool {
         self.len == 0

@@ -7,12 +7,13 @@ use super::super::exit::Exit;
 use super::super::failure::Failure;
 use super::super::flags::{CheckArgs, VerifyArgs, VisitArgs};
 use super::super::{meaning, output, progress};
-use crate::check::{Access, Check, registry};
+use crate::check::{Access, Check, on_request, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
 use crate::profile::Profile;
 use crate::record::Record;
 use crate::visit::{Listener, VisitOptions, run_visit};
+use crate::wire::vlan::TagStack;
 
 /// Runs `verify`.
 pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
@@ -22,18 +23,24 @@ pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
 
 /// Runs `check`.
 pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
-    let names: Vec<&str> = registry(&Access::default()).iter().map(|c| c.spec().name).collect();
+    let all = registry(&Access::default()).into_iter().chain(on_request(Vec::new()));
+    let names: Vec<&str> = all.map(|c| c.spec().name).collect();
     if !names.contains(&args.name.as_str()) {
         return Err(Failure::usage(format_args!("no check is called `{}`; there are {}", args.name, names.join(", "))));
     }
     let profile = args.profile.as_deref().map(meaning::profile).transpose()?;
-    visit(&args.visit, profile, Some(vec![args.name.clone()]))
+    visit(&args.visit, profile, Some((args.name.clone(), args.vlans.clone().map_or_else(Vec::new, |list| list.0))))
 }
 
-fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<Vec<String>>) -> Result<Exit, Failure> {
+/// `only`: this check and what it needs, and where it looks if it looks for VLANs.
+fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Vec<TagStack>)>) -> Result<Exit, Failure> {
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
-    let checks = registry(&options.access);
+    let mut checks = registry(&options.access);
+    let only = only.map(|(name, vlans)| {
+        checks.extend(on_request(vlans).into_iter().filter(|check| check.spec().name == name));
+        vec![name]
+    });
     let mut bounds = Bounds { max_octets: args.max_data, load_agreed: true, only, without: meaning::without(&options) };
     let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
     let mut plan = budget::plan(&specs, &options.volume(), &bounds);

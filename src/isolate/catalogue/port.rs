@@ -77,7 +77,7 @@ pub(super) const FAULTS: &[Fault] = &[
         next: &[
             "restart the device at the other end and wait until it is up, then repeat",
             "at a gateway: see that its DHCP server is on; at a terminal or modem: ask whether the port and the subscriber are provisioned, \
-             and whether the line wants PPPoE or a VLAN tag",
+             and whether the line wants PPPoE or a VLAN tag (`check vlan` looks for it)",
         ],
     },
     Fault {
@@ -86,9 +86,7 @@ pub(super) const FAULTS: &[Fault] = &[
         place: Place::Always(Segment::TestSet),
         prior: 25.0,
         shows: &[(NoOffer, 0.97), (PppoeOffered, 0.995), (PppoeRefused, 0.02)],
-        next: &[
-            "connect behind the device that logs in (the customer's gateway) and repeat: this program can't log in itself yet",
-        ],
+        next: &["repeat with --access pppoe and the account, or connect behind the device that logs in (the customer's gateway)"],
     },
     Fault {
         id: "login-refused",
@@ -99,6 +97,41 @@ pub(super) const FAULTS: &[Fault] = &[
         next: &[
             "a line often allows one session: switch the customer's gateway off, wait some minutes, and repeat",
             "hand the concentrator's name and words to the operations centre",
+        ],
+    },
+    Fault {
+        id: "no-concentrator",
+        title: "the line is sold with a PPPoE login, and no concentrator answers",
+        place: Place::NextToThePort,
+        prior: 20.0,
+        shows: &[(NoConcentrator, 0.99)],
+        next: &[
+            "find out whether the line wants a VLAN tag: run `check vlan`, then repeat with --vlan",
+            "see that the terminal or modem is in bridge mode and has its line up",
+            "ask the operations centre whether the port is provisioned",
+        ],
+    },
+    Fault {
+        id: "account-refused",
+        title: "the provider refuses the account: name or password is wrong, or the account is locked or in use",
+        place: Place::Always(Segment::Network),
+        prior: 20.0,
+        shows: &[(AccountRefused, 0.995)],
+        next: &[
+            "type the account again, and compare it with the order",
+            "an account often allows one session: switch the customer's gateway off, wait some minutes, and repeat",
+            "have the operations centre see what the login server says about this account",
+        ],
+    },
+    Fault {
+        id: "session-broken",
+        title: "a PPPoE session is opened, and then the concentrator falls silent or closes it",
+        place: Place::Always(Segment::Network),
+        prior: 10.0,
+        shows: &[(SessionBroken, 0.98), (LossToProvider, 0.1), (LossToFarEnd, 0.1)],
+        next: &[
+            "repeat, to see whether it always ends in the same phase",
+            "hand the concentrator's name, the phase and its words to the operations centre",
         ],
     },
     Fault {

@@ -46,6 +46,15 @@ fn login(evidence: &Evidence<'_>, found: &mut Findings) {
             None => found.note(Symptom::PppoeRefused, false, "a PPPoE session can be opened"),
         }
     }
+    let Some(held) = evidence.readings("pppoe.address_held").next() else { return };
+    found.note(Symptom::NoConcentrator, !offered, "a login is to be made by PPPoE");
+    let broken = evidence.flaw("pppoe", &["pppoe-no-session", "pppoe-session-lost"]);
+    found.note(Symptom::SessionBroken, broken.is_some(), broken.map_or("the session stays", |flaw| &flaw.what));
+    match evidence.flaw("pppoe", &["pppoe-login-refused"]) {
+        Some(flaw) => found.note(Symptom::AccountRefused, true, &flaw.what),
+        None if held.value >= 1.0 => found.note(Symptom::AccountRefused, false, "the account is accepted"),
+        None => {}
+    }
 }
 
 fn address(evidence: &Evidence<'_>, found: &mut Findings) {

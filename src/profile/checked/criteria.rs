@@ -4,7 +4,7 @@ use super::{Bound, Criterion, Severity, TargetChoice};
 use crate::profile::raw::{Document, Placed, Table};
 use crate::reading::Unit;
 use crate::reading::names::{self, NameSpec};
-use crate::unit::{Depth, Direction, Family, Load};
+use crate::unit::{AccessKind, Depth, Direction, Family, Load};
 
 /// The keys of a `[[criterion]]`.
 pub(super) const KEYS: &[&str] = &[
@@ -20,6 +20,7 @@ pub(super) const KEYS: &[&str] = &[
     "severity",
     "basis",
     "depth",
+    "access",
 ];
 
 /// Reads all criteria; those that are wrong are noted and left out.
@@ -66,6 +67,7 @@ fn read(document: &Document<'_>, table: &Table<'_, '_>, has_sold: bool) -> Optio
     let basis = table
         .required_text("basis", "where the limit comes from: a standard's clause, the contract, or 'invented example limit'");
     let depths = table.words("depth", &[("quick", Depth::Quick), ("handoff", Depth::Handoff), ("soak", Depth::Soak)]);
+    let access = table.word("access", &[("ethernet", AccessKind::Ethernet), ("pppoe", AccessKind::Pppoe)]);
     let at_least = table.number("at_least");
     let at_most = table.number("at_most");
     let share = table.number("share_of_sold");
@@ -88,6 +90,7 @@ fn read(document: &Document<'_>, table: &Table<'_, '_>, has_sold: bool) -> Optio
         severity: severity?,
         basis: basis?.value,
         depths,
+        access,
     })
 }
 
@@ -170,6 +173,7 @@ fn check_share(
 fn contradict(a: &Criterion, b: &Criterion) -> bool {
     let same = a.reading.name == b.reading.name
         && (a.target, a.direction, a.family, a.load) == (b.target, b.direction, b.family, b.load)
+        && (a.access.is_none() || b.access.is_none() || a.access == b.access)
         && (a.depths.is_empty() || b.depths.is_empty() || a.depths.iter().any(|d| b.depths.contains(d)));
     let above = |least: Option<Bound>, most: Option<f64>| match (least, most) {
         (Some(Bound::Absolute(least)), Some(most)) => least > most,
