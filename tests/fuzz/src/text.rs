@@ -99,7 +99,7 @@ pub fn profile(data: &[u8]) {
         }
     }
     for depth in [Depth::Quick, Depth::Handoff, Depth::Soak] {
-        let judgements = judge::judge(&read, depth, &[]);
+        let judgements = judge::judge(&read, depth, doorstep::unit::AccessKind::Ethernet, &[]);
         std::hint::black_box(judge::overall(&judgements).word());
     }
 }
