@@ -9,6 +9,7 @@ pub mod echo;
 pub mod farend;
 pub mod ipv6;
 pub mod link;
+mod maker;
 pub mod path;
 pub mod pppoe;
 mod probing;
@@ -27,6 +28,7 @@ use crate::farend::client::{FarEndTarget, Session};
 use crate::plan::{Depth, Spec};
 use crate::reading::Outcome;
 use crate::unit::{Direction, Position};
+use crate::wire::dhcp4::Introduction;
 
 /// One examination.
 pub trait Check: Send + Sync {
@@ -47,6 +49,8 @@ pub struct Context {
     pub known: Arc<Known>,
     /// How hard to test and what was sold.
     pub effort: Effort,
+    /// What the provider wants a DHCPv4 client to say of itself.
+    pub dhcp4: Introduction,
     /// Where the agent is plugged in.
     pub position: Position,
     /// The far end to measure against, if one was given.

@@ -75,6 +75,7 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
         let session = Arc::new(Session::open(&target, FAR.into(), PORT).await.expect("the far end is there"));
         let known = Known { ipv4: Some((NEAR, 24)), far_end: Some(Arc::clone(&session)), ..Known::default() };
         let context = Context {
+            dhcp4: Default::default(),
             interface: Interface { name: PORT.into(), index, mac: [2, 0, 0x5e, 0, 3, 1] },
             known: Arc::new(known),
             effort: Effort {
