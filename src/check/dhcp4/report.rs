@@ -90,7 +90,11 @@ impl Asked<'_> {
                 outcome.readings.extend(value.map(|value| Reading::exact(name, value).over(Family::Ipv4)));
             }
         }
-        outcome.readings.push(Reading::exact("dhcp4.conflicts", client.rivals().len() as f64).over(Family::Ipv4));
+        // Other stations were looked for where there was an address to look for.
+        let rivals = client.rivals().len();
+        if client.lease().is_some() || client.sent(MessageType::Inform) > 0 || rivals > 0 {
+            outcome.readings.push(Reading::exact("dhcp4.conflicts", rivals as f64).over(Family::Ipv4));
+        }
         if !servers.is_empty() {
             outcome.readings.push(Reading::exact("dhcp4.servers", servers.len() as f64).over(Family::Ipv4));
         }
