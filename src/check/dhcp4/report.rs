@@ -233,11 +233,11 @@ pub(super) async fn closing(client: &Client, log: &Log, position: Position) -> O
     if let Some(error) = &log.refused {
         outcome.fact("renewal_not_applied", error.clone());
     }
-    let fresh = || client.answers().iter().skip(log.answers_before);
+    let fresh = || client.answers()[log.answers_before..].iter();
     let lost = match log.lost {
         Some(Ending::Expired) => Some("no server renewed the lease before it ran out".to_owned()),
         Some(Ending::Withdrawn) => {
-            let last = fresh().filter(|a| a.kind == Some(MessageType::Nak)).filter_map(refusal).last();
+            let last = fresh().rev().filter(|a| a.kind == Some(MessageType::Nak)).find_map(refusal);
             Some(last.map_or_else(|| "the lease was withdrawn (NAK)".to_owned(), |(_, what)| what))
         }
         _ => None,

@@ -136,3 +136,80 @@ fn options(document: &Document<'_>, table: &Table<'_, '_>) -> Vec<(u8, Vec<u8>)>
     }
     options
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::parse;
+
+    const REST: &str =
+        "\n[[criterion]]\nname = \"c\"\nreading = \"link.carrier\"\nat_least = 1\nseverity = \"must\"\nbasis = \"x\"\n";
+
+    fn read_of(table: &str) -> Result<Introduction, String> {
+        let text = format!("name = \"t\"\ntitle = \"t\"\n[dhcp4]\n{table}{REST}");
+        parse(&text, "test").map(|profile| profile.dhcp4).map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn what_stands_there_is_taken_as_meant() {
+        let read = read_of(
+            "vendor_class = \"example\"\nclient_identifier = \"0xff00000001000300015410ab\"\nuser_class = [\"data\", \"0x00:ff\"]\n\
+             parameter_list = [1, 121, 3]\n[[dhcp4.vendor]]\nenterprise = 32473\nclass = [\"cpe\"]\n\
+             [[dhcp4.vendor.option]]\ncode = 7\ndata = \"\"\n[[dhcp4.vendor]]\nenterprise = 0\nclass = [\"x\"]",
+        )
+        .unwrap_or_else(|error| panic!("{error}"));
+        let expected = Introduction {
+            vendor_class: Some(b"example".to_vec()),
+            client_identifier: Some(vec![0xff, 0, 0, 0, 1, 0, 3, 0, 1, 0x54, 0x10, 0xab]),
+            user_classes: vec![b"data".to_vec(), vec![0, 0xff]],
+            parameter_list: Some(vec![1, 121, 3]),
+            vendors: vec![
+                Vendor { enterprise: 32473, classes: vec![b"cpe".to_vec()], options: vec![(7, Vec::new())] },
+                Vendor { enterprise: 0, classes: vec![b"x".to_vec()], options: Vec::new() },
+            ],
+        };
+        assert_eq!(read, expected);
+        assert_eq!(read_of("").as_ref(), Ok(&Introduction::default()), "an empty table says nothing");
+    }
+
+    #[test]
+    fn each_mistake_is_told_with_its_place_and_what_would_be_right() {
+        let long = "x".repeat(256);
+        let class = "x".repeat(200);
+        let vendor = "[[dhcp4.vendor]]\nenterprise = 1\n";
+        let option = "[[dhcp4.vendor.option]]\ncode = 1\ndata = \"x\"\n";
+        for (table, place, want) in [
+            ("vendor_clas = \"x\"".to_owned(), "dhcp4.vendor_clas", "perhaps meant: vendor_class"),
+            ("vendor_class = 7".to_owned(), "dhcp4.vendor_class", "must be text in quotes"),
+            ("vendor_class = \"\"".to_owned(), "dhcp4.vendor_class", "these are 0 octets; there must be 1 to 255"),
+            (format!("vendor_class = \"{long}\""), "dhcp4.vendor_class", "these are 256 octets"),
+            ("client_identifier = \"0x123\"".to_owned(), "dhcp4.client_identifier", "pairs of hexadecimal digits"),
+            ("client_identifier = \"0x+1\"".to_owned(), "dhcp4.client_identifier", "pairs of hexadecimal digits"),
+            ("client_identifier = \"0x0g\"".to_owned(), "dhcp4.client_identifier", "pairs of hexadecimal digits"),
+            ("client_identifier = \"0xä1\"".to_owned(), "dhcp4.client_identifier", "pairs of hexadecimal digits"),
+            ("client_identifier = \"x\"".to_owned(), "dhcp4.client_identifier", "there must be 2 to 255"),
+            ("client_identifier = \"0xff:01\"".to_owned(), "dhcp4.client_identifier", "RFC 4361 section 6.1"),
+            ("user_class = \"x\"".to_owned(), "dhcp4.user_class", "must be a list of texts"),
+            ("user_class = [\"x\", \"\"]".to_owned(), "dhcp4.user_class[2]", "these are 0 octets"),
+            (format!("user_class = [\"{class}\", \"{class}\"]"), "dhcp4.user_class[2]", "take 402 octets together"),
+            ("parameter_list = []".to_owned(), "dhcp4", "at least one option number"),
+            ("parameter_list = [1, 255]".to_owned(), "dhcp4.parameter_list[2]", "between 1 and 254"),
+            ("parameter_list = [1, 3, 1]".to_owned(), "dhcp4.parameter_list[3]", "option 1 stands in the list twice"),
+            ("parameter_list = [1, 108]".to_owned(), "dhcp4.parameter_list[2]", "RFC 8925"),
+            ("parameter_list = [3, 121]".to_owned(), "dhcp4.parameter_list[2]", "must stand before option 3 (RFC 3442)"),
+            ("[[dhcp4.vendor]]\nclass = [\"x\"]".to_owned(), "dhcp4.vendor[1]", "\"enterprise\" is missing"),
+            (vendor.to_owned(), "dhcp4.vendor[1]", "says nothing"),
+            (format!("{vendor}{option}{vendor}{option}"), "dhcp4.vendor[2].enterprise", "a second time"),
+            (format!("{vendor}{option}{option}"), "dhcp4.vendor[1].option[2].code", "sub-option 1 stands here a second time"),
+            (format!("{vendor}[[dhcp4.vendor.option]]\ncode = 1"), "dhcp4.vendor[1].option[1]", "\"data\" is missing"),
+            (
+                format!("{vendor}class = [\"{class}\"]\n[[dhcp4.vendor]]\nenterprise = 2\nclass = [\"{class}\"]"),
+                "dhcp4",
+                "option 124 would have 412 octets",
+            ),
+        ] {
+            let told = read_of(&table).expect_err(&table);
+            assert!(told.contains(&format!("at {place}: ")) && told.contains(want), "{table}: {told}");
+        }
+    }
+}

@@ -104,6 +104,9 @@ pub fn decode(code: u8, data: &[u8]) -> Decoded {
     Decoded { code, name: Some(row.name), value, flaw }
 }
 
+/// Sub-options: number and octets, in order.
+pub type Parts = Vec<(u8, Vec<u8>)>;
+
 /// A route of option 121.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct ClasslessRoute {
@@ -145,13 +148,13 @@ pub enum Value {
     /// Client identifier: type (a hardware type, or 0 or 255) and octets.
     Identifier(u8, Vec<u8>),
     /// Sub-options.
-    Parts(Vec<(u8, Vec<u8>)>),
+    Parts(Parts),
     /// Octets, several times.
     Classes(Vec<Vec<u8>>),
     /// Enterprise number and classes.
     VendorClasses(Vec<(u32, Vec<Vec<u8>>)>),
     /// Enterprise number and sub-options.
-    VendorOptions(Vec<(u32, Vec<(u8, Vec<u8>)>)>),
+    VendorOptions(Vec<(u32, Parts)>),
     /// Octets.
     Octets(Vec<u8>),
 }
