@@ -10,6 +10,7 @@ pub mod echo;
 pub mod farend;
 pub mod ipv6;
 pub mod link;
+mod maker;
 pub mod path;
 pub mod pppoe;
 mod probing;
@@ -30,6 +31,7 @@ use crate::plan::{Depth, Spec};
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
 use crate::unit::{AccessKind, Direction, Position};
+use crate::wire::dhcp4::Introduction;
 use crate::wire::vlan::TagStack;
 
 /// One examination.
@@ -57,6 +59,8 @@ pub struct Context {
     pub known: Arc<Known>,
     /// How hard to test and what was sold.
     pub effort: Effort,
+    /// What the provider wants a DHCPv4 client to say of itself.
+    pub dhcp4: Introduction,
     /// Where the agent is plugged in.
     pub position: Position,
     /// The far end to measure against, if one was given.

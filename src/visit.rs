@@ -218,6 +218,7 @@ impl Running {
             interface: self.known.interface.clone().unwrap_or_else(|| self.options.interface.clone()),
             known: Arc::new(self.known.clone()),
             effort: self.options.effort(),
+            dhcp4: self.options.profile.as_ref().map(|p| p.dhcp4.clone()).unwrap_or_default(),
             position: self.options.position,
             far_end: self.options.far_end.clone(),
             cancel: self.cancel.child_token(),

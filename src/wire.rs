@@ -11,6 +11,7 @@ pub mod ethernet;
 pub mod icmp;
 pub mod ipv4;
 pub mod ipv6;
+pub mod oui;
 pub mod ppp;
 pub mod pppoe;
 pub mod ra;

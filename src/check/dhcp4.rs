@@ -6,9 +6,12 @@
 //! not touched.
 
 mod acquire;
+mod flaws;
 mod hold;
 mod observe;
+mod port;
 mod report;
+mod servers;
 
 use std::net::{IpAddr, Ipv4Addr};
 use std::time::Duration;
@@ -58,13 +61,37 @@ fn patience(depth: Depth) -> Patience {
     }
 }
 
-/// For another owner of the address: neighbours on an Ethernet answer within milliseconds (common practice).
-const CONFLICT_WAIT: Duration = Duration::from_millis(300);
+/// Between probes on a quick visit and of an address that is in use already: neighbours on an Ethernet answer within
+/// milliseconds (common practice), and all later checks wait for it.
+const SHORT_PROBE_WAIT: Duration = Duration::from_millis(100);
+/// Probes for an address (RFC 5227 section 1.1: PROBE_NUM).
+const PROBES: usize = 3;
+
+/// The waits after each probe; `between` draws one between two. RFC 5227 section 1.1: PROBE_MIN 1 s to PROBE_MAX 2 s between them, ANNOUNCE_WAIT 2 s after the
+/// last. The random wait before the first (PROBE_WAIT) is for many hosts that start at once, and left out.
+fn probe_waits(depth: Depth, purpose: Purpose, between: impl Fn() -> Duration) -> Vec<Duration> {
+    match (depth, purpose) {
+        (Depth::Quick, _) | (_, Purpose::Inform(_)) => vec![SHORT_PROBE_WAIT; PROBES],
+        (Depth::Handoff | Depth::Soak, Purpose::Acquire) => {
+            vec![between(), between(), Duration::from_secs(2)]
+        }
+    }
+}
+
+/// How long a renewal right after the lease is waited for; a quick visit tries none.
+fn renewal_patience(depth: Depth) -> Option<Duration> {
+    match depth {
+        Depth::Quick => None,
+        Depth::Handoff => Some(Duration::from_secs(4)),
+        Depth::Soak => Some(Duration::from_secs(8)),
+    }
+}
 
 fn cost(volume: &Volume) -> Cost {
     let window = patience(volume.depth).window;
-    // DISCOVER, OFFER, REQUEST, ACK of at most 600 octets, and a second server's.
-    Cost { time: window + CONFLICT_WAIT + Duration::from_millis(100), octets: 4000 }
+    let probing: Duration = probe_waits(volume.depth, Purpose::Acquire, || Duration::from_millis(1500)).iter().sum();
+    // DISCOVER, OFFER, REQUEST, ACK of at most 600 octets, a second server's, a renewal.
+    Cost { time: window + probing + Duration::from_millis(100), octets: 6000 }
 }
 
 impl Check for Dhcp4 {
@@ -122,7 +149,7 @@ async fn ipv6(context: &Context, addresses: &[Address], outcome: &mut Outcome) -
 }
 
 /// The client's settings; identifiers and random parts are drawn here.
-fn settings(context: &Context, purpose: Purpose) -> Settings {
+async fn settings(context: &Context, purpose: Purpose) -> Settings {
     let patience = patience(context.effort.depth);
     Settings {
         mac: Mac(context.interface.mac),
@@ -135,10 +162,17 @@ fn settings(context: &Context, purpose: Purpose) -> Settings {
             Purpose::Acquire => patience.window,
             Purpose::Inform(_) => patience.window.min(patience.inform / 2),
         },
-        conflict_wait: CONFLICT_WAIT,
+        probe_waits: probe_waits(context.effort.depth, purpose, || Duration::from_millis(rand::random_range(1000..=2000))),
+        own: own_ports().await,
+        introduction: context.dhcp4.clone(),
         transaction: rand::random(),
         jitter_ms: (0..16).map(|_| rand::random_range(-1000..=1000)).collect(),
     }
+}
+
+/// Hardware addresses of all ports of this machine: one that hears a question for another's address may answer it.
+async fn own_ports() -> Vec<Mac> {
+    facts::links().await.unwrap_or_default().into_iter().filter_map(|link| link.mac.map(Mac)).collect()
 }
 
 /// What to type when a right is missing.

@@ -329,8 +329,11 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
         ),
         ("carrier-drops", sound().with("link", flawed(link(), "link-carrier-lost")), Some(Segment::Home)),
         ("address-conflict", sound().with("dhcp4", flawed(dhcp4(), "dhcp4-address-in-use")), Some(Segment::Home)),
+        ("address-conflict", sound().with("dhcp4", flawed(dhcp4(), "dhcp4-address-contested")), Some(Segment::Home)),
+        ("lease-lost", sound().with("dhcp4", flawed(dhcp4(), "dhcp4-renewal-unanswered")), Some(Segment::Home)),
         ("lease-lost", sound().with("dhcp4", flawed(dhcp4(), "dhcp4-lease-lost")), Some(Segment::Home)),
         ("no-route", sound().with("dhcp4", flawed(dhcp4(), "dhcp4-no-default-route")), Some(Segment::Home)),
+        ("second-address-server", sound().with("dhcp4", flawed(dhcp4(), "dhcp4-second-server")), Some(Segment::Home)),
         ("second-address-server", sound().with("dhcp4", flawed(dhcp4(), "dhcp4-second-server-late")), Some(Segment::Home)),
         (
             "test-set-misconfigured",

@@ -1,16 +1,17 @@
-//! Gives a port an address and a default route, and takes them away again.
+//! Gives a port an address and routes, and takes them away again.
 //!
 //! Every call can be repeated: adding what is there refreshes it, removing what is gone succeeds. The hard thing is to
 //! disturb nobody: an address is given a lifetime so that the kernel removes it when this program can't any more, and
 //! its routes get a metric that leaves every other port's routes in charge; sockets that are bound to the port still
 //! take them.
 
+use std::fmt;
 use std::io;
 use std::net::Ipv4Addr;
 use std::time::Duration;
 
 use netlink_packet_route::address::{AddressAttribute, AddressHeaderFlags, CacheInfo};
-use netlink_packet_route::route::RouteProtocol;
+use netlink_packet_route::route::{RouteMessage, RouteProtocol, RouteScope};
 use rtnetlink::{LinkUnspec, RouteMessageBuilder};
 
 use super::route_socket::{is_code, with_handle};
@@ -122,27 +123,55 @@ pub async fn set_link_local(index: u32, identifier: [u8; 8]) -> io::Result<()> {
     .await
 }
 
-/// Sets the default route over a port, with [`route_metric`].
+/// A route to be set over a port.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Route {
+    /// Destination network; unspecified with prefix 0 is the default route.
+    pub network: Ipv4Addr,
+    /// Prefix length, 0 to 32.
+    pub prefix: u8,
+    /// Who passes it on; `None` when the network is on the link itself.
+    pub next_hop: Option<Ipv4Addr>,
+}
+
+impl Route {
+    /// The way to everything else.
+    pub fn default_via(next_hop: Ipv4Addr) -> Self {
+        Self { network: Ipv4Addr::UNSPECIFIED, prefix: 0, next_hop: Some(next_hop) }
+    }
+}
+
+impl fmt::Display for Route {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.next_hop {
+            Some(hop) => write!(f, "{}/{} via {hop}", self.network, self.prefix),
+            None => write!(f, "{}/{} on the link", self.network, self.prefix),
+        }
+    }
+}
+
+/// Sets a route over a port, with [`route_metric`].
 ///
 /// The next hop may lie outside the address's network, as providers with /32 leases have it: it is taken to be on the
 /// link.
 ///
 /// # Errors
-/// `PermissionDenied` without CAP_NET_ADMIN; `ENETUNREACH` or `ENETDOWN` when the port is down or has no address.
-pub async fn set_default_route(index: u32, next_hop: Ipv4Addr) -> io::Result<()> {
-    with_handle(format!("setting the default route via {next_hop} over interface {index}"), |handle| async move {
-        handle.route().add(default_route(index, next_hop)).replace().execute().await
+/// `PermissionDenied` without CAP_NET_ADMIN; `ENETUNREACH` or `ENETDOWN` when the port is down or has no address; `EINVAL` for
+/// a network with host bits.
+pub async fn set_route(index: u32, route: Route) -> io::Result<()> {
+    with_handle(format!("setting the route {route} over interface {index}"), |handle| async move {
+        handle.route().add(message(index, route)).replace().execute().await
     })
     .await
 }
 
-/// Removes what [`set_default_route`] set.
+/// Removes what [`set_route`] set.
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN.
-pub async fn remove_default_route(index: u32, next_hop: Ipv4Addr) -> io::Result<()> {
-    with_handle(format!("removing the default route via {next_hop} over interface {index}"), |handle| async move {
-        match handle.route().del(default_route(index, next_hop)).execute().await {
+pub async fn remove_route(index: u32, route: Route) -> io::Result<()> {
+    with_handle(format!("removing the route {route} over interface {index}"), |handle| async move {
+        match handle.route().del(message(index, route)).execute().await {
             Err(error) if is_code(&error, libc::ESRCH) || is_code(&error, libc::ENODEV) => Ok(()),
             other => other,
         }
@@ -159,14 +188,16 @@ pub fn is_allowed() -> bool {
     effective.is_none_or(|set| set >> NET_ADMIN & 1 == 1)
 }
 
-fn default_route(index: u32, next_hop: Ipv4Addr) -> netlink_packet_route::route::RouteMessage {
-    RouteMessageBuilder::<Ipv4Addr>::new()
-        .gateway(next_hop)
+fn message(index: u32, route: Route) -> RouteMessage {
+    let builder = RouteMessageBuilder::<Ipv4Addr>::new()
+        .destination_prefix(route.network, route.prefix)
         .output_interface(index)
         .priority(route_metric(index))
-        .protocol(RouteProtocol::Dhcp)
-        .onlink()
-        .build()
+        .protocol(RouteProtocol::Dhcp);
+    match route.next_hop {
+        Some(hop) => builder.gateway(hop).onlink().build(),
+        None => builder.scope(RouteScope::Link).build(),
+    }
 }
 
 #[cfg(test)]
@@ -230,20 +261,65 @@ mod tests {
         inside(&site, async move {
             set_address(second, HERE, 24, None).await.expect("address");
             for _ in 0..2 {
-                set_default_route(second, HOP).await.expect("set");
+                set_route(second, Route::default_via(HOP)).await.expect("set");
             }
             // Also where the next hop is outside of the address's network.
-            set_default_route(first, HOP).await.expect("on link");
+            set_route(first, Route::default_via(HOP)).await.expect("on link");
             let over = async |index| default_routes(index, Family::Ipv4).await.expect("list");
             let metrics: Vec<u32> = over(first).await.iter().map(|r| r.metric).collect();
             assert_eq!(metrics, [0, route_metric(first)]);
             let routes = over(second).await;
             assert_eq!((routes.len(), routes[0].next_hop, routes[0].metric), (1, Some(HOP.into()), route_metric(second)));
             for _ in 0..2 {
-                remove_default_route(second, HOP).await.expect("gone is gone");
+                remove_route(second, Route::default_via(HOP)).await.expect("gone is gone");
             }
             assert_eq!((over(second).await.len(), over(first).await.len()), (0, 2));
         });
+    }
+
+    /// What `ip` tells of a port's routes that this program set, without the metric, which must be the port's own.
+    fn told(site: &Site, index: u32) -> Vec<String> {
+        let mut command = site.namespace().command("ip");
+        let out = command.args(["-4", "route", "show", "proto", "dhcp"]).output().expect("iproute2 is installed");
+        let text = String::from_utf8(out.stdout).expect("text");
+        let metric = format!(" metric {}", route_metric(index));
+        let mut lines: Vec<String> = text.lines().map(|line| line.replace(&metric, "").trim().to_owned()).collect();
+        lines.sort();
+        lines
+    }
+
+    #[test]
+    fn routes_of_any_width_are_set_and_removed_and_one_without_a_next_hop_is_on_the_link() {
+        let (site, _there, [index, _]) = two_ports();
+        let all = [
+            (8, [10, 0, 0, 0], Some(HOP)),
+            (25, [198, 51, 100, 128], None),
+            (32, [203, 0, 113, 7], Some(HOP)),
+            (0, [0; 4], Some(HOP)),
+        ];
+        let all = all.map(|(prefix, network, next_hop)| Route { network: network.into(), prefix, next_hop });
+        inside(&site, async move {
+            set_address(index, HERE, 24, None).await.expect("address");
+            for route in [all, all].concat() {
+                set_route(index, route).await.expect("set, and set again");
+            }
+            let spoilt = Route { network: Ipv4Addr::new(10, 0, 0, 1), prefix: 8, next_hop: Some(HOP) };
+            assert_eq!(set_route(index, spoilt).await.expect_err("host bits").kind(), io::ErrorKind::InvalidInput);
+        });
+        let via = "via 192.0.2.1 dev p0 onlink";
+        let expected = [
+            format!("10.0.0.0/8 {via}"),
+            "198.51.100.128/25 dev p0 scope link".to_owned(),
+            format!("203.0.113.7 {via}"),
+            format!("default {via}"),
+        ];
+        assert_eq!(told(&site, index), expected);
+        inside(&site, async move {
+            for route in [all, all].concat() {
+                remove_route(index, route).await.expect("gone is gone");
+            }
+        });
+        assert_eq!(told(&site, index), Vec::<String>::new());
     }
 
     #[test]

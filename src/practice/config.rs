@@ -149,6 +149,15 @@ pub enum Concentrator {
     Refusing,
 }
 
+/// Stations in the home that don't belong there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Strangers {
+    /// A second DHCP server, which names itself as router and name server.
+    pub dhcp_server: bool,
+    /// A device with a fixed address: the one that the gateway hands out first.
+    pub address_holder: bool,
+}
+
 /// A practice line to be built. The default is unshaped and unimpaired, runs at the kernel's speed and has all services.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct LineConfig {
@@ -172,6 +181,8 @@ pub struct LineConfig {
     pub vlan: TagStack,
     /// What runs on it.
     pub services: Services,
+    /// Who else is in the home.
+    pub strangers: Strangers,
     /// Seed of all random decisions.
     pub seed: u64,
 }

@@ -15,6 +15,10 @@ use super::impair::Impairment;
 pub enum Fault {
     /// The gateway hands out no address.
     NoDhcp,
+    /// A second DHCP server answers in the home.
+    RogueDhcp,
+    /// Another device has the address that the gateway hands out.
+    DuplicateAddress,
     /// Frames get lost between laptop and gateway.
     HomeLoss,
     /// The access line carries half the rate, both ways.
@@ -48,8 +52,10 @@ const LOSS: f64 = 0.06;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 16] = [
         Self::NoDhcp,
+        Self::RogueDhcp,
+        Self::DuplicateAddress,
         Self::HomeLoss,
         Self::SlowLine,
         Self::AccessLoss,
@@ -69,6 +75,8 @@ impl Fault {
     pub fn name(self) -> &'static str {
         match self {
             Self::NoDhcp => "no-dhcp",
+            Self::RogueDhcp => "rogue-dhcp",
+            Self::DuplicateAddress => "duplicate-address",
             Self::HomeLoss => "home-loss",
             Self::SlowLine => "slow-line",
             Self::AccessLoss => "access-loss",
@@ -94,6 +102,8 @@ impl Fault {
     pub fn description(self) -> &'static str {
         match self {
             Self::NoDhcp => "the gateway hands out no address",
+            Self::RogueDhcp => "a second DHCP server in the home hands out settings of its own",
+            Self::DuplicateAddress => "another device in the home has the address that the gateway hands out",
             Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
@@ -113,8 +123,8 @@ impl Fault {
     /// The stretch it lies in: the ground truth.
     pub fn segment(self) -> Segment {
         match self {
-            Self::NoDhcp | Self::HomeLoss => Segment::Home,
             Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer | Self::NoConcentrator => Segment::Access,
+            Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::HomeLoss => Segment::Home,
             Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => Segment::Network,
             // The account is the provider's: nothing on the line is broken.
             Self::LoginRefused => Segment::Network,
@@ -137,6 +147,8 @@ impl Fault {
         match self {
             Self::NoDhcp => line.services.dhcp = false,
             Self::NoConcentrator | Self::LoginRefused => line.handoff = self.handoff().unwrap_or(line.handoff),
+            Self::RogueDhcp => line.strangers.dhcp_server = true,
+            Self::DuplicateAddress => line.strangers.address_holder = true,
             Self::HomeLoss => add(&mut line.home, |i| i.loss = losing.loss),
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),

@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::io;
-use std::net::{IpAddr, SocketAddr, TcpListener, UdpSocket};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
 use std::time::Duration;
 
 use thiserror::Error;
@@ -27,9 +27,10 @@ use super::roles::concentrator::ConcentratorRole;
 use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
+use super::roles::neighbour::NeighbourRole;
 use super::topology::{
     ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6,
-    ROUTES, WAN_PORT,
+    ROUTES, STRANGER_V4, WAN_PORT,
 };
 
 /// Why a practice line can't be built.
@@ -83,6 +84,8 @@ struct RunningServices {
     concentrator: Option<ConcentratorRole>,
     /// The gateway's port inside the VLAN.
     lan: Option<Carrier>,
+    second_dhcp: Option<DhcpRole>,
+    neighbours: Vec<NeighbourRole>,
     dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
     far_end: Option<FarEndRole>,
@@ -98,6 +101,11 @@ pub struct StretchCounters {
     /// Toward the laptop.
     pub down: Counters,
 }
+
+/// Where the hardware addresses of strangers count from, far behind the cables.
+const STRANGERS: u8 = 0x70;
+/// The stranger's DHCP server answers this much later than the gateway's: a client that takes the first offer is spared.
+const STRANGER_DELAY: Duration = Duration::from_millis(30);
 
 /// Locally administered (IEEE 802, bit 1 of the first octet); the last octets say cable and end.
 fn mac(cable: u8, end: u8) -> [u8; 6] {
@@ -160,6 +168,11 @@ impl PracticeLine {
             (Handoff::Gateway, false) => matches!((node, port), (Node::Laptop, _) | (Node::Gateway, LAN_PORT)),
             (Handoff::Pppoe(_), _) => matches!(node, Node::Laptop | Node::Gateway),
         }
+    }
+
+    /// The gateway's port toward the home, as its services see it.
+    fn lan(&self) -> String {
+        self.services.lan.as_ref().map_or(LAN_PORT, |lan| lan.port().0).to_owned()
     }
 
     /// Keeps the gateway's port inside its VLAN.
@@ -352,14 +365,37 @@ impl PracticeLine {
         DelayLine::start(place, up, down).map_err(system(format!("starting the delay line of the {segment} stretch")))
     }
 
+    /// Stations of their own on the gateway's port toward the home, as behind one switch with it.
+    fn let_strangers_in(&mut self) -> io::Result<()> {
+        let (home, lan) = (self.namespace(Node::Gateway).clone(), self.lan());
+        if self.config.strangers.dhcp_server {
+            let mac = mac(STRANGERS, 1);
+            let [a, b, c, _] = STRANGER_V4.octets();
+            let config = DhcpRoleConfig {
+                range: Ipv4Addr::new(a, b, c, 200)..=Ipv4Addr::new(a, b, c, 219),
+                resolvers: vec![STRANGER_V4],
+                delay: STRANGER_DELAY,
+                mac: Some(mac),
+                ..DhcpRoleConfig::for_network(STRANGER_V4)
+            };
+            self.services.second_dhcp = Some(DhcpRole::start(&home, &lan, config)?);
+            self.services.neighbours.push(NeighbourRole::start(&home, &lan, mac, vec![STRANGER_V4])?);
+        }
+        if self.config.strangers.address_holder {
+            let first = *DhcpRoleConfig::for_network(GATEWAY_LAN_V4).range.start();
+            self.services.neighbours.push(NeighbourRole::start(&home, &lan, mac(STRANGERS, 2), vec![first])?);
+        }
+        Ok(())
+    }
+
     fn start_services(&mut self) -> Result<(), PracticeError> {
         let wanted = self.config.services;
         if wanted.dhcp && self.config.handoff == Handoff::Gateway {
-            let lan = self.services.lan.as_ref().map_or(LAN_PORT, |lan| lan.port().0).to_owned();
             let config = DhcpRoleConfig { resolvers: RESOLVERS_V4.to_vec(), ..DhcpRoleConfig::for_network(GATEWAY_LAN_V4) };
-            let role = DhcpRole::start(self.namespace(Node::Gateway), &lan, config);
+            let role = DhcpRole::start(self.namespace(Node::Gateway), &self.lan(), config);
             self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
         }
+        self.let_strangers_in().map_err(system("letting strangers into the home"))?;
         let (talking, silent) = match wanted.dns {
             Some(DnsService::Truthful) => (Some(Manner::Truthful), 2..),
             Some(DnsService::Lying) => (Some(Manner::Lying), 2..),

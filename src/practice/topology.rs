@@ -97,6 +97,9 @@ pub const RESOLVERS_V4: [Ipv4Addr; 2] = [v4(203, 0, 113, 53), v4(203, 0, 113, 54
 /// The resolvers.
 pub const RESOLVERS_V6: [Ipv6Addr; 2] = [v6(0x53, 0x53), v6(0x53, 0x54)];
 
+/// The second DHCP server that a home may have.
+pub const STRANGER_V4: Ipv4Addr = v4(192, 0, 2, 254);
+
 const EDGE_TO_CORE_V4: Ipv4Addr = v4(100, 64, 0, 1);
 const EDGE_TO_CORE_V6: Ipv6Addr = v6(0x64, 1);
 const CORE_TO_FAR_END_V4: Ipv4Addr = v4(203, 0, 113, 9);

@@ -9,8 +9,10 @@ use super::raw::{Document, Table};
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
 use crate::unit::{AccessKind, Depth, Direction, Family, Layer, Load};
+use crate::wire::dhcp4::Introduction;
 
 mod criteria;
+mod dhcp4;
 
 /// A service tier: what was sold, the limits, how hard to test.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,6 +27,8 @@ pub struct Profile {
     pub line: Encapsulation,
     /// How hard to test.
     pub effort: TestEffort,
+    /// What the provider wants a DHCPv4 client to say of itself.
+    pub dhcp4: Introduction,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -231,8 +235,13 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
         invalid(vec![Problem::at(text, span, "", what)], 0)
     })?;
     let document = Document::new(text);
-    let top =
-        Table::open(&document, root.get_ref(), 0..0, String::new(), &["name", "title", "sold", "line", "effort", "criterion"]);
+    let top = Table::open(
+        &document,
+        root.get_ref(),
+        0..0,
+        String::new(),
+        &["name", "title", "sold", "line", "effort", "dhcp4", "criterion"],
+    );
     let profile = read(&document, &top);
     let (problems, more) = document.into_problems();
     match profile {
@@ -253,6 +262,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let sold = top.table("sold", &["down", "up", "layer", "basis"]).and_then(|t| read_sold(document, &t));
     let line = read_line(top.table("line", &["technology", "port", "vlan_tags", "pppoe", "mtu"]).as_ref());
     let effort = read_effort(document, top.table("effort", &["streams", "load_seconds", "confidence", "dscp"]).as_ref());
+    let dhcp4 = top.table("dhcp4", dhcp4::KEYS).map(|t| dhcp4::read(document, &t)).unwrap_or_default();
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -263,6 +273,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         sold,
         line,
         effort,
+        dhcp4,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -166,7 +166,10 @@ impl<'a, 'd> Table<'a, 'd> {
 
     /// A whole number within a range.
     pub(super) fn whole(&self, key: &str, range: std::ops::RangeInclusive<u64>) -> Option<Placed<u64>> {
-        let node = self.find(key)?;
+        self.whole_at(key, self.find(key)?, &range)
+    }
+
+    fn whole_at(&self, key: &str, node: &Spanned<DeValue<'_>>, range: &std::ops::RangeInclusive<u64>) -> Option<Placed<u64>> {
         let DeValue::Integer(integer) = node.get_ref() else { return self.wrong_type(key, node, "a whole number") };
         let value = u64::from_str_radix(integer.as_str(), integer.radix()).ok().filter(|v| range.contains(v));
         if value.is_none() {
@@ -174,6 +177,57 @@ impl<'a, 'd> Table<'a, 'd> {
             self.document.wrong(&self.placed(key, node, ()), words);
         }
         value.map(|v| self.placed(key, node, v))
+    }
+
+    /// Whole numbers within a range, in order; empty when the key is missing.
+    pub(super) fn wholes(&self, key: &str, range: std::ops::RangeInclusive<u64>) -> Vec<Placed<u64>> {
+        self.items(key, "a list of whole numbers", |path, item| self.whole_at(path, item, &range))
+    }
+
+    /// Octets of a length: text as it stands, or hexadecimal behind `0x`, in which colons may stand between octets.
+    pub(super) fn octets(&self, key: &str, length: std::ops::RangeInclusive<usize>) -> Option<Placed<Vec<u8>>> {
+        self.octets_at(key, self.find(key)?, &length)
+    }
+
+    /// A list of such octets; empty when the key is missing.
+    pub(super) fn octets_list(&self, key: &str, length: std::ops::RangeInclusive<usize>) -> Vec<Placed<Vec<u8>>> {
+        self.items(key, "a list of texts", |path, item| self.octets_at(path, item, &length))
+    }
+
+    fn octets_at(
+        &self,
+        path: &str,
+        node: &Spanned<DeValue<'_>>,
+        length: &std::ops::RangeInclusive<usize>,
+    ) -> Option<Placed<Vec<u8>>> {
+        let Some(text) = node.get_ref().as_str() else { return self.wrong_type(path, node, "text in quotes") };
+        let octets = match text.strip_prefix("0x") {
+            Some(digits) => hexadecimal(digits),
+            None => Some(text.as_bytes().to_vec()),
+        };
+        let Some(octets) = octets else {
+            let what = "behind 0x stand pairs of hexadecimal digits, with colons between them or none";
+            self.document.wrong(&self.placed(path, node, ()), what);
+            return None;
+        };
+        if !length.contains(&octets.len()) {
+            let what = format!("these are {} octets; there must be {} to {}", octets.len(), length.start(), length.end());
+            self.document.wrong(&self.placed(path, node, ()), what);
+            return None;
+        }
+        Some(self.placed(path, node, octets))
+    }
+
+    /// The items of a list that could be read, each with its place counted from 1.
+    fn items<T>(
+        &self,
+        key: &str,
+        wanted: &str,
+        read: impl Fn(&str, &Spanned<DeValue<'_>>) -> Option<Placed<T>>,
+    ) -> Vec<Placed<T>> {
+        let Some(node) = self.find(key) else { return Vec::new() };
+        let Some(array) = node.get_ref().as_array() else { return self.wrong_type(key, node, wanted).unwrap_or_default() };
+        array.iter().enumerate().filter_map(|(i, item)| read(&format!("{key}[{}]", i + 1), item)).collect()
     }
 
     /// True or false.
@@ -242,6 +296,19 @@ impl<'a, 'd> Table<'a, 'd> {
 
 fn join(path: &str, key: &str) -> String {
     if path.is_empty() { key.to_owned() } else { format!("{path}.{key}") }
+}
+
+/// Pairs of hexadecimal digits, with colons between them or none.
+fn hexadecimal(digits: &str) -> Option<Vec<u8>> {
+    let pairs: Vec<&str> = match digits.contains(':') {
+        true => digits.split(':').collect(),
+        false => digits.as_bytes().chunks(2).map(|pair| std::str::from_utf8(pair).ok()).collect::<Option<_>>()?,
+    };
+    let octet = |pair: &str| {
+        let is_pair = pair.len() == 2 && pair.bytes().all(|c| c.is_ascii_hexdigit());
+        if is_pair { u8::from_str_radix(pair, 16).ok() } else { None }
+    };
+    pairs.into_iter().map(octet).collect()
 }
 
 fn with_article(kind: &str) -> String {

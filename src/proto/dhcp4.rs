@@ -19,12 +19,14 @@
 //!
 //! Departures from RFC 2131, each for want of time on a doorstep: no random wait of 1 to 10 s before the first message
 //! (section 4.4.1, meant for a street after a power cut), and the probe of the address is shorter than RFC 5227 section 1.1
-//! has it ([`Settings::conflict_wait`]).
+//! has it where the waits are set so ([`Settings::probe_waits`]). While the address is held, another station that speaks for it is told
+//! and answered as RFC 5227 section 2.4 (c) has it. A renewal can be tried long before T1 ([`Client::try_renewal`]).
 
 mod answer;
 mod envelope;
 mod lease;
 mod message;
+mod neighbour;
 mod settings;
 mod state;
 
@@ -32,7 +34,7 @@ use std::collections::VecDeque;
 use std::net::Ipv4Addr;
 use std::time::{Duration, Instant};
 
-pub use self::answer::{Answer, Ignored, Took};
+pub use self::answer::{Answer, Ignored, Phase, Took, Way};
 pub use self::lease::{Lease, Times};
 pub use self::settings::{Purpose, Settings};
 use self::state::{Backoff, State};
@@ -52,11 +54,20 @@ pub enum Event {
     Bound,
     /// The lease was confirmed again, with new times.
     Renewed,
+    /// A renewal that was tried before its time was not answered; the lease stands as it was.
+    RenewalUnanswered,
     /// Another station has the address; the server was told (DECLINE).
     Conflict {
         /// The address.
         address: Ipv4Addr,
         /// Who has it.
+        owner: Mac,
+    },
+    /// Another station speaks for the address that is held, for the first time.
+    Contested {
+        /// The address.
+        address: Ipv4Addr,
+        /// Who does.
         owner: Mac,
     },
     /// All answers to INFORM that were to be waited for are in.
@@ -90,6 +101,17 @@ pub enum Ending {
     Informed,
 }
 
+/// Another station with our address.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rival {
+    /// The address.
+    pub address: Ipv4Addr,
+    /// The other station.
+    pub owner: Mac,
+    /// True when it spoke up before the address was used, which was then declined.
+    pub is_declined: bool,
+}
+
 /// A message that was sent, for the time of its answer.
 #[derive(Debug, Clone)]
 struct Sent {
@@ -117,6 +139,10 @@ pub struct Client {
     sent: Vec<Sent>,
     outbox: VecDeque<Outgoing>,
     answers: Vec<Answer>,
+    rivals: Vec<Rival>,
+    /// When the address is announced again.
+    announce_at: Option<Instant>,
+    last_defence: Option<Instant>,
     ignored: Ignored,
     events: VecDeque<Event>,
 }
@@ -151,6 +177,9 @@ impl Client {
             sent: Vec::new(),
             outbox: VecDeque::new(),
             answers: Vec::new(),
+            rivals: Vec::new(),
+            announce_at: None,
+            last_defence: None,
             ignored: Ignored::default(),
             events: VecDeque::new(),
         };
@@ -174,9 +203,17 @@ impl Client {
     /// The lease, while it is held.
     pub fn lease(&self) -> Option<&Lease> {
         match &self.state {
-            State::Bound { lease } | State::Renewing { lease, .. } | State::Rebinding { lease, .. } => Some(lease),
+            State::Bound { lease }
+            | State::Trying { lease, .. }
+            | State::Renewing { lease, .. }
+            | State::Rebinding { lease, .. } => Some(lease),
             _ => None,
         }
+    }
+
+    /// Other stations that spoke for an address of ours, each once.
+    pub fn rivals(&self) -> &[Rival] {
+        &self.rivals
     }
 
     /// Messages of a kind that the system took.

@@ -77,7 +77,9 @@ fn dhcp4(figures: &Figures<'_>) -> String {
     let ack = figures.first("dhcp4.ack_time").map(|r| format!("confirmed in {}", words::of(r)));
     let servers = figures.first("dhcp4.servers").filter(|r| r.value > 1.0).map(|r| format!("{} servers", words::of(r)));
     let lease = figures.first("dhcp4.lease_time").map(|r| format!("lease {}", words::of(r)));
-    joined([offer, ack, servers, lease])
+    let renewal = figures.first("dhcp4.renewal_time").map(|r| format!("renewed in {}", words::of(r)));
+    let conflicts = figures.first("dhcp4.conflicts").filter(|r| r.value > 0.0).map(|_| "address in use by another".to_owned());
+    joined([offer, ack, servers, lease, renewal, conflicts])
 }
 
 fn pppoe(figures: &Figures<'_>) -> String {

@@ -20,6 +20,7 @@
 //! so options are walked strictly, keep their octets and order, and what is off becomes a [`Flaw`], not a shorter list.
 
 mod flaw;
+mod introduction;
 pub mod option;
 mod reply;
 mod tlv;
@@ -27,6 +28,7 @@ mod tlv;
 use std::net::Ipv4Addr;
 
 pub use self::flaw::Flaw;
+pub use self::introduction::{Introduction, Vendor};
 use self::option::{Decoded, code};
 pub use self::reply::examine;
 pub use self::tlv::{Carried, Place, Tlv};

@@ -78,6 +78,7 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
             port: Interface { name: PORT.into(), index, mac: [2, 0, 0x5e, 0, 3, 1] },
             vlan: doorstep::wire::vlan::TagStack::NONE,
             access: doorstep::check::Access::Ethernet,
+            dhcp4: Default::default(),
             interface: Interface { name: PORT.into(), index, mac: [2, 0, 0x5e, 0, 3, 1] },
             known: Arc::new(known),
             effort: Effort {

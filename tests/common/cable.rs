@@ -56,6 +56,11 @@ impl Line {
             let link = self.block_on(facts::link(index)).expect("netlink").expect("exists");
             (link.operational == "up").then_some(())
         });
+        // A server that opens its port before that gives up on it.
+        wait_for("the server's port to be up", || {
+            let told = self.server.namespace().command("ip").args(["-o", "link", "show", "lan"]).output().expect("iproute2");
+            String::from_utf8_lossy(&told.stdout).contains("state UP").then_some(())
+        });
         self
     }
 

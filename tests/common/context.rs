@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use doorstep::check::{Access, Context, Effort, Interface, Known};
 use doorstep::unit::{Depth, Position};
+use doorstep::wire::dhcp4::Introduction;
 use doorstep::wire::vlan::TagStack;
 use tokio_util::sync::CancellationToken;
 
@@ -27,6 +28,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
             confidence: 0.95,
             dscp: 0,
         },
+        dhcp4: Introduction::default(),
         position: Position::Gateway,
         far_end: None,
         cancel: CancellationToken::new(),

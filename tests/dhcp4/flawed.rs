@@ -203,6 +203,7 @@ fn a_refusal_is_told_with_the_server_s_words() {
     assert_eq!(finished.outcome.status, Status::Failed);
     assert_eq!(finished.outcome.reason.as_deref(), Some("the DHCP server (192.0.2.1) refused (NAK) what it had offered"));
     let flaw = finished.outcome.flaws.iter().find(|f| f.code == "dhcp4-refused").expect("told");
-    assert!(flaw.what.ends_with(": no more \u{fffd}[31mleases"), "no control characters reach a terminal: {}", flaw.what);
+    let told = "192.0.2.1 refused (NAK) the address that it had offered, saying \"no more \u{fffd}[31mleases\": ";
+    assert!(flaw.what.starts_with(told), "no control characters reach a terminal: {}", flaw.what);
     assert!(reading(&finished.outcome, "dhcp4.servers").value > 0.0);
 }

@@ -65,6 +65,8 @@ macro_rules! found_in_its_stretch {
 
 found_in_its_stretch! {
     no_dhcp_is_found_at_home: NoDhcp,
+    a_second_dhcp_server_is_found_at_home: RogueDhcp,
+    a_duplicate_address_is_found_at_home: DuplicateAddress,
     home_loss_is_found_at_home: HomeLoss,
     a_slow_line_is_found_on_the_access_line: SlowLine,
     access_loss_is_found_on_the_access_line: AccessLoss,

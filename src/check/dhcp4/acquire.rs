@@ -2,17 +2,18 @@
 
 use std::io;
 use std::ops::ControlFlow;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use super::hold::LeaseHolding;
 use super::report::{self, Asked};
-use super::{NAME, as_resolvers, rights, settings};
-use crate::check::{Context, Finished, Learned, LiveFigure};
+use super::{NAME, as_resolvers, port, rights, settings};
+use crate::check::{Context, Finished, Holding, Learned, LiveFigure};
 use crate::net::configure;
 use crate::net::drive::Driver;
 use crate::net::packet::{Filter, PacketSocket};
 use crate::proto::dhcp4::{Client, Ending, Event, Lease, Purpose};
 use crate::reading::{Outcome, Status};
+use crate::unit::{Position, Segment};
 use crate::wire::dhcp4::{CLIENT_PORT, MessageType};
 
 /// How the client came to an end.
@@ -34,7 +35,7 @@ pub(super) async fn run(context: &Context) -> Finished {
         Err(error) => return Outcome::not_tested(format!("opening a packet socket: {error}")).into(),
     };
     let start = Instant::now();
-    let mut client = Client::new(settings(context, Purpose::Acquire), start);
+    let mut client = Client::new(settings(context, Purpose::Acquire).await, start);
     let run = driver.run(&mut client, |client, event| {
         tell(context, client, &event);
         match event {
@@ -49,9 +50,14 @@ pub(super) async fn run(context: &Context) -> Finished {
     };
     // A DECLINE may still wait to be sent.
     driver.flush(&mut client);
-    let asked = Asked { client: &client, took: start.elapsed(), position: context.position, drops: driver.port().drops() };
+    let took = start.elapsed();
+    if let Some(Ok(End::Bound)) = end {
+        return put_on_port(context, driver, client, took).await;
+    }
+    let makers = report::makers(&client).await;
+    let asked = Asked { client: &client, took, position: context.position, drops: driver.port().drops(), makers: &makers };
     match end {
-        None => {
+        None | Some(Ok(End::Bound)) => {
             let mut outcome = asked.describe(Status::NotTested);
             outcome.reason = Some("the visit was ended".to_owned());
             client.release();
@@ -65,10 +71,6 @@ pub(super) async fn run(context: &Context) -> Finished {
             let failure = driver.last_failure().filter(|_| could_not_send).map(|error| format!("sending a DISCOVER: {error}"));
             outcome.reason = Some(failure.unwrap_or_else(|| asked.reason(ending)));
             outcome.into()
-        }
-        Some(Ok(End::Bound)) => {
-            let outcome = asked.describe(Status::Done);
-            put_on_port(context, driver, client, outcome).await
         }
     }
 }
@@ -84,25 +86,104 @@ fn tell(context: &Context, client: &Client, event: &Event) {
         }
         Event::Bound => client.lease().map_or_else(String::new, |lease| format!("lease of {}", lease.address)),
         Event::Conflict { address, owner } => format!("{address} is in use by {owner}"),
-        Event::Renewed | Event::Informed | Event::Over(_) => return,
+        Event::Contested { address, owner } => format!("{address} is used by {owner} as well"),
+        Event::Renewed => "lease renewed".to_owned(),
+        Event::RenewalUnanswered => "the renewal was not answered".to_owned(),
+        Event::Informed | Event::Over(_) => return,
     };
     (context.live)(LiveFigure { check: NAME, text });
 }
 
-/// Puts the lease on the port, and sees to its keeping.
-async fn put_on_port(context: &Context, driver: Driver<PacketSocket>, client: Client, mut outcome: Outcome) -> Finished {
+/// Puts the lease on the port, has it renewed once where there is time for that, and sees to its keeping.
+async fn put_on_port(context: &Context, mut driver: Driver<PacketSocket>, mut client: Client, took: Duration) -> Finished {
+    let index = context.interface.index;
     let Some(lease) = client.lease().cloned() else {
         return Outcome::not_tested("the lease was lost at once").into();
     };
-    let index = context.interface.index;
+    let placed = port::put_on(index, &lease, None).await;
+    let trial = match (&placed, super::renewal_patience(context.effort.depth)) {
+        (Ok(()), Some(patience)) => Some(try_renewal(context, &mut driver, &mut client, patience).await),
+        _ => None,
+    };
+    let makers = report::makers(&client).await;
+    let asked = Asked { client: &client, took, position: context.position, drops: driver.port().drops(), makers: &makers };
+    let Some(newest) = client.lease().cloned() else {
+        port::take_off(index, &lease).await;
+        let mut outcome = asked.describe(Status::Failed);
+        outcome.reason = Some(asked.reason(Ending::Withdrawn));
+        return outcome.into();
+    };
+    let mut outcome = asked.describe(Status::Done);
+    if let Some(trial) = trial {
+        trial.describe(&mut outcome, context.position);
+    }
     // From here on the address is given back whatever happens, and by the kernel when this program can't.
-    let holding = LeaseHolding::new(index, driver, client, lease.clone());
-    if let Err(error) = report::onto_port(index, &lease).await {
+    let holding = LeaseHolding::new(index, context.position, driver, client, newest.clone());
+    let holdings: Vec<Box<dyn Holding>> = vec![Box::new(holding)];
+    // What the renewal changed; most change nothing.
+    let placed = match placed {
+        Ok(()) if newest != lease => port::put_on(index, &newest, Some(&lease)).await,
+        placed => placed,
+    };
+    if let Err(error) = placed {
         outcome.status = Status::NotTested;
         outcome.reason = Some(error.to_string());
-        return Finished { outcome, learned: Vec::new(), holdings: vec![Box::new(holding)] };
+        return Finished { outcome, learned: Vec::new(), holdings };
     }
-    Finished { outcome, learned: learned(&lease), holdings: vec![Box::new(holding)] }
+    Finished { outcome, learned: learned(&newest), holdings }
+}
+
+/// How a renewal before its time went.
+enum Trial {
+    Renewed,
+    Unanswered {
+        asked: u32,
+        waited: Duration,
+    },
+    /// Withdrawn, cut short, or the port failed: other words tell it.
+    Other,
+}
+
+impl Trial {
+    fn describe(&self, outcome: &mut Outcome, position: Position) {
+        match self {
+            Self::Renewed => outcome.fact("renewal", "answered"),
+            Self::Unanswered { asked, waited } => {
+                outcome.fact("renewal", "not answered");
+                let what = format!(
+                    "{asked} REQUESTs to renew, straight to the server, were not answered within {:.0} s: a client keeps its address only \
+                     by asking everybody, late in its lease (RFC 2131 section 4.4.5)",
+                    waited.as_secs_f64()
+                );
+                outcome.flaw("dhcp4-renewal-unanswered", what, position.is_behind_gateway().then_some(Segment::Home));
+            }
+            Self::Other => {}
+        }
+    }
+}
+
+/// Asks the server for more time at once, as a client does at T1.
+async fn try_renewal(context: &Context, driver: &mut Driver<PacketSocket>, client: &mut Client, patience: Duration) -> Trial {
+    let before = client.sent(MessageType::Request);
+    client.try_renewal(Instant::now(), patience);
+    let run = driver.run(client, |client, event| {
+        tell(context, client, &event);
+        match event {
+            Event::Renewed => ControlFlow::Break(true),
+            Event::RenewalUnanswered => ControlFlow::Break(false),
+            Event::Over(_) => ControlFlow::Break(true),
+            _ => ControlFlow::Continue(()),
+        }
+    });
+    let answered = tokio::select! {
+        answered = run => answered,
+        () = context.cancel.cancelled() => return Trial::Other,
+    };
+    match answered {
+        Ok(true) if client.lease().is_some() => Trial::Renewed,
+        Ok(false) => Trial::Unanswered { asked: client.sent(MessageType::Request) - before, waited: patience },
+        _ => Trial::Other,
+    }
 }
 
 fn learned(lease: &Lease) -> Vec<Learned> {

@@ -10,17 +10,19 @@ use futures_util::future::BoxFuture;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-use super::report::{closing, onto_port};
+use super::port;
+use super::report::closing;
 use crate::check::Holding;
-use crate::net::configure;
 use crate::net::drive::Driver;
 use crate::net::packet::PacketSocket;
 use crate::proto::dhcp4::{Client, Ending, Event, Lease};
 use crate::reading::Outcome;
+use crate::unit::Position;
 
 /// A lease on a port.
 pub(super) struct LeaseHolding {
     index: u32,
+    position: Position,
     lease: Lease,
     stop: CancellationToken,
     /// `None` once it was stopped.
@@ -32,6 +34,8 @@ pub(super) struct LeaseHolding {
 struct Kept {
     driver: Driver<PacketSocket>,
     client: Client,
+    /// The lease as it stands on the port.
+    lease: Lease,
     /// What happened to the lease meanwhile.
     log: Log,
 }
@@ -47,16 +51,19 @@ pub(super) struct Log {
     pub(super) refused: Option<String>,
     /// Answers when the check ended; later ones are late.
     pub(super) answers_before: usize,
+    /// Other stations with the address that were told when the check ended.
+    pub(super) rivals_before: usize,
 }
 
 impl LeaseHolding {
     /// Begins to keep.
-    pub(super) fn new(index: u32, driver: Driver<PacketSocket>, client: Client, lease: Lease) -> Self {
+    pub(super) fn new(index: u32, position: Position, driver: Driver<PacketSocket>, client: Client, lease: Lease) -> Self {
         let stop = CancellationToken::new();
-        let log = Log { answers_before: client.answers().len(), ..Log::default() };
-        let kept = Kept { driver, client, log };
+        let (answers_before, rivals_before) = (client.answers().len(), client.rivals().len());
+        let log = Log { answers_before, rivals_before, ..Log::default() };
+        let kept = Kept { driver, client, lease: lease.clone(), log };
         let keeper = tokio::spawn(keep(index, kept, stop.clone()));
-        Self { index, lease, stop, keeper: Some(keeper), stopped: None }
+        Self { index, position, lease, stop, keeper: Some(keeper), stopped: None }
     }
 
     /// Stops the keeper; `None` when it panicked.
@@ -86,7 +93,7 @@ enum Turn {
 
 async fn keep(index: u32, mut kept: Kept, stop: CancellationToken) -> Kept {
     loop {
-        let Kept { driver, client, log } = &mut kept;
+        let Kept { driver, client, lease, log } = &mut kept;
         let run = driver.run(client, |_, event| match event {
             Event::Renewed => ControlFlow::Break(Turn::Renewed),
             Event::Over(ending) => ControlFlow::Break(Turn::Lost(ending)),
@@ -101,10 +108,11 @@ async fn keep(index: u32, mut kept: Kept, stop: CancellationToken) -> Kept {
         match turn {
             Ok(Turn::Renewed) => {
                 log.renewals += 1;
-                if let Some(lease) = client.lease()
-                    && let Err(error) = onto_port(index, lease).await
-                {
-                    log.refused = Some(error.to_string());
+                if let Some(renewed) = client.lease().cloned() {
+                    if let Err(error) = port::put_on(index, &renewed, Some(lease)).await {
+                        log.refused = Some(error.to_string());
+                    }
+                    *lease = renewed;
                 }
             }
             Ok(Turn::Lost(ending)) => {
@@ -127,16 +135,12 @@ impl Holding for LeaseHolding {
             let index = self.index;
             let mut leases = vec![self.lease.clone()];
             if let Some(kept) = self.stop().await {
-                leases.extend(kept.client.lease().filter(|newest| newest.address != leases[0].address).cloned());
+                leases.push(kept.lease.clone());
                 kept.client.release();
                 kept.driver.flush(&mut kept.client);
             }
-            // What can't be removed dies with its lifetime.
-            for lease in leases {
-                if let Some(router) = lease.router {
-                    let _ = configure::remove_default_route(index, router).await;
-                }
-                let _ = configure::remove_address(index, lease.address, lease.prefix).await;
+            for lease in &leases {
+                port::take_off(index, lease).await;
             }
         }
         .boxed()
@@ -144,8 +148,9 @@ impl Holding for LeaseHolding {
 
     fn closing_outcome(&mut self) -> BoxFuture<'_, Option<Outcome>> {
         async move {
+            let position = self.position;
             let kept = self.stop().await?;
-            Some(closing(&kept.client, &kept.log))
+            Some(closing(&kept.client, &kept.log, position).await)
         }
         .boxed()
     }

@@ -6,7 +6,7 @@ use std::time::Instant;
 
 use serde_json::json;
 
-use super::report::Asked;
+use super::report::{Asked, makers};
 use super::{as_resolvers, settings};
 use crate::check::{Context, Finished, Learned};
 use crate::net::drive::Driver;
@@ -60,7 +60,7 @@ struct Told {
 /// Asks by INFORM (RFC 2131 section 3.4), which changes no lease; see [`Purpose::Inform`]. Silence is no failure: the
 /// address may be set by hand on a line without a server.
 async fn inform(context: &Context, address: Ipv4Addr) -> Told {
-    let filter = Filter::Udp { port: CLIENT_PORT, with_arp: false };
+    let filter = Filter::Udp { port: CLIENT_PORT, with_arp: true };
     let mut driver = match PacketSocket::open(context.interface.index, filter, false) {
         Ok(socket) => Driver::new(socket),
         Err(error) => {
@@ -70,7 +70,7 @@ async fn inform(context: &Context, address: Ipv4Addr) -> Told {
         }
     };
     let start = Instant::now();
-    let mut client = Client::new(settings(context, Purpose::Inform(address)), start);
+    let mut client = Client::new(settings(context, Purpose::Inform(address)).await, start);
     let run = driver.run(&mut client, |_, event| match event {
         Event::Over(_) => ControlFlow::Break(()),
         _ => ControlFlow::Continue(()),
@@ -79,7 +79,8 @@ async fn inform(context: &Context, address: Ipv4Addr) -> Told {
         _ = run => {}
         () = context.cancel.cancelled() => {}
     }
-    let asked = Asked { client: &client, took: start.elapsed(), position: context.position, drops: driver.port().drops() };
+    let (took, makers) = (start.elapsed(), makers(&client).await);
+    let asked = Asked { client: &client, took, position: context.position, drops: driver.port().drops(), makers: &makers };
     let outcome = asked.describe(Status::Done);
     let acks = client.answers().iter().filter(|a| a.kind == Some(MessageType::Ack));
     let resolvers = acks.map(|a| a.message.addresses(code::NAME_SERVERS)).find(|list| !list.is_empty()).unwrap_or_default();

@@ -7,18 +7,18 @@ use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 
+use super::super::maker::Makers;
+use super::flaws::refusal;
 use super::hold::Log;
-use crate::net::configure;
-use crate::proto::dhcp4::{Answer, Client, Ending, Ignored, Lease};
+use super::servers::{distinct, servers};
+use crate::proto::dhcp4::{Answer, Client, Ending, Ignored, Lease, Phase, Times};
 use crate::reading::{Outcome, Reading, Status, Target};
-use crate::unit::{Family, Interval, Position, Segment};
+use crate::unit::{Family, Interval, Position};
 use crate::wire::dhcp4::MessageType;
-use crate::wire::dhcp4::option::code;
+use crate::wire::dhcp4::option::ClasslessRoute;
 
 /// Answers that go to the record in full: a network has a handful of servers; one that floods must not fill the disk.
 const MOST_ANSWERS: usize = 32;
-/// Flaws of answers that go to the record.
-const MOST_FLAWS: usize = 64;
 
 /// What was asked and answered.
 pub(super) struct Asked<'a> {
@@ -27,16 +27,14 @@ pub(super) struct Asked<'a> {
     pub(super) position: Position,
     /// Frames that the packet socket dropped: the test set's own.
     pub(super) drops: u64,
+    /// Of the stations that were met.
+    pub(super) makers: &'a Makers,
 }
 
-/// Puts a lease on the port: address with what is left of the lease for its lifetime, default route.
-pub(super) async fn onto_port(index: u32, lease: &Lease) -> std::io::Result<()> {
-    let left = lease.times.map(|times| times.expires_at.saturating_duration_since(Instant::now()));
-    configure::set_address(index, lease.address, lease.prefix, left).await?;
-    if let Some(router) = lease.router {
-        configure::set_default_route(index, router).await?;
-    }
-    Ok(())
+/// The makers of all stations that a client met.
+pub(super) async fn makers(client: &Client) -> Makers {
+    let servers = client.answers().iter().map(|answer| answer.source_mac);
+    Makers::of(servers.chain(client.rivals().iter().map(|rival| rival.owner))).await
 }
 
 fn milliseconds(span: Duration) -> f64 {
@@ -53,37 +51,49 @@ impl Asked<'_> {
         outcome
     }
 
-    /// Servers in the order of their first answer.
-    fn servers(&self) -> Vec<Ipv4Addr> {
-        servers(self.client.answers().iter())
-    }
-
     fn readings(&self, outcome: &mut Outcome) {
         let client = self.client;
-        let servers = self.servers();
-        let number = |server: Ipv4Addr| servers.iter().position(|s| *s == server).map_or(0, |at| at as u16 + 1);
+        let servers = servers(client.answers().iter());
+        let number = |answer: &Answer| servers.iter().position(|s| s.made(answer)).map_or(0, |at| at as u16 + 1);
         let mut timed = BTreeSet::new();
         let of_kind = |kind| client.answers().iter().filter(move |a: &&Answer| a.kind == Some(kind));
         for offer in of_kind(MessageType::Offer) {
             // The first OFFER of each server.
-            if let Some(took) = client.took(offer).filter(|_| timed.insert(offer.server())) {
+            if let Some(took) = client.took(offer).filter(|_| timed.insert(offer.origin())) {
                 let reading = Reading::exact("dhcp4.offer_time", milliseconds(took.longest)).over(Family::Ipv4);
-                outcome.readings.push(reading.on(Target::Server(number(offer.server()))).stamped_by(took.stamped_by));
+                outcome.readings.push(reading.on(Target::Server(number(offer))).stamped_by(took.stamped_by));
+            }
+        }
+        // Sent more than once in one transaction, an ACK answers the first or a later one: the interval says so.
+        for (name, phase) in [("dhcp4.ack_time", Phase::Requesting), ("dhcp4.renewal_time", Phase::Renewing)] {
+            let ack = of_kind(MessageType::Ack).find(|a| !a.is_late && a.phase == phase);
+            if let Some((ack, took)) = ack.and_then(|a| Some((a, client.took(a)?))) {
+                let (low, high) = (milliseconds(took.shortest), milliseconds(took.longest));
+                let interval = Interval { low: Some(low), high: Some(high), confidence: 1.0 };
+                let reading = Reading::new(name, high, 1, interval).over(Family::Ipv4);
+                outcome.readings.push(reading.on(Target::Server(number(ack))).stamped_by(took.stamped_by));
             }
         }
         if let Some(lease) = client.lease() {
-            let ack = of_kind(MessageType::Ack).find(|a| !a.is_late);
-            if let Some(took) = ack.and_then(|a| client.took(a)) {
-                // Sent more than once in one transaction, an ACK answers the first or a later one: the interval says so.
-                let (low, high) = (milliseconds(took.shortest), milliseconds(took.longest));
-                let interval = Interval { low: Some(low), high: Some(high), confidence: 1.0 };
-                let reading = Reading::new("dhcp4.ack_time", high, 1, interval).over(Family::Ipv4);
-                outcome.readings.push(reading.on(Target::Server(number(lease.server))).stamped_by(took.stamped_by));
-            }
             // A lease without end has no figure; the facts say it.
-            if let Some(granted) = lease.granted {
-                outcome.readings.push(Reading::exact("dhcp4.lease_time", granted.as_secs_f64()).over(Family::Ipv4));
+            let seconds = |span: Duration| span.as_secs_f64().round();
+            let from_start = |at: fn(&Times) -> Instant| {
+                let times = lease.times?;
+                Some(seconds(lease.granted?) - seconds(times.expires_at - at(&times)))
+            };
+            let figures = [
+                ("dhcp4.lease_time", lease.granted.map(seconds)),
+                ("dhcp4.renew_after", from_start(|times| times.renew_at)),
+                ("dhcp4.rebind_after", from_start(|times| times.rebind_at)),
+            ];
+            for (name, value) in figures {
+                outcome.readings.extend(value.map(|value| Reading::exact(name, value).over(Family::Ipv4)));
             }
+        }
+        // Other stations were looked for where there was an address to look for.
+        let rivals = client.rivals().len();
+        if client.lease().is_some() || client.sent(MessageType::Inform) > 0 || rivals > 0 {
+            outcome.readings.push(Reading::exact("dhcp4.conflicts", rivals as f64).over(Family::Ipv4));
         }
         if !servers.is_empty() {
             outcome.readings.push(Reading::exact("dhcp4.servers", servers.len() as f64).over(Family::Ipv4));
@@ -103,6 +113,8 @@ impl Asked<'_> {
         outcome.fact("mode", "lease");
         let answers = client.answers().iter().take(MOST_ANSWERS).map(|answer| answer_fact(client, answer));
         outcome.fact("answers", answers.collect::<Vec<Value>>());
+        let servers = servers(client.answers().iter());
+        outcome.fact("servers", servers.iter().map(|server| server.fact(self.makers)).collect::<Vec<Value>>());
         outcome.fact("answers_in_all", client.answers().len());
         let kinds = [MessageType::Discover, MessageType::Request, MessageType::Decline, MessageType::Inform];
         let sent: serde_json::Map<String, Value> =
@@ -131,64 +143,12 @@ impl Asked<'_> {
         }
     }
 
-    /// Where a server's fault lies: behind the gateway's LAN port the gateway is the server.
-    fn segment(&self) -> Option<Segment> {
-        self.position.is_behind_gateway().then_some(Segment::Home)
-    }
-
-    fn flaws(&self, outcome: &mut Outcome) {
-        let client = self.client;
-        let servers = self.servers();
-        if let [_, _, ..] = servers[..] {
-            let list: Vec<String> = servers.iter().map(Ipv4Addr::to_string).collect();
-            let what = format!("{} DHCP servers answered: {}", servers.len(), list.join(", "));
-            outcome.flaw("dhcp4-second-server", what, self.segment());
-        }
-        let mut told = BTreeSet::new();
-        for answer in client.answers() {
-            let kind = answer.kind.map_or("answer", MessageType::name);
-            for flaw in &answer.flaws {
-                let what = format!("{kind} of {}: {flaw}", answer.server());
-                if told.len() < MOST_FLAWS && told.insert(what.clone()) {
-                    outcome.flaw(flaw.code(), what, self.segment());
-                }
-            }
-            if answer.kind == Some(MessageType::Nak) && !answer.is_late {
-                let words = answer.message.decoded().into_iter().find(|d| d.code == code::MESSAGE);
-                let words = words.map(|d| format!(": {}", d.value)).unwrap_or_default();
-                outcome.flaw(
-                    "dhcp4-refused",
-                    format!("{} refused the address that it had offered{words}", answer.server()),
-                    self.segment(),
-                );
-            }
-        }
-        if client.sent(MessageType::Decline) > 0 {
-            outcome.flaw(
-                "dhcp4-address-in-use",
-                "an address was handed out that another station uses (RFC 5227)",
-                self.segment(),
-            );
-        }
-        if client.ignored().checksum > 0 {
-            let what = format!("{} answers with a wrong IPv4 or UDP checksum", client.ignored().checksum);
-            outcome.flaw("dhcp4-checksum-wrong", what, None);
-        }
-        if client.ignored().tagged > 0 {
-            let what = format!(
-                "{} answers with a VLAN tag: the port is in another network than the server takes it to be",
-                client.ignored().tagged
-            );
-            outcome.flaw("dhcp4-answer-tagged", what, None);
-        }
-    }
-
     /// Why there is no lease, in words.
     pub(super) fn reason(&self, ending: Ending) -> String {
         let client = self.client;
         let discovers = client.sent(MessageType::Discover);
         let seconds = self.took.as_secs_f64();
-        let from = self.servers().first().map(|s| format!(" ({s})")).unwrap_or_default();
+        let from = servers(client.answers().iter()).first().map(|s| format!(" ({})", s.identifier())).unwrap_or_default();
         let mut reason = match ending {
             Ending::NoOffer => format!("no DHCP server answered {discovers} DISCOVERs in {seconds:.1} s"),
             Ending::NoUsableOffer => {
@@ -201,8 +161,12 @@ impl Asked<'_> {
                 format!("the DHCP server{from} made an OFFER but did not answer {requests} REQUESTs")
             }
             Ending::Refused => format!("the DHCP server{from} refused (NAK) what it had offered"),
-            Ending::Conflict => format!("the address that the DHCP server{from} gave is in use by another station"),
-            Ending::Expired | Ending::Withdrawn => format!("the lease of the DHCP server{from} was lost at once"),
+            Ending::Conflict => {
+                let owner = client.rivals().last().map(|rival| format!(", {}", rival.owner)).unwrap_or_default();
+                format!("the address that the DHCP server{from} gave is in use by another station{owner}")
+            }
+            Ending::Withdrawn => format!("the DHCP server{from} withdrew the lease (NAK) when it was to be renewed"),
+            Ending::Expired => format!("the lease of the DHCP server{from} ran out at once"),
             Ending::NoInformation | Ending::Released | Ending::Informed => "the visit was ended".to_owned(),
         };
         let spoilt = client.ignored().checksum + client.ignored().tagged;
@@ -211,17 +175,6 @@ impl Asked<'_> {
         }
         reason
     }
-}
-
-/// Distinct servers in order of appearance, late ones left out.
-fn servers<'a>(answers: impl Iterator<Item = &'a Answer>) -> Vec<Ipv4Addr> {
-    let mut all = Vec::new();
-    for answer in answers.filter(|a| !a.is_late && matches!(a.kind, Some(MessageType::Offer | MessageType::Ack))) {
-        if !all.contains(&answer.server()) {
-            all.push(answer.server());
-        }
-    }
-    all
 }
 
 fn answer_fact(client: &Client, answer: &Answer) -> Value {
@@ -248,11 +201,17 @@ fn answer_fact(client: &Client, answer: &Answer) -> Value {
     })
 }
 
+fn route_fact(route: &ClasslessRoute) -> Value {
+    let via = (!route.router.is_unspecified()).then(|| route.router.to_string());
+    json!({ "to": format!("{}/{}", route.network, route.width), "via": via })
+}
+
 fn lease_fact(lease: &Lease) -> Value {
     let seconds_to = |at: Instant, end: Instant| end.saturating_duration_since(at).as_secs();
     json!({
         "address": lease.address.to_string(),
         "prefix": lease.prefix,
+        "routes": lease.routes.iter().map(route_fact).collect::<Vec<_>>(),
         "router": lease.router.map(|r| r.to_string()),
         "resolvers": lease.resolvers.iter().map(Ipv4Addr::to_string).collect::<Vec<_>>(),
         "server": lease.server.to_string(),
@@ -263,8 +222,10 @@ fn lease_fact(lease: &Lease) -> Value {
     })
 }
 
-/// What became of the lease during the visit, and who answered late.
-pub(super) fn closing(client: &Client, log: &Log) -> Outcome {
+/// What became of the lease during the visit, who answered late, and who claimed the address.
+pub(super) async fn closing(client: &Client, log: &Log, position: Position) -> Outcome {
+    let makers = makers(client).await;
+    let asked = Asked { client, took: Duration::ZERO, position, drops: 0, makers: &makers };
     let mut outcome = Outcome::new(Status::Done);
     if log.renewals > 0 {
         outcome.fact("renewals", log.renewals);
@@ -272,20 +233,27 @@ pub(super) fn closing(client: &Client, log: &Log) -> Outcome {
     if let Some(error) = &log.refused {
         outcome.fact("renewal_not_applied", error.clone());
     }
+    let fresh = || client.answers()[log.answers_before..].iter();
     let lost = match log.lost {
-        Some(Ending::Expired) => Some("no server renewed the lease before it ran out"),
-        Some(Ending::Withdrawn) => Some("the server withdrew the lease (NAK) when it was to be renewed"),
+        Some(Ending::Expired) => Some("no server renewed the lease before it ran out".to_owned()),
+        Some(Ending::Withdrawn) => {
+            let last = fresh().rev().filter(|a| a.kind == Some(MessageType::Nak)).find_map(refusal);
+            Some(last.map_or_else(|| "the lease was withdrawn (NAK)".to_owned(), |(_, what)| what))
+        }
         _ => None,
     };
     if let Some(what) = lost {
         outcome.flaw("dhcp4-lease-lost", what, None);
     }
     let known = servers(client.answers().iter());
-    let fresh = client.answers().iter().skip(log.answers_before);
-    for late in fresh.filter(|a| a.kind == Some(MessageType::Offer) && !known.contains(&a.server())) {
-        let after = client.took(late).map(|t| format!(" after {:.1} s", t.longest.as_secs_f64())).unwrap_or_default();
-        let what = format!("another DHCP server, {}, made an OFFER{after}", late.server());
+    for late in distinct(fresh().filter(|a| a.kind == Some(MessageType::Offer) && !known.iter().any(|server| server.made(a)))) {
+        let what = format!("another DHCP server, {}, made an OFFER{}", late.named(&makers), late.after(client));
         outcome.flaw("dhcp4-second-server-late", what, None);
+    }
+    let rivals = &client.rivals()[log.rivals_before..];
+    if !rivals.is_empty() {
+        outcome.readings.push(Reading::exact("dhcp4.conflicts", rivals.len() as f64).over(Family::Ipv4));
+        outcome.flaws.extend(rivals.iter().map(|rival| asked.rival(rival)));
     }
     outcome
 }

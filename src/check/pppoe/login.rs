@@ -15,6 +15,7 @@ use super::{NAME, discovery_settings, port, report};
 use crate::check::{Context, Finished, Holding, Interface, Learned, LiveFigure};
 use crate::metric::quantile;
 use crate::net::carry::{Carrier, Envelope};
+use crate::net::configure::Route;
 use crate::net::drive::Driver;
 use crate::net::offload::WholeFrames;
 use crate::net::tun::{Kind, Tun};
@@ -146,7 +147,7 @@ async fn carry(context: &Context, open: &Open, addresses: &Addresses) -> io::Res
     let envelope = Envelope::Session { stack: context.vlan, own: Mac(context.port.mac), peer, number };
     let carrier = Carrier::start(&context.port.name, tun, envelope)?;
     configure::set_address(interface.index, addresses.own, 32, None).await?;
-    configure::set_default_route(interface.index, addresses.peer.unwrap_or(addresses.own)).await?;
+    configure::set_route(interface.index, Route::default_via(addresses.peer.unwrap_or(addresses.own))).await?;
     if let Some((own, _)) = addresses.ipv6 {
         configure::set_link_local(interface.index, own).await?;
     }

@@ -147,12 +147,13 @@ pub(super) const FAULTS: &[Fault] = &[
     },
     Fault {
         id: "address-conflict",
-        title: "the address handed out is used by another device",
+        title: "duplicate address: the address handed out is used by another device",
         place: Place::NextToThePort,
         prior: 10.0,
         shows: &[(AddressConflict, 0.98), (LeaseRefused, 0.4), (LossToGateway, 0.1)],
         next: &[
-            "find the device with that address set by hand and set it to automatic",
+            "find the device with the hardware address named below: its address is set by hand or left from another gateway; set it to \
+             automatic",
             "restart the gateway to clear its leases",
         ],
     },
@@ -161,7 +162,7 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "the lease is not renewed: the address server stops answering or withdraws it",
         place: Place::NextToThePort,
         prior: 10.0,
-        shows: &[(LeaseLost, 0.98)],
+        shows: &[(LeaseLost, 0.98), (LeaseRefused, 0.3)],
         next: &[
             "restart the device at the other end and watch whether the lease is renewed",
             "give the times to the operations centre",
@@ -196,10 +197,13 @@ pub(super) const FAULTS: &[Fault] = &[
     },
     Fault {
         id: "second-address-server",
-        title: "a second DHCP server answers in the home",
+        title: "a second (rogue) DHCP server answers in the home",
         place: Place::BehindGatewayOnly,
         prior: 25.0,
         shows: &[(SecondServer, 0.97), (OneResolverDead, 0.1)],
-        next: &["find the other server (a second gateway plugged in by its LAN port is usual) and switch its DHCP off"],
+        next: &[
+            "find the other server by the hardware address named below (a second gateway plugged in by its LAN port is usual) and switch \
+             its DHCP off",
+        ],
     },
 ];

@@ -18,11 +18,16 @@ const ROWS: &[Row] = &[
     Row { checks: &["link"], codes: &["link-carrier-lost"], symptom: Symptom::CarrierLost, absent: "carrier stayed" },
     Row {
         checks: &["dhcp4"],
-        codes: &["dhcp4-address-in-use"],
+        codes: &["dhcp4-address-in-use", "dhcp4-address-contested"],
         symptom: Symptom::AddressConflict,
         absent: "nobody else uses the address",
     },
-    Row { checks: &["dhcp4"], codes: &["dhcp4-lease-lost"], symptom: Symptom::LeaseLost, absent: "the lease was kept" },
+    Row {
+        checks: &["dhcp4"],
+        codes: &["dhcp4-lease-lost", "dhcp4-lease-withdrawn", "dhcp4-renewal-unanswered"],
+        symptom: Symptom::LeaseLost,
+        absent: "the lease was kept",
+    },
     Row {
         checks: &["dhcp4"],
         codes: &["dhcp4-answer-tagged"],

@@ -10,8 +10,8 @@ use std::time::Instant;
 
 use tokio_util::sync::CancellationToken;
 
+use super::Service as Thread;
 use super::dhcp::hardware_address;
-use super::service::Service as Thread;
 use crate::net::carry::{Carrier, Envelope};
 use crate::net::configure;
 use crate::net::drive::{Port, PortEvent};
@@ -100,7 +100,9 @@ impl ConcentratorRole {
             let port = TaggedPort::new(socket, config.vlan);
             Ok(Role { port, mac, interface, config, counts: ledger, session: None, next_number: 1 })
         };
-        let thread = Thread::start(namespace, "concentrator", open, async |mut role: Role, until| role.serve(&until).await)?;
+        let thread = Thread::start(namespace, "concentrator", open, async move |mut role: Role, until: CancellationToken| {
+            role.serve(&until).await
+        })?;
         Ok(Self { counts, _thread: thread })
     }
 

@@ -10,7 +10,6 @@ use std::io;
 use std::net::Ipv4Addr;
 use std::ops::RangeInclusive;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::thread::JoinHandle;
 use std::time::Duration;
 
 use dhcproto::v4::Message;
@@ -18,6 +17,7 @@ use dhcproto::{Decodable, Decoder, Encodable};
 use tokio_util::sync::CancellationToken;
 
 use self::leases::Leases;
+use super::Service;
 use crate::net::netns::Namespace;
 use crate::net::packet::{Filter, PacketEvent, PacketSocket};
 use crate::wire::dhcp4::{CLIENT_PORT, SERVER_PORT};
@@ -45,6 +45,14 @@ pub struct DhcpRoleConfig {
     pub more: Vec<(u8, Vec<u8>)>,
     /// Takes what is sent and never answers.
     pub is_silent: bool,
+    /// Answers no REQUEST that comes without a server's name: none to renew a lease.
+    pub is_deaf_to_renewals: bool,
+    /// Refuses such a REQUEST with these words.
+    pub refuses_renewals: Option<String>,
+    /// How long it thinks before each answer.
+    pub delay: Duration,
+    /// A hardware address of its own, as of a station behind a switch; `None` is the port's.
+    pub mac: Option<[u8; 6]>,
 }
 
 impl DhcpRoleConfig {
@@ -61,6 +69,10 @@ impl DhcpRoleConfig {
             lease: Duration::from_secs(3600),
             more: Vec::new(),
             is_silent: false,
+            is_deaf_to_renewals: false,
+            refuses_renewals: None,
+            delay: Duration::ZERO,
+            mac: None,
         }
     }
 }
@@ -86,8 +98,7 @@ pub struct DhcpRoleCounts {
 #[derive(Debug)]
 pub struct DhcpRole {
     leases: Arc<Mutex<Leases>>,
-    stop: CancellationToken,
-    thread: Option<JoinHandle<()>>,
+    _service: Service,
 }
 
 impl DhcpRole {
@@ -96,35 +107,13 @@ impl DhcpRole {
     /// # Errors
     /// When the port does not exist or no packet socket can be opened.
     pub fn start(namespace: &Namespace, interface: &str, config: DhcpRoleConfig) -> io::Result<Self> {
+        let name = interface.to_owned();
+        let mac = config.mac.map(Mac);
         let leases = Arc::new(Mutex::new(Leases::new(config)));
-        let stop = CancellationToken::new();
-        let (ready, is_ready) = std::sync::mpsc::sync_channel(1);
-        let (name, ledger, until) = (interface.to_owned(), Arc::clone(&leases), stop.clone());
-        let thread = namespace.spawn("dhcp-server", move || {
-            let built = tokio::runtime::Builder::new_current_thread().enable_all().build();
-            let runtime = match built {
-                Ok(runtime) => runtime,
-                Err(error) => return drop(ready.send(Err(error))),
-            };
-            runtime.block_on(async {
-                match Port::open(&name) {
-                    Ok(port) => {
-                        let _ = ready.send(Ok(()));
-                        port.serve(&ledger, &until).await;
-                    }
-                    Err(error) => drop(ready.send(Err(error))),
-                }
-            });
-        });
-        let mut role = Self { leases, stop, thread: Some(thread) };
-        match is_ready.recv() {
-            Ok(Ok(())) => Ok(role),
-            Ok(Err(error)) => {
-                role.end();
-                Err(error)
-            }
-            Err(_) => Err(io::Error::other("the server's thread ended before it was ready")),
-        }
+        let ledger = Arc::clone(&leases);
+        let open = move || Port::open(&name, mac);
+        let serve = move |port: Port, until: CancellationToken| async move { port.serve(&ledger, &until).await };
+        Ok(Self { leases, _service: Service::start(namespace, "dhcp-server", open, serve)? })
     }
 
     /// What it got so far.
@@ -136,19 +125,6 @@ impl DhcpRole {
     pub fn handed_out(&self) -> Vec<Ipv4Addr> {
         self.leases.lock().unwrap_or_else(PoisonError::into_inner).handed_out()
     }
-
-    fn end(&mut self) {
-        self.stop.cancel();
-        if let Some(thread) = self.thread.take() {
-            let _ = thread.join();
-        }
-    }
-}
-
-impl Drop for DhcpRole {
-    fn drop(&mut self) {
-        self.end();
-    }
 }
 
 /// The server's port.
@@ -158,9 +134,9 @@ struct Port {
 }
 
 impl Port {
-    fn open(name: &str) -> io::Result<Self> {
+    fn open(name: &str, own: Option<Mac>) -> io::Result<Self> {
         let index = nix::net::if_::if_nametoindex(name)?;
-        let mac = hardware_address(name)?;
+        let mac = own.map_or_else(|| hardware_address(name), Ok)?;
         let socket = PacketSocket::open(index, Filter::Udp { port: SERVER_PORT, with_arp: false }, false)?;
         Ok(Self { socket, mac })
     }
@@ -174,7 +150,8 @@ impl Port {
             };
             match event {
                 Ok(PacketEvent::Received { len, .. }) => {
-                    if let Some(frame) = self.answer(&buffer[..len], leases) {
+                    if let Some((frame, delay)) = self.answer(&buffer[..len], leases) {
+                        tokio::time::sleep(delay).await;
                         // A port that is down loses it, as a cable would.
                         let _ = self.socket.try_send(&frame);
                     }
@@ -185,7 +162,8 @@ impl Port {
         }
     }
 
-    fn answer(&self, frame: &[u8], leases: &Mutex<Leases>) -> Option<Vec<u8>> {
+    /// The answer to a frame, and how long it is thought about.
+    fn answer(&self, frame: &[u8], leases: &Mutex<Leases>) -> Option<(Vec<u8>, Duration)> {
         let frame = ethernet::parse(frame).ok()?;
         let packet = ipv4::parse(frame.payload).ok()?;
         let datagram = udp::parse(packet.payload, packet.repr.source, packet.repr.destination).ok()?;
@@ -195,9 +173,9 @@ impl Port {
             return None;
         };
         let answer = leases.answer(&message)?;
-        let server = leases.config().server;
+        let (server, delay) = (leases.config().server, leases.config().delay);
         drop(leases);
-        self.seal(server, &message, &answer)
+        Some((self.seal(server, &message, &answer)?, delay))
     }
 
     /// Section 4.1: to `ciaddr` where there is one, by broadcast where asked for or for a NAK, else straight to `yiaddr`

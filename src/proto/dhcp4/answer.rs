@@ -14,6 +14,8 @@ use crate::wire::ethernet::Mac;
 pub struct Answer {
     /// OFFER, ACK, NAK, or whatever else it says that it is.
     pub kind: Option<MessageType>,
+    /// What the client was about when it came.
+    pub phase: Phase,
     /// Our message's transaction.
     pub transaction: u32,
     /// When it came.
@@ -38,6 +40,22 @@ impl Answer {
         self.message.address(code::SERVER_IDENTIFIER).unwrap_or(self.source)
     }
 
+    /// Who handed it to the client.
+    pub fn way(&self) -> Way {
+        match self.message.repr.relay {
+            relay if !relay.is_unspecified() => Way::Relayed(relay),
+            _ if self.source == self.server() => Way::Direct,
+            _ => Way::Unclear,
+        }
+    }
+
+    /// What tells this server from any other: its identifier, and without a relay between the station that sent it, since
+    /// two servers may claim one identifier.
+    pub fn origin(&self) -> (Ipv4Addr, Option<Mac>) {
+        let is_relayed = matches!(self.way(), Way::Relayed(_));
+        (self.server(), (!is_relayed).then_some(self.source_mac))
+    }
+
     /// The server to name in a REQUEST, when this OFFER is one that a client can take: a server identifier, an address and
     /// our own hardware address (section 4.4.1).
     pub(super) fn usable_offer(&self) -> Option<Ipv4Addr> {
@@ -50,6 +68,36 @@ impl Answer {
         };
         (self.kind == Some(MessageType::Offer) && !self.flaws.iter().any(spoils)).then_some(server)
     }
+}
+
+/// What a client is about (the states of RFC 2131 figure 5, as far as an answer means something else in each).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Phase {
+    /// Collects offers.
+    Selecting,
+    /// Has taken an offer.
+    Requesting,
+    /// Asks its server for more time.
+    Renewing,
+    /// Asks any server for more time.
+    Rebinding,
+    /// Asks for settings.
+    Informing,
+    /// Waits for no answer.
+    Idle,
+}
+
+/// Who handed an answer to the client, as far as the message tells.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Way {
+    /// The server itself, on this segment: no relay is named, and it came from the address that names the server. A relay
+    /// that passes itself off as the server (RFC 5107) looks the same.
+    Direct,
+    /// A relay with this address (`giaddr`, RFC 2131 section 4.1).
+    Relayed(Ipv4Addr),
+    /// No relay is named, but it came from another address than the server's: a relay that keeps silent about itself, or a
+    /// server with two addresses.
+    Unclear,
 }
 
 /// How long an answer took.

@@ -4,7 +4,7 @@ use std::net::Ipv4Addr;
 use std::time::{Duration, Instant};
 
 use crate::wire::dhcp4::Parsed;
-use crate::wire::dhcp4::option::code;
+use crate::wire::dhcp4::option::{ClasslessRoute, code};
 use crate::wire::ethernet::Mac;
 
 /// A lease by RFC 2131, as the ACK gives it.
@@ -16,6 +16,8 @@ pub struct Lease {
     pub prefix: u8,
     /// The next hop for everything else (option 121, else 3).
     pub router: Option<Ipv4Addr>,
+    /// All routes, the default route among them (option 121, else 33 and 3).
+    pub routes: Vec<ClasslessRoute>,
     /// Name servers in order (option 6).
     pub resolvers: Vec<Ipv4Addr>,
     /// The server (option 54, else where the ACK came from).
@@ -61,6 +63,7 @@ impl Lease {
             address,
             prefix: ack.prefix(address),
             router: ack.default_route(),
+            routes: ack.routes(),
             resolvers: ack.addresses(code::NAME_SERVERS),
             server: ack.address(code::SERVER_IDENTIFIER).unwrap_or(source),
             server_mac: source_mac,

@@ -10,7 +10,7 @@ use crate::wire::dhcp4::option::code;
 use crate::wire::dhcp4::{MessageType, Repr};
 use crate::wire::ethernet::{self, Mac};
 
-/// What is asked for. Option 121 stands before 3 and 33 (RFC 3442). Not asked for: 108 (RFC 8925), which would make a server
+/// What is asked for where nobody says otherwise. Option 121 stands before 3 and 33 (RFC 3442). Not asked for: 108 (RFC 8925), which would make a server
 /// withhold the address.
 const WANTED: [u8; 20] = [1, 121, 3, 33, 6, 15, 119, 26, 28, 2, 42, 43, 58, 59, 66, 67, 114, 120, 125, 212];
 
@@ -26,8 +26,8 @@ fn client_identifier(mac: Mac) -> Vec<u8> {
 
 /// What all messages have in common.
 fn begin(settings: &Settings, kind: MessageType, transaction: u32) -> Repr {
-    let mut repr =
-        Repr::request(kind, transaction, settings.mac.0).with(code::CLIENT_IDENTIFIER, client_identifier(settings.mac));
+    let identifier = settings.introduction.client_identifier.clone().unwrap_or_else(|| client_identifier(settings.mac));
+    let mut repr = Repr::request(kind, transaction, settings.mac.0).with(code::CLIENT_IDENTIFIER, identifier);
     if let Purpose::Inform(address) = settings.purpose {
         repr.client = address;
     }
@@ -39,8 +39,12 @@ pub(super) fn question(settings: &Settings, kind: MessageType, transaction: u32)
     begin(settings, kind, transaction)
 }
 
-fn with_wishes(repr: Repr) -> Repr {
-    repr.with(code::MAXIMUM_SIZE, LARGEST.to_be_bytes()).with(code::PARAMETER_LIST, WANTED)
+/// Adds what the client wants and is; table 5 lets these stand in DISCOVER, REQUEST and INFORM only.
+fn with_wishes(settings: &Settings, repr: Repr) -> Repr {
+    let wanted = settings.introduction.parameter_list.clone().unwrap_or_else(|| WANTED.to_vec());
+    let mut repr = repr.with(code::MAXIMUM_SIZE, LARGEST.to_be_bytes()).with(code::PARAMETER_LIST, wanted);
+    repr.options.extend(settings.introduction.options());
+    repr
 }
 
 fn to_everybody(settings: &Settings, repr: &Repr) -> Vec<u8> {
@@ -50,7 +54,7 @@ fn to_everybody(settings: &Settings, repr: &Repr) -> Vec<u8> {
 
 /// Asks for offers.
 pub(super) fn discover(settings: &Settings, transaction: u32, seconds: u16) -> Vec<u8> {
-    let mut repr = with_wishes(begin(settings, MessageType::Discover, transaction));
+    let mut repr = with_wishes(settings, begin(settings, MessageType::Discover, transaction));
     repr.seconds = seconds;
     to_everybody(settings, &repr)
 }
@@ -61,7 +65,7 @@ pub(super) fn request(settings: &Settings, transaction: u32, seconds: u16, addre
     let repr = begin(settings, MessageType::Request, transaction)
         .with(code::REQUESTED_ADDRESS, address.octets())
         .with(code::SERVER_IDENTIFIER, server.octets());
-    let mut repr = with_wishes(repr);
+    let mut repr = with_wishes(settings, repr);
     repr.seconds = seconds;
     to_everybody(settings, &repr)
 }
@@ -69,7 +73,7 @@ pub(super) fn request(settings: &Settings, transaction: u32, seconds: u16, addre
 /// Asks for more time, from the server or, when `is_rebinding`, from any: the address in `ciaddr`, neither option 50 nor
 /// 54 (section 4.3.2).
 pub(super) fn renew(settings: &Settings, lease: &Lease, transaction: u32, is_rebinding: bool) -> Vec<u8> {
-    let mut repr = with_wishes(begin(settings, MessageType::Request, transaction));
+    let mut repr = with_wishes(settings, begin(settings, MessageType::Request, transaction));
     repr.client = lease.address;
     if is_rebinding {
         return to_everybody(settings, &repr);
@@ -96,9 +100,15 @@ pub(super) fn release(settings: &Settings, lease: &Lease, transaction: u32) -> V
 
 /// Asks for settings only; by broadcast, as no server is known (section 4.4.3).
 pub(super) fn inform(settings: &Settings, transaction: u32, seconds: u16) -> Vec<u8> {
-    let mut repr = with_wishes(begin(settings, MessageType::Inform, transaction));
+    let mut repr = with_wishes(settings, begin(settings, MessageType::Inform, transaction));
     repr.seconds = seconds;
     to_everybody(settings, &repr)
+}
+
+/// Tells everybody who has the address now (RFC 5227 section 2.3), which also defends it (section 2.4).
+pub(super) fn announcement(settings: &Settings, address: Ipv4Addr) -> Vec<u8> {
+    let header = ethernet::Repr { destination: Mac::BROADCAST, source: settings.mac, tags: Vec::new(), ethertype: ethernet::ARP };
+    header.emit(&arp::Repr { sender: address, ..arp::Repr::probe(settings.mac, address) }.emit())
 }
 
 /// Asks whether anybody has the address.

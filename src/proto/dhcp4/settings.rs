@@ -3,6 +3,7 @@
 use std::net::Ipv4Addr;
 use std::time::Duration;
 
+use crate::wire::dhcp4::Introduction;
 use crate::wire::ethernet::Mac;
 
 /// What the client is for.
@@ -28,10 +29,13 @@ pub struct Settings {
     /// How long to collect answers of other servers after the first one (section 4.4.1: the client "collects DHCPOFFER
     /// messages over a period of time").
     pub window: Duration,
-    /// How long to listen for another owner of the address before it is used; zero doesn't look. RFC 5227 section 1.1
-    /// would take 4 to 7 s for three probes and the waits around them; two probes within this time find any owner that
-    /// answers within half of it.
-    pub conflict_wait: Duration,
+    /// How long to listen for another station with the address after each ARP probe for it; as many probes as waits, none
+    /// doesn't look. RFC 5227 section 1.1: three probes, 1 to 2 s apart, and 2 s after the last.
+    pub probe_waits: Vec<Duration>,
+    /// Hardware addresses of this machine's other ports, which may answer for its addresses and are no strangers.
+    pub own: Vec<Mac>,
+    /// What the client says of itself.
+    pub introduction: Introduction,
     /// First transaction number; the next ones follow. Draw it at random.
     pub transaction: u32,
     /// Random parts of the retransmission times in milliseconds, -1000 to 1000, drawn uniformly (section 4.1); used in

@@ -2,13 +2,13 @@
 
 use std::time::{Duration, Instant};
 
-use super::answer::{Answer, Reason};
+use super::answer::{Answer, Phase, Reason};
 use super::envelope::Received;
 use super::lease::{Lease, Times};
+use super::neighbour::Probes;
 use super::settings::Purpose;
-use super::{AFTER_DECLINE, Client, Ending, Event, LEAST_RENEWAL_WAIT, MOST_ANSWERS, MOST_REFUSALS, message};
+use super::{Client, Ending, Event, LEAST_RENEWAL_WAIT, MOST_ANSWERS, MOST_REFUSALS, message};
 use crate::proto::round_trip::Moment;
-use crate::wire::arp;
 use crate::wire::dhcp4::option::code;
 use crate::wire::dhcp4::{MessageType, Operation, examine};
 
@@ -20,19 +20,35 @@ pub(super) enum State {
     /// Has asked for the offer with this index among the answers.
     Requesting { tries: Backoff, offer: usize },
     /// Has the ACK and looks whether anybody else has the address.
-    Probing { lease: Box<Lease>, second_probe_at: Option<Instant>, ends_at: Instant },
+    Probing { lease: Box<Lease>, probes: Probes },
     /// Has declined an address.
     Declined { restart_at: Instant },
     /// Has the lease.
     Bound { lease: Box<Lease> },
+    /// Asks its server long before T1, to see whether it answers; `from` is the first message of the trial.
+    Trying { lease: Box<Lease>, from: usize, again_at: Option<Instant>, ends_at: Instant },
     /// Past T1: asks its server.
     Renewing { lease: Box<Lease>, transaction: u32, asked_at: Instant, again_at: Instant },
     /// Past T2: asks any server.
     Rebinding { lease: Box<Lease>, transaction: u32, asked_at: Instant, again_at: Instant },
     /// Asks for settings.
-    Informing { tries: Backoff, window_ends_at: Option<Instant> },
+    Informing { tries: Backoff, window_ends_at: Option<Instant>, probes: Option<Probes> },
     /// Nothing more will happen.
     Over,
+}
+
+impl State {
+    /// What an answer that comes now answers.
+    fn phase(&self) -> Phase {
+        match self {
+            Self::Selecting { .. } => Phase::Selecting,
+            Self::Requesting { .. } => Phase::Requesting,
+            Self::Trying { .. } | Self::Renewing { .. } => Phase::Renewing,
+            Self::Rebinding { .. } => Phase::Rebinding,
+            Self::Informing { .. } => Phase::Informing,
+            Self::Probing { .. } | Self::Declined { .. } | Self::Bound { .. } | Self::Over => Phase::Idle,
+        }
+    }
 }
 
 /// Sending the same again, each time later (RFC 2131 section 4.1).
@@ -70,15 +86,17 @@ impl Client {
     }
 
     pub(super) fn begin_informing(&mut self, now: Instant) {
-        self.inform(now, 1);
+        let Purpose::Inform(address) = self.settings.purpose else { return };
+        let probes = self.first_probe(now, address);
+        self.inform(now, 1, probes);
     }
 
-    fn inform(&mut self, now: Instant, number: u32) {
+    fn inform(&mut self, now: Instant, number: u32, probes: Option<Probes>) {
         let (transaction, seconds) = (self.draw_transaction(), self.seconds(now));
         self.post(Some(MessageType::Inform), transaction, seconds, |s| message::inform(s, transaction, seconds));
         // Nobody waits for this answer to come into service: asked again at half time, so that one lost packet doesn't decide.
         let tries = Backoff { sends: number, last_sent_at: now, again_at: now + self.settings.patience / 2 };
-        self.state = State::Informing { tries, window_ends_at: None };
+        self.state = State::Informing { tries, window_ends_at: None, probes };
     }
 
     /// Sends the REQUEST for an offer, for the `number`th time.
@@ -96,6 +114,7 @@ impl Client {
 
     /// Does what is due.
     pub(super) fn wake(&mut self, now: Instant) {
+        self.announce_when_due(now);
         match std::mem::replace(&mut self.state, State::Over) {
             State::Selecting { tries, window_ends_at } => {
                 if let Some(offer) = window_ends_at.filter(|at| now >= *at).and_then(|_| self.first_usable_offer()) {
@@ -118,17 +137,11 @@ impl Client {
                     self.end(Ending::NoAck);
                 }
             }
-            State::Probing { lease, second_probe_at, ends_at } => {
-                if now >= ends_at {
-                    self.state = State::Bound { lease };
-                    return self.events.push_back(Event::Bound);
-                }
-                let is_due = second_probe_at.is_some_and(|at| now >= at);
-                if is_due {
-                    self.post(None, 0, 0, |s| message::conflict_probe(s, lease.address));
-                }
-                self.state = State::Probing { lease, second_probe_at: second_probe_at.filter(|_| !is_due), ends_at };
-            }
+            State::Probing { lease, probes } => match self.probe_when_due(now, probes) {
+                Some(probes) => self.state = State::Probing { lease, probes },
+                None => self.bind(now, lease),
+            },
+            State::Trying { lease, from, again_at, ends_at } => self.try_on(now, lease, from, again_at, ends_at),
             State::Declined { restart_at } if now >= restart_at => {
                 if restart_at < self.deadline {
                     self.begin_selecting(now);
@@ -149,16 +162,17 @@ impl Client {
                 Some(times) if now >= again_at.min(times.expires_at) => self.renew(now, lease, times),
                 _ => self.state = State::Rebinding { lease, transaction, asked_at, again_at },
             },
-            State::Informing { tries, window_ends_at } => {
+            State::Informing { tries, window_ends_at, probes } => {
+                let probes = probes.and_then(|probes| self.probe_when_due(now, probes));
                 if window_ends_at.is_some_and(|at| now >= at) {
-                    self.state = State::Informing { tries, window_ends_at };
+                    self.state = State::Informing { tries, window_ends_at, probes };
                     self.events.push_back(Event::Informed);
                     return self.end(Ending::Informed);
                 }
                 let is_hopeful = window_ends_at.is_some();
-                self.state = State::Informing { tries, window_ends_at };
+                self.state = State::Informing { tries, window_ends_at, probes };
                 if !is_hopeful && tries.sends < 2 && now >= tries.again_at {
-                    self.inform(now, 2);
+                    self.inform(now, 2, probes);
                 } else if !is_hopeful && now >= self.deadline {
                     self.end(Ending::NoInformation);
                 }
@@ -189,19 +203,30 @@ impl Client {
 
     /// When [`Client::wake`] has something to do.
     pub(super) fn wake_at(&self) -> Option<Instant> {
+        let own = self.state_wake_at();
+        // A lease that is lost is not announced.
+        let announce_at = self.announce_at.filter(|_| self.lease().is_some());
+        own.into_iter().chain(announce_at).min()
+    }
+
+    fn state_wake_at(&self) -> Option<Instant> {
         match &self.state {
             State::Selecting { tries, window_ends_at, .. } => Some(window_ends_at.map_or_else(|| self.try_wake(tries), |at| at)),
             State::Requesting { tries, .. } => Some(self.try_wake(tries)),
-            State::Probing { second_probe_at, ends_at, .. } => Some(second_probe_at.map_or(*ends_at, |at| at.min(*ends_at))),
+            State::Probing { probes, .. } => Some(probes.next_at),
+            State::Trying { again_at, ends_at, .. } => Some(again_at.map_or(*ends_at, |at| at.min(*ends_at))),
             State::Declined { restart_at } => Some(*restart_at),
             State::Bound { lease } => lease.times.map(|t| t.renew_at),
             State::Renewing { lease, again_at, .. } => lease.times.map(|t| t.rebind_at.min(*again_at)),
             State::Rebinding { lease, again_at, .. } => lease.times.map(|t| t.expires_at.min(*again_at)),
-            State::Informing { tries, window_ends_at, .. } => Some(match window_ends_at {
-                Some(at) => *at,
-                None if tries.sends < 2 => tries.again_at.min(self.deadline),
-                None => self.deadline,
-            }),
+            State::Informing { tries, window_ends_at, probes } => {
+                let own = match window_ends_at {
+                    Some(at) => *at,
+                    None if tries.sends < 2 => tries.again_at.min(self.deadline),
+                    None => self.deadline,
+                };
+                Some(probes.map_or(own, |probes| probes.next_at.min(own)))
+            }
             State::Over => None,
         }
     }
@@ -230,6 +255,7 @@ impl Client {
             .extend(examine(&message, &message::question(&self.settings, question_of(kind, self.settings.purpose), transaction)));
         let answer = Answer {
             kind,
+            phase: self.state.phase(),
             transaction,
             arrived,
             source: from.ip,
@@ -271,6 +297,15 @@ impl Client {
                 }
                 self.begin_selecting(now);
             }
+            (State::Trying { from, .. }, Some(MessageType::Ack)) if self.is_since(from, transaction) => {
+                let lease = Box::new(self.lease_of(index, self.requested_at(transaction).unwrap_or(now)));
+                self.state = State::Bound { lease };
+                self.events.push_back(Event::Renewed);
+            }
+            (State::Trying { lease, from, .. }, Some(MessageType::Nak)) if self.is_since(from, transaction) => {
+                self.state = State::Bound { lease };
+                self.end(Ending::Withdrawn);
+            }
             (
                 State::Renewing { transaction: asked, asked_at, .. } | State::Rebinding { transaction: asked, asked_at, .. },
                 Some(MessageType::Ack),
@@ -286,9 +321,9 @@ impl Client {
                 self.state = State::Bound { lease };
                 self.end(Ending::Withdrawn);
             }
-            (State::Informing { tries, window_ends_at }, Some(MessageType::Ack)) => {
+            (State::Informing { tries, window_ends_at, probes }, Some(MessageType::Ack)) => {
                 let window_ends_at = window_ends_at.or_else(|| Some((now + self.settings.window).min(self.deadline.max(now))));
-                self.state = State::Informing { tries, window_ends_at };
+                self.state = State::Informing { tries, window_ends_at, probes };
             }
             (state, _) => {
                 self.answers[index].is_late = true;
@@ -298,7 +333,11 @@ impl Client {
     }
 
     fn is_of_this_attempt(&self, transaction: u32) -> bool {
-        self.sent[self.attempt_from..].iter().any(|s| s.transaction == transaction)
+        self.is_since(self.attempt_from, transaction)
+    }
+
+    fn is_since(&self, from: usize, transaction: u32) -> bool {
+        self.sent[from..].iter().any(|s| s.kind.is_some() && s.transaction == transaction)
     }
 
     /// True when an answer is from the server whose offer was taken. One that doesn't say who it is passes: the transaction
@@ -317,38 +356,6 @@ impl Client {
     fn lease_of(&self, index: usize, requested_at: Instant) -> Lease {
         let ack = &self.answers[index];
         Lease::new(&ack.message, ack.source, ack.source_mac, requested_at)
-    }
-
-    fn begin_probing(&mut self, now: Instant, lease: Box<Lease>) {
-        let wait = self.settings.conflict_wait;
-        if wait.is_zero() {
-            self.state = State::Bound { lease };
-            return self.events.push_back(Event::Bound);
-        }
-        self.post(None, 0, 0, |s| message::conflict_probe(s, lease.address));
-        self.state = State::Probing { lease, second_probe_at: Some(now + wait / 2), ends_at: now + wait };
-    }
-
-    /// Somebody speaks for an address (RFC 5227 section 2.1.1): with it as sender, or probing for it too.
-    pub(super) fn on_arp(&mut self, now: Instant, packet: &arp::Repr) {
-        let State::Probing { lease, .. } = &self.state else { return };
-        let probes_too =
-            packet.sender.is_unspecified() && packet.operation == arp::Operation::Request && packet.target == lease.address;
-        if packet.sender_mac == self.settings.mac || !(packet.sender == lease.address || probes_too) {
-            return;
-        }
-        let (address, owner) = (lease.address, packet.sender_mac);
-        let lease = lease.clone();
-        let transaction = self.draw_transaction();
-        self.post(Some(MessageType::Decline), transaction, 0, |s| message::decline(s, &lease, transaction));
-        self.events.push_back(Event::Conflict { address, owner });
-        for answer in &mut self.answers {
-            answer.is_void = true;
-        }
-        self.state = State::Declined { restart_at: now + AFTER_DECLINE };
-        if now + AFTER_DECLINE >= self.deadline {
-            self.end(Ending::Conflict);
-        }
     }
 }
 

@@ -31,11 +31,9 @@ fn visit(number: u128, tier: &str, checks: Checks, interrupted: Option<String>) 
     let started: Timestamp = "2026-11-25T10:00:00Z".parse().unwrap();
     let agent = Agent { version: "0.1.0".into(), host: "van-7".into(), kernel: "6.1.0".into() };
     let place = Place {
-        circuit: Some(format!(
-            "EV-{number:04    access: AccessKind::Ethernet,
+        circuit: Some(format!("EV-{number:04}")),
+        access: AccessKind::Ethernet,
         vlan: None,
-    }"
-        )),
         position: Position::Gateway,
         interface: "eth0".into(),
         note: (number == 2).then(|| "customer reports breaks in calls".to_owned()),

@@ -95,6 +95,8 @@ pub enum Flaw {
     },
     /// An option that this message must not carry (RFC 2131 table 3).
     OptionForbidden(u8),
+    /// Option 82, which the relay that added it must take out again (RFC 3046 section 2.1).
+    RelayInformationLeft,
     /// The client's hardware address is not the one asked for.
     HardwareAddressAltered,
     /// Option 61 is sent back with another value than the client's (RFC 6842 section 3).
@@ -130,6 +132,7 @@ impl Flaw {
             Self::ResolversMissing => "dhcp4-resolvers-missing",
             Self::RenewalTimes { .. } => "dhcp4-renewal-times",
             Self::OptionForbidden(_) => "dhcp4-option-forbidden",
+            Self::RelayInformationLeft => "dhcp4-relay-information-left",
             Self::HardwareAddressAltered => "dhcp4-hardware-address-altered",
             Self::ClientIdentifierAltered => "dhcp4-client-id-altered",
             Self::MtuInvalid(_) => "dhcp4-mtu-invalid",
@@ -190,6 +193,7 @@ impl fmt::Display for Flaw {
                 write!(f, "renewal {renewal}, rebinding {rebinding} and lease {lease} s don't stand in order")
             }
             Self::OptionForbidden(code) => write!(f, "{} must not be in this message", Named(*code)),
+            Self::RelayInformationLeft => write!(f, "a relay left its information (option 82) in"),
             Self::HardwareAddressAltered => write!(f, "the answer carries another client hardware address"),
             Self::ClientIdentifierAltered => write!(f, "the answer carries another client identifier (option 61)"),
             Self::MtuInvalid(mtu) => write!(f, "an interface MTU of {mtu} octets is below 68"),

@@ -51,12 +51,22 @@ pub mod code {
     pub const RENEWAL_TIME: u8 = 58;
     /// Rebinding time (T2).
     pub const REBINDING_TIME: u8 = 59;
+    /// Vendor class identifier.
+    pub const VENDOR_CLASS: u8 = 60;
     /// Client identifier.
     pub const CLIENT_IDENTIFIER: u8 = 61;
+    /// User class (RFC 3004).
+    pub const USER_CLASS: u8 = 77;
+    /// What a relay adds for the server (RFC 3046).
+    pub const RELAY_INFORMATION: u8 = 82;
     /// Domain search list (RFC 3397).
     pub const DOMAIN_SEARCH: u8 = 119;
     /// Classless static routes (RFC 3442).
     pub const CLASSLESS_ROUTES: u8 = 121;
+    /// Vendor classes by enterprise number (RFC 3925).
+    pub const VENDOR_CLASSES: u8 = 124;
+    /// Vendor options by enterprise number (RFC 3925).
+    pub const VENDOR_OPTIONS: u8 = 125;
     /// End of a field.
     pub const END: u8 = 255;
 }
@@ -93,6 +103,9 @@ pub fn decode(code: u8, data: &[u8]) -> Decoded {
     };
     Decoded { code, name: Some(row.name), value, flaw }
 }
+
+/// Sub-options: number and octets, in order.
+pub type Parts = Vec<(u8, Vec<u8>)>;
 
 /// A route of option 121.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -135,11 +148,36 @@ pub enum Value {
     /// Client identifier: type (a hardware type, or 0 or 255) and octets.
     Identifier(u8, Vec<u8>),
     /// Sub-options.
-    Parts(Vec<(u8, Vec<u8>)>),
-    /// Enterprise number and octets.
-    Vendors(Vec<(u32, Vec<u8>)>),
+    Parts(Parts),
+    /// Octets, several times.
+    Classes(Vec<Vec<u8>>),
+    /// Enterprise number and classes.
+    VendorClasses(Vec<(u32, Vec<Vec<u8>>)>),
+    /// Enterprise number and sub-options.
+    VendorOptions(Vec<(u32, Parts)>),
     /// Octets.
     Octets(Vec<u8>),
+}
+
+/// Octets in hexadecimal, and as text as well where they are plain text of some length.
+struct Plain<'a>(&'a [u8]);
+
+/// Octets from which on it is no accident that all are printable.
+const SHORTEST_TEXT: usize = 3;
+
+impl fmt::Display for Plain<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", Hex(self.0))?;
+        match std::str::from_utf8(self.0) {
+            Ok(text) if text.len() >= SHORTEST_TEXT && text.bytes().all(|o| (b' '..=b'~').contains(&o)) => write!(f, " {text:?}"),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Writes sub-options.
+fn parts(f: &mut fmt::Formatter<'_>, all: &[(u8, Vec<u8>)]) -> fmt::Result {
+    list(f, all, |f, (code, data)| write!(f, "{code}: {}", Plain(data)))
 }
 
 /// Hexadecimal without separators.
@@ -182,8 +220,18 @@ impl fmt::Display for Value {
                 if r.router.is_unspecified() { f.write_str("on link") } else { write!(f, "via {}", r.router) }
             }),
             Self::Identifier(kind, data) => write!(f, "type {kind}, {}", Hex(data)),
-            Self::Parts(all) => list(f, all, |f, (code, data)| write!(f, "{code}: {}", Hex(data))),
-            Self::Vendors(all) => list(f, all, |f, (number, data)| write!(f, "enterprise {number}: {}", Hex(data))),
+            Self::Parts(all) => parts(f, all),
+            Self::Classes(all) => list(f, all, |f, class| write!(f, "{}", Plain(class))),
+            Self::VendorClasses(all) => list(f, all, |f, (number, classes)| {
+                write!(f, "enterprise {number}: (")?;
+                list(f, classes, |f, class| write!(f, "{}", Plain(class)))?;
+                f.write_str(")")
+            }),
+            Self::VendorOptions(all) => list(f, all, |f, (number, options)| {
+                write!(f, "enterprise {number}: (")?;
+                parts(f, options)?;
+                f.write_str(")")
+            }),
             Self::Octets(data) => write!(f, "{}", Hex(data)),
         }
     }

@@ -3,7 +3,7 @@
 use std::net::Ipv4Addr;
 
 use super::flaw::Flaw;
-use super::option::{Value, code, decode};
+use super::option::{ClasslessRoute, Value, code, decode};
 use super::{MessageType, Parsed, Repr};
 
 /// What is wrong with an OFFER, ACK or NAK that answers `request`, beyond what reading it has found.
@@ -18,6 +18,9 @@ pub fn examine(answer: &Parsed, request: &Repr) -> Vec<Flaw> {
         if answer.option(forbidden).is_some() {
             flaws.push(Flaw::OptionForbidden(forbidden));
         }
+    }
+    if answer.option(code::RELAY_INFORMATION).is_some() {
+        flaws.push(Flaw::RelayInformationLeft);
     }
     if answer.repr.client_hardware_address != request.client_hardware_address {
         flaws.push(Flaw::HardwareAddressAltered);
@@ -137,21 +140,46 @@ impl Parsed {
     /// The next hop of everything: that of option 121 where it is there (RFC 3442 has it override option 3), else the first
     /// of option 3.
     pub fn default_route(&self) -> Option<Ipv4Addr> {
+        self.routes().iter().find(|r| r.width == 0 && !r.router.is_unspecified()).map(|r| r.router)
+    }
+
+    /// All routes that the client is to have, default routes among them: those of option 121 where it is there and can be
+    /// read, and then no others (RFC 3442); else those of option 33 and the first router of option 3.
+    pub fn routes(&self) -> Vec<ClasslessRoute> {
         if let Some(data) = self.option(code::CLASSLESS_ROUTES)
             && let Value::Routes(routes) = decode(code::CLASSLESS_ROUTES, &data).value
         {
-            return routes.iter().find(|r| r.width == 0 && !r.router.is_unspecified()).map(|r| r.router);
+            return routes;
         }
-        self.addresses(code::ROUTERS).first().copied()
+        let given = self.option(code::STATIC_ROUTES).map(|data| decode(code::STATIC_ROUTES, &data).value);
+        let pairs = if let Some(Value::Pairs(pairs)) = given { pairs } else { Vec::new() };
+        // RFC 2132 section 5.8: 0.0.0.0 is no destination of a static route.
+        let classful = pairs.into_iter().filter(|(destination, _)| !destination.is_unspecified());
+        let mut routes: Vec<ClasslessRoute> = classful.map(|(destination, router)| classful_route(destination, router)).collect();
+        let first = self.addresses(code::ROUTERS).first().copied();
+        routes.extend(first.map(|router| ClasslessRoute { network: Ipv4Addr::UNSPECIFIED, width: 0, router }));
+        routes
     }
 
     /// Width of the network's mask: that of option 1, else that of the address's class (RFC 791), which a client without a
     /// mask has to assume (RFC 1122 section 3.3.6).
     pub fn prefix(&self, address: Ipv4Addr) -> u8 {
-        mask_width(self).unwrap_or_else(|| match address.octets()[0] {
-            0..=127 => 8,
-            128..=191 => 16,
-            _ => 24,
-        })
+        mask_width(self).unwrap_or_else(|| class_width(address))
     }
+}
+
+/// Width of the network part by an address's class (RFC 791 section 3.2).
+fn class_width(address: Ipv4Addr) -> u8 {
+    match address.octets()[0] {
+        0..=127 => 8,
+        128..=191 => 16,
+        _ => 24,
+    }
+}
+
+/// A route of option 33, which has no masks: to the destination's class of network, or to a host when it has host bits.
+fn classful_route(destination: Ipv4Addr, router: Ipv4Addr) -> ClasslessRoute {
+    let width = class_width(destination);
+    let has_host_bits = u32::from(destination) << width != 0;
+    ClasslessRoute { network: destination, width: if has_host_bits { 32 } else { width }, router }
 }

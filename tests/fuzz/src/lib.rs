@@ -14,7 +14,7 @@ mod text;
 pub use link::link;
 pub use packets::{dhcp4, dns, icmp, pppoe, ra};
 pub use stamp::stamp;
-pub use text::{api, invitation, profile, record};
+pub use text::{api, invitation, oui, profile, record};
 
 /// A parser under attack.
 #[derive(Debug, Clone, Copy)]
@@ -30,10 +30,11 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 11] = [
+pub const PARSERS: [Parser; 12] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
+    Parser { name: "oui", feed: oui, seeds: seeds::oui, worst: seeds::worst_oui },
     Parser { name: "pppoe", feed: pppoe, seeds: seeds::pppoe, worst: seeds::worst_pppoe },
     Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },

@@ -397,6 +397,16 @@ pub(super) fn worst_toml() -> Vec<Vec<u8>> {
     [deep, dotted, tables, keys, word, line].map(String::into_bytes).to_vec()
 }
 
+pub(super) fn oui() -> Vec<Vec<u8>> {
+    // Three octets of the block that is looked for, then the list.
+    let text = b"\x00\x00\x5e00-00-5E   (hex)\t\tExample\n00005E     (base 16)\t\tExample\n".to_vec();
+    vec![text, b"\x00\x00\x5eMA-L,00005E,\"Example, \"\"Limited\"\"\",Street\n".to_vec()]
+}
+
+pub(super) fn worst_oui() -> Vec<Vec<u8>> {
+    vec![b"MA-L,000000,\"".repeat(80_000), [&b"   MA-L,00005E,\""[..], &b"\"".repeat(900_000)].concat(), b"\n".repeat(1_000_000)]
+}
+
 pub(super) fn pppoe() -> Vec<Vec<u8>> {
     use doorstep::wire::pppoe::{Code, Repr, Tag, tag};
     let tags = |list: &[(u16, &[u8])]| list.iter().map(|(n, value)| Tag::new(*n, value.to_vec())).collect();

@@ -12,7 +12,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::seeds::TOKEN;
-use super::show;
+use super::{show, take};
 
 /// A far end's invitation (TOML): reads back what it writes, and no complaint repeats the token.
 pub fn invitation(data: &[u8]) {
@@ -30,6 +30,15 @@ pub fn invitation(data: &[u8]) {
     }
     if let Some(fingerprint) = invited::parse_fingerprint(text) {
         assert_eq!(invited::parse_fingerprint(&invited::format_fingerprint(&fingerprint)), Some(fingerprint));
+    }
+}
+
+/// The list of hardware address assignments: a name that is found is short and can be shown.
+pub fn oui(mut data: &[u8]) {
+    let block = take::<3>(&mut data);
+    let list = String::from_utf8_lossy(data);
+    if let Some(name) = doorstep::wire::oui::holder(&list, block) {
+        assert!(!name.is_empty() && name.chars().count() <= 80 && !name.contains(char::is_control));
     }
 }
 

@@ -143,6 +143,8 @@ impl Leases {
             // Selecting, or after a reboot.
             (_, Some(address)) => address,
             // Renewing or rebinding.
+            (None, None) if self.config.is_deaf_to_renewals => return None,
+            (None, None) if self.config.refuses_renewals.is_some() => return Some(self.reply(message, MessageType::Nak, None)),
             (None, None) if !message.ciaddr().is_unspecified() => message.ciaddr(),
             _ => return None,
         };
@@ -168,7 +170,8 @@ impl Leases {
             options.insert(DhcpOption::ClientIdentifier(identifier.clone()));
         }
         if kind == MessageType::Nak {
-            options.insert(DhcpOption::Message("not an address of this client".to_owned()));
+            let words = self.config.refuses_renewals.clone();
+            options.insert(DhcpOption::Message(words.unwrap_or_else(|| "not an address of this client".to_owned())));
             return message;
         }
         if address.is_some() {

@@ -3,7 +3,7 @@
 use super::super::*;
 use crate::unit::{Stamp, StampSource};
 use crate::wire::dhcp4::option::code;
-use crate::wire::dhcp4::{Operation, Repr};
+use crate::wire::dhcp4::{Introduction, Operation, Repr};
 use crate::wire::ethernet::Tag;
 use crate::wire::{arp, dhcp4, ethernet, ipv4, udp};
 
@@ -19,7 +19,9 @@ pub(super) fn settings() -> Settings {
         purpose: Purpose::Acquire,
         patience: Duration::from_secs(300),
         window: Duration::from_millis(500),
-        conflict_wait: Duration::ZERO,
+        probe_waits: Vec::new(),
+        own: Vec::new(),
+        introduction: Introduction::default(),
         transaction: 0x1000,
         jitter_ms: Vec::new(),
     }
@@ -30,6 +32,8 @@ pub(super) struct Scene {
     pub(super) client: Client,
     pub(super) start: Instant,
     pub(super) ms: u64,
+    /// ARP packets that were sent, with their times.
+    pub(super) spoken: Vec<(u64, arp::Repr)>,
 }
 
 /// A message as it went out.
@@ -50,7 +54,7 @@ impl Out {
 impl Scene {
     pub(super) fn new(settings: Settings) -> Self {
         let start = Instant::now();
-        Self { client: Client::new(settings, start), start, ms: 0 }
+        Self { client: Client::new(settings, start), start, ms: 0, spoken: Vec::new() }
     }
 
     pub(super) fn moment(&self) -> Moment {
@@ -58,7 +62,7 @@ impl Scene {
         Moment { stamp, at: self.start + Duration::from_millis(self.ms) }
     }
 
-    /// Everything that is sent now, stamped as it leaves.
+    /// Everything that is sent now, stamped as it leaves; what is no DHCP goes to `spoken`.
     pub(super) fn flush(&mut self) -> Vec<Out> {
         let now = self.moment();
         let mut out = Vec::new();
@@ -67,6 +71,8 @@ impl Scene {
             self.client.on_departure(outgoing.ticket, now);
             let frame = ethernet::parse(&outgoing.bytes).unwrap();
             if frame.repr.ethertype == ethernet::ARP {
+                assert_eq!((frame.repr.destination, frame.repr.source), (Mac::BROADCAST, MAC));
+                self.spoken.push((self.ms, arp::parse(frame.payload).unwrap()));
                 continue;
             }
             let packet = ipv4::parse(frame.payload).unwrap();

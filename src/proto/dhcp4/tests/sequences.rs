@@ -15,6 +15,8 @@ enum Step {
     Say(MessageType, usize, bool),
     /// Somebody claims the address.
     Claim,
+    /// A renewal is tried before its time.
+    Try,
     /// The owner gives the lease back.
     Release,
 }
@@ -30,6 +32,7 @@ fn step() -> impl Strategy<Value = Step> {
         4 => prop_oneof![0_u64..2000, 0_u64..5_000_000].prop_map(Step::Pass),
         8 => (kind, 0_usize..3, any::<bool>()).prop_map(|(kind, back, first)| Step::Say(kind, back, first)),
         1 => Just(Step::Claim),
+        1 => Just(Step::Try),
         1 => Just(Step::Release),
     ]
 }
@@ -37,10 +40,10 @@ fn step() -> impl Strategy<Value = Step> {
 proptest! {
     #[test]
     fn whatever_happens_the_client_keeps_to_the_rules(
-        steps in prop::collection::vec(step(), 1..40), conflict_wait_ms in prop_oneof![Just(0_u64), Just(300)],
+        steps in prop::collection::vec(step(), 1..40), probes in prop_oneof![Just(0_usize), Just(3)],
     ) {
-        let conflict_wait = Duration::from_millis(conflict_wait_ms);
-        let mut scene = Scene::new(Settings { patience: Duration::from_secs(12), conflict_wait, ..settings() });
+        let probe_waits = vec![Duration::from_millis(100); probes];
+        let mut scene = Scene::new(Settings { patience: Duration::from_secs(12), probe_waits, ..settings() });
         let mut sent: Vec<(u64, Out)> = scene.flush().into_iter().map(|out| (0, out)).collect();
         let mut acknowledged = false;
         let mut was_over = false;
@@ -55,6 +58,7 @@ proptest! {
                     scene.deliver(&answer(question, kind, server), server);
                 }
                 Step::Claim => scene.deliver_arp(arp::Repr::probe(Mac([2, 0, 0, 0, 0, 9]), ADDRESS)),
+                Step::Try => scene.client.try_renewal(scene.moment().at, Duration::from_secs(4)),
                 Step::Release => scene.client.release(),
             }
             let ms = scene.ms;

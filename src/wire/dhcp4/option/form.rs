@@ -2,7 +2,7 @@
 
 use std::net::Ipv4Addr;
 
-use super::{ClasslessRoute, Value};
+use super::{ClasslessRoute, Value, code};
 
 /// A form.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -41,8 +41,14 @@ pub(super) enum Form {
     SipServers,
     /// RFC 3442.
     Routes,
-    /// RFC 3925 sections 3 and 4, which are laid out alike.
-    Vendors,
+    /// RFC 3004: classes, each behind its length.
+    Classes,
+    /// RFC 3925 section 3: classes by enterprise number.
+    VendorClasses,
+    /// RFC 3925 section 4: sub-options by enterprise number.
+    VendorOptions,
+    /// RFC 2132 section 8.4: sub-options where a vendor keeps to the advice, else any octets.
+    VendorInformation,
     /// Any octets, at least one.
     Octets,
 }
@@ -107,7 +113,21 @@ impl Form {
                 _ => Err(Fault::Content("the encoding is neither 0 nor 1")),
             },
             Self::Routes => routes(at_least(data, 5, "at least 5")?).map(Value::Routes),
-            Self::Vendors => vendors(at_least(data, 5, "at least 5")?).map(Value::Vendors),
+            Self::Classes => classes(at_least(data, 2, "at least 2")?).map(Value::Classes),
+            Self::VendorClasses => {
+                let vendors = vendors(at_least(data, 5, "at least 5")?)?;
+                let read = vendors.into_iter().map(|(number, data)| Ok((number, classes(data)?)));
+                read.collect::<Result<_, Fault>>().map(Value::VendorClasses)
+            }
+            Self::VendorOptions => {
+                let vendors = vendors(at_least(data, 5, "at least 5")?)?;
+                let read = vendors.into_iter().map(|(number, data)| Ok((number, parts(data)?)));
+                read.collect::<Result<_, Fault>>().map(Value::VendorOptions)
+            }
+            Self::VendorInformation => {
+                let data = at_least(data, 1, "at least 1")?;
+                Ok(encapsulated(data).map_or_else(|| Value::Octets(data.to_vec()), Value::Parts))
+            }
             Self::Octets => at_least(data, 1, "at least 1").map(|d| Value::Octets(d.to_vec())),
         }
     }
@@ -149,6 +169,43 @@ fn parts(mut rest: &[u8]) -> Result<Vec<(u8, Vec<u8>)>, Fault> {
     if rest.is_empty() { Ok(all) } else { Err(Fault::Content("one octet is left behind the sub-options")) }
 }
 
+/// Sub-options laid out like the options field: pads without a length, an end that may be left out (RFC 2132 section 8.4).
+/// `None` when the octets are something else.
+fn encapsulated(mut rest: &[u8]) -> Option<Vec<(u8, Vec<u8>)>> {
+    let mut all = Vec::new();
+    loop {
+        match rest {
+            [] => break,
+            [code::END, behind @ ..] => {
+                if behind.iter().any(|octet| *octet != code::PAD) {
+                    return None;
+                }
+                break;
+            }
+            [code::PAD, behind @ ..] => rest = behind,
+            [number, len, behind @ ..] => {
+                let (data, behind) = behind.split_at_checked(usize::from(*len))?;
+                all.push((*number, data.to_vec()));
+                rest = behind;
+            }
+            [_] => return None,
+        }
+    }
+    (!all.is_empty()).then_some(all)
+}
+
+/// Octets behind their length, one after the other.
+fn classes(mut rest: &[u8]) -> Result<Vec<Vec<u8>>, Fault> {
+    let mut all = Vec::new();
+    while let [len, behind @ ..] = rest {
+        let (data, behind) =
+            behind.split_at_checked(usize::from(*len)).ok_or(Fault::Content("a class ends outside of the option"))?;
+        all.push(data.to_vec());
+        rest = behind;
+    }
+    Ok(all)
+}
+
 /// Width, significant octets of the destination, router (RFC 3442).
 fn routes(mut rest: &[u8]) -> Result<Vec<ClasslessRoute>, Fault> {
     let mut all = Vec::new();
@@ -171,13 +228,13 @@ fn routes(mut rest: &[u8]) -> Result<Vec<ClasslessRoute>, Fault> {
 }
 
 /// Enterprise number, length, data (RFC 3925).
-fn vendors(mut rest: &[u8]) -> Result<Vec<(u32, Vec<u8>)>, Fault> {
+fn vendors(mut rest: &[u8]) -> Result<Vec<(u32, &[u8])>, Fault> {
     let mut all = Vec::new();
     while let Some((number, behind)) = rest.split_first_chunk::<4>() {
         let (len, behind) = behind.split_first().ok_or(Fault::Content("a vendor's part has no length"))?;
         let (data, behind) =
             behind.split_at_checked(usize::from(*len)).ok_or(Fault::Content("a vendor's part ends outside of the option"))?;
-        all.push((u32::from_be_bytes(*number), data.to_vec()));
+        all.push((u32::from_be_bytes(*number), data));
         rest = behind;
     }
     if rest.is_empty() { Ok(all) } else { Err(Fault::Content("octets are left behind the vendors' parts")) }

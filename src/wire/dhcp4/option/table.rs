@@ -19,8 +19,8 @@ pub(super) fn find(code: u8) -> Option<&'static Row> {
 }
 
 use Form::{
-    Address, Addresses, Codes, Flag, Identifier, Names, Octets, Offset, Pairs, Parts, Present, Routes, Seconds, SipServers, Text,
-    U8, U16, U16s, Vendors,
+    Address, Addresses, Classes, Codes, Flag, Identifier, Names, Octets, Offset, Pairs, Parts, Present, Routes, Seconds,
+    SipServers, Text, U8, U16, U16s, VendorClasses, VendorInformation, VendorOptions,
 };
 
 pub(super) const TABLE: &[Row] = &[
@@ -66,7 +66,7 @@ pub(super) const TABLE: &[Row] = &[
     row(40, "network information service domain", Text),
     row(41, "network information servers", Addresses),
     row(42, "network time protocol servers", Addresses),
-    row(43, "vendor-specific information", Octets),
+    row(43, "vendor-specific information", VendorInformation),
     row(44, "NetBIOS name server", Addresses),
     row(45, "NetBIOS datagram distribution server", Addresses),
     row(46, "NetBIOS node type", U8),
@@ -95,7 +95,7 @@ pub(super) const TABLE: &[Row] = &[
     row(72, "WWW server", Addresses),
     row(73, "finger server", Addresses),
     row(74, "IRC server", Addresses),
-    row(77, "user class (RFC 3004)", Octets),
+    row(77, "user class (RFC 3004)", Classes),
     row(80, "rapid commit (RFC 4039)", Present),
     row(81, "client FQDN (RFC 4702)", Octets),
     row(82, "relay agent information (RFC 3046)", Parts),
@@ -113,8 +113,8 @@ pub(super) const TABLE: &[Row] = &[
     row(119, "domain search (RFC 3397)", Names),
     row(120, "SIP servers (RFC 3361)", SipServers),
     row(121, "classless static routes (RFC 3442)", Routes),
-    row(124, "vendor-identifying vendor class (RFC 3925)", Vendors),
-    row(125, "vendor-identifying vendor options (RFC 3925)", Vendors),
+    row(124, "vendor-identifying vendor class (RFC 3925)", VendorClasses),
+    row(125, "vendor-identifying vendor options (RFC 3925)", VendorOptions),
     row(138, "CAPWAP access controllers (RFC 5417)", Addresses),
     row(150, "TFTP server addresses (RFC 5859)", Addresses),
     row(212, "6rd (RFC 5969)", Octets),

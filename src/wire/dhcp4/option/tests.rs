@@ -59,7 +59,7 @@ fn a_search_list_points_back_into_itself() {
 
 #[test]
 fn options_of_each_form_read_as_defined() {
-    let rows: [(u8, &[u8], &str); 24] = [
+    let rows: [(u8, &[u8], &str); 31] = [
         (1, &[255, 255, 255, 0], "255.255.255.0"),
         (2, &[0xff, 0xff, 0xf1, 0xf0], "-3600 s"),
         (3, &[192, 0, 2, 1, 192, 0, 2, 2], "192.0.2.1, 192.0.2.2"),
@@ -80,8 +80,17 @@ fn options_of_each_form_read_as_defined() {
         (117, &[0, 6, 0, 44], "6, 44"),
         (120, b"\x00\x03sip\x07example\x03net\x00", "sip.example.net"),
         (120, &[1, 192, 0, 2, 5], "192.0.2.5"),
-        (124, &[0, 0, 0x0d, 0xe9, 2, 1, 7], "enterprise 3561: 0107"),
-        (125, &[0, 0, 0x0d, 0xe9, 1, 0xff, 0, 0, 0, 1, 0], "enterprise 3561: ff, enterprise 1: "),
+        (120, &[1, 192, 0, 2, 5, 192, 0, 2, 6], "192.0.2.5, 192.0.2.6"),
+        // RFC 2132 section 8.4: sub-options, with pads and an end; what is none stays as it is.
+        (43, b"\x01\x02\x0a\x0b\x00\x02\x03abc\xff\x00", "1: 0a0b, 2: 616263 \"abc\""),
+        (43, &[1, 1, 9], "1: 09"),
+        (43, &[1, 1, 9, 255, 7], "010109ff07"),
+        (43, &[0, 0], "0000"),
+        (77, b"\x04data\x01\x07", "64617461 \"data\", 07"),
+        (124, &[0, 0, 0x0d, 0xe9, 2, 1, 7], "enterprise 3561: (07)"),
+        (125, &[0, 0, 0x0d, 0xe9, 3, 1, 1, 0xff, 0, 0, 0, 1, 0], "enterprise 3561: (1: ff), enterprise 1: ()"),
+        // RFC 3361 section 3.1 has two names in one option, each whole.
+        (120, b"\x00\x07example\x03net\x00\x03sip\x07example\x03net\x00", "example.net, sip.example.net"),
         (224, &[0xde, 0xad], "dead"),
         (254, &[], ""),
     ];
@@ -92,7 +101,7 @@ fn options_of_each_form_read_as_defined() {
 
 #[test]
 fn what_breaks_its_definition_is_kept_as_octets_and_told() {
-    let rows: [(u8, &[u8]); 22] = [
+    let rows: [(u8, &[u8]); 28] = [
         (1, &[255, 255, 255]),
         (3, &[192, 0, 2, 1, 9]),
         (3, &[]),
@@ -115,6 +124,12 @@ fn what_breaks_its_definition_is_kept_as_octets_and_told() {
         (121, &[33, 1, 2, 3, 4, 5, 6, 7, 8, 9]),
         (121, &[24, 10, 0, 0, 192, 0, 2]),
         (125, &[0, 0, 0, 1, 3, 1]),
+        (125, &[0, 0, 0, 1, 2, 1, 5]),
+        (124, &[0, 0, 0, 1, 2, 5, 1]),
+        (77, b"data"),
+        (120, &[2, 192, 0, 2, 5]),
+        (120, &[1, 192, 0, 2, 5, 9]),
+        (43, &[]),
     ];
     for (code, data) in rows {
         let decoded = decode(code, data);
