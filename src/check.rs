@@ -7,6 +7,7 @@ pub mod dhcp4;
 pub mod dns;
 pub mod echo;
 pub mod farend;
+pub mod gateway;
 pub mod ipv6;
 pub mod link;
 pub mod path;
@@ -127,6 +128,8 @@ pub struct Known {
     pub resolvers: Vec<IpAddr>,
     /// The open session with the far end.
     pub far_end: Option<Arc<Session>>,
+    /// Where the gateway tells what it counted on its line, if it does.
+    pub gateway_counters: Option<Arc<gateway::Counters>>,
 }
 
 /// One thing learned by a check.
@@ -144,6 +147,8 @@ pub enum Learned {
     Resolvers(Vec<IpAddr>),
     /// The far end's session.
     FarEnd(Arc<Session>),
+    /// Where the gateway tells what it counted.
+    GatewayCounters(Arc<gateway::Counters>),
 }
 
 impl Known {
@@ -156,6 +161,7 @@ impl Known {
             Learned::Gateway6(address) => self.gateway6 = Some(address),
             Learned::Resolvers(list) => self.resolvers = list,
             Learned::FarEnd(session) => self.far_end = Some(session),
+            Learned::GatewayCounters(counters) => self.gateway_counters = Some(counters),
         }
     }
 }
@@ -209,6 +215,7 @@ pub fn registry() -> Vec<Box<dyn Check>> {
         Box::new(dhcp4::Dhcp4),
         Box::new(pppoe::PppoeCheck),
         Box::new(ipv6::Ipv6Check),
+        Box::new(gateway::GatewayCheck),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),
         Box::new(echo::EchoCheck::default()),

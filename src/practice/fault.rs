@@ -17,6 +17,8 @@ pub enum Fault {
     NoDhcp,
     /// Frames get lost between laptop and gateway.
     HomeLoss,
+    /// Another device in the home uses a part of the line.
+    CrossTraffic,
     /// The access line carries half the rate, both ways.
     SlowLine,
     /// Frames get lost on the access line.
@@ -44,9 +46,10 @@ const LOSS: f64 = 0.06;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::NoDhcp,
         Self::HomeLoss,
+        Self::CrossTraffic,
         Self::SlowLine,
         Self::AccessLoss,
         Self::LongDelay,
@@ -64,6 +67,7 @@ impl Fault {
         match self {
             Self::NoDhcp => "no-dhcp",
             Self::HomeLoss => "home-loss",
+            Self::CrossTraffic => "cross-traffic",
             Self::SlowLine => "slow-line",
             Self::AccessLoss => "access-loss",
             Self::LongDelay => "long-delay",
@@ -87,6 +91,7 @@ impl Fault {
         match self {
             Self::NoDhcp => "the gateway hands out no address",
             Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
+            Self::CrossTraffic => "another device in the home uses 30 % of the line, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
@@ -103,7 +108,7 @@ impl Fault {
     /// The stretch it lies in: the ground truth.
     pub fn segment(self) -> Segment {
         match self {
-            Self::NoDhcp | Self::HomeLoss => Segment::Home,
+            Self::NoDhcp | Self::HomeLoss | Self::CrossTraffic => Segment::Home,
             Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer => Segment::Access,
             Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => Segment::Network,
             Self::FarEndGone => Segment::FarEnd,
@@ -115,6 +120,7 @@ impl Fault {
         let losing = Impairment::losing(Ratio::new(LOSS).unwrap_or_default());
         match self {
             Self::NoDhcp => line.services.dhcp = false,
+            Self::CrossTraffic => line.services.neighbour = true,
             Self::HomeLoss => add(&mut line.home, |i| i.loss = losing.loss),
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),

@@ -3,3 +3,5 @@
 pub mod dhcp;
 pub mod dns;
 pub mod far_end;
+pub mod igd;
+pub mod neighbour;

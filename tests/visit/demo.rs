@@ -66,6 +66,7 @@ macro_rules! found_in_its_stretch {
 found_in_its_stretch! {
     no_dhcp_is_found_at_home: NoDhcp,
     home_loss_is_found_at_home: HomeLoss,
+    cross_traffic_is_found_at_home: CrossTraffic,
     a_slow_line_is_found_on_the_access_line: SlowLine,
     access_loss_is_found_on_the_access_line: AccessLoss,
     a_long_delay_is_found_on_the_access_line: LongDelay,

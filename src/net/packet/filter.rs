@@ -11,6 +11,8 @@ pub enum Filter {
     All,
     /// Router advertisements of IPv6, without extension headers before them.
     RouterAdvertisement,
+    /// Frames to more than one: broadcast and multicast.
+    Group,
     /// Frames of this EtherType.
     EtherType(u16),
     /// UDP over IPv4 to this port, in one piece or the first fragment.
@@ -24,6 +26,8 @@ pub enum Filter {
 
 /// Octets of a frame that are handed over: all of any frame.
 const WHOLE: u32 = 0x4_0000;
+/// Octets of a frame that is only counted.
+const HEADERS: u32 = 64;
 const ETHERTYPE_AT: u32 = 12;
 const IP_AT: u32 = 14;
 const ETHERTYPE_IPV4: u32 = 0x0800;
@@ -78,6 +82,16 @@ fn router_advertisement() -> [SockFilter; 8] {
     ]
 }
 
+/// The lowest bit of the first octet of the destination (IEEE 802 section 8.2, "I/G").
+fn group() -> [SockFilter; 4] {
+    [
+        load(libc::BPF_B, libc::BPF_ABS, 0),
+        branch(libc::BPF_JSET, 1, 0, 1), // 1: else -> 3
+        give(HEADERS),
+        give(0),
+    ]
+}
+
 fn ethertype(wanted: u16) -> [SockFilter; 4] {
     [
         load(libc::BPF_H, libc::BPF_ABS, ETHERTYPE_AT),
@@ -92,6 +106,7 @@ pub(super) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> {
     match filter {
         Filter::All => Ok(()),
         Filter::RouterAdvertisement => socket.attach_filter(&router_advertisement()),
+        Filter::Group => socket.attach_filter(&group()),
         Filter::EtherType(wanted) => socket.attach_filter(&ethertype(wanted)),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),
     }

@@ -5,12 +5,14 @@
 //! the ordinary test run feeds the same functions. A function must not panic and must take time in proportion to its
 //! input; what it asserts are laws of the parser, never a particular result. It must not know who draws the octets.
 
+mod home;
 mod link;
 mod packets;
 mod seeds;
 mod stamp;
 mod text;
 
+pub use home::{igd, ssdp};
 pub use link::link;
 pub use packets::{dhcp4, dns, icmp, pppoe, ra};
 pub use stamp::stamp;
@@ -30,12 +32,14 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 11] = [
+pub const PARSERS: [Parser; 13] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
     Parser { name: "pppoe", feed: pppoe, seeds: seeds::pppoe, worst: seeds::worst_pppoe },
     Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
+    Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },
+    Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },
