@@ -141,7 +141,16 @@ fn a_visit_beside_a_silent_gateway_says_nothing_of_others_either_way() {
     Fault::CrossTraffic.apply(&mut config);
     let record = Scene::new(config).verify();
     assert!(readings(&record, "throughput.cross_traffic_ratio").is_empty());
-    assert_eq!(record["verdict"], "fail", "what nobody can tell does not excuse a line: {:#}", record["judgements"]);
+    let rate = |j: &&Value| j["reading"] == "throughput.tcp_payload_rate";
+    let rates: Vec<&Value> = record["judgements"].as_array().expect("judged").iter().filter(rate).collect();
+    // A busy machine may leave them unproven as well, but not for other traffic.
+    assert!(rates.iter().all(|j| j["verdict"] != "pass"), "what nobody can tell does not excuse a line: {rates:#?}");
+    let words = serde_json::to_string(&rates).expect("JSON");
+    assert!(
+        !words.contains("other traffic") && record["isolation"]["fault"] != "other-traffic",
+        "{words} {:#}",
+        record["isolation"]
+    );
 }
 
 #[test]

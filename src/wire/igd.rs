@@ -14,9 +14,12 @@ use roxmltree::{Document, Node, ParsingOptions};
 use url::{Host, Url};
 
 /// Octets of a document that are read: descriptions of real gateways take some thousands.
-pub const MOST_OCTETS: usize = 128 << 10;
-/// Elements, texts and attributes of a document.
-const MOST_NODES: u32 = 8192;
+pub const MOST_OCTETS: usize = 64 << 10;
+/// Elements and texts of a document.
+const MOST_NODES: u32 = 4096;
+/// Octets of a tag or comment. Attributes of one element are held against each other, so their number must be bounded; UPnP has
+/// none but those of namespaces.
+const MOST_TAG: usize = 2048;
 /// Characters of a text that are kept.
 const MOST_TEXT: usize = 200;
 /// Services that are kept.
@@ -242,6 +245,9 @@ impl Endpoint {
 fn document(text: &str) -> Result<Document<'_>, Error> {
     if text.len() > MOST_OCTETS {
         return Err(Error::TooLong(text.len()));
+    }
+    if text.split('<').any(|piece| piece.find('>').unwrap_or(piece.len()) > MOST_TAG) {
+        return Err(Error::NotXml(format!("a tag of more than {MOST_TAG} octets")));
     }
     let options = ParsingOptions { allow_dtd: false, nodes_limit: MOST_NODES, ..ParsingOptions::default() };
     // Some gateways begin with empty lines, which only the declaration minds.

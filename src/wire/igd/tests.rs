@@ -44,6 +44,8 @@ fn entities_declarations_and_oversize_are_refused() {
     assert_eq!(Description::parse(&long), Err(Error::TooLong(MOST_OCTETS + 13)));
     let many = format!("<root>{}</root>", "<a/>".repeat(MOST_NODES as usize));
     assert!(matches!(Description::parse(&many), Err(Error::NotXml(_))));
+    let wide = format!("<root {}/>", (0..400).map(|n| format!("a{n}='' ")).collect::<String>());
+    assert!(Description::parse(&wide).is_err_and(|error| error.to_string().contains("a tag of more")), "{} octets", wide.len());
     assert_eq!(Description::parse("<root/>"), Err(Error::Missing("device")));
 }
 

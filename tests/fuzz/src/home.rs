@@ -129,6 +129,7 @@ pub(super) fn worst_igd() -> Vec<Vec<u8>> {
         [b"<a ".to_vec(), (0..12_000).flat_map(|n| format!("b{n}='' ").into_bytes()).collect(), b"/>".to_vec()].concat();
     let spaces =
         [b"<a ".to_vec(), (0..8_000).flat_map(|n| format!("xmlns:b{n}='c' ").into_bytes()).collect(), b"/>".to_vec()].concat();
+    let deep = [(0..2_000).flat_map(|n| format!("<a xmlns:b{n}='c'>").into_bytes()).collect(), b"</a>".repeat(2_000)].concat();
     let open = b"<service>".repeat(14_000);
-    vec![nested, entities, attributes, spaces, open, vec![b'<'; 130_000], vec![b'&'; 131_000]]
+    vec![nested, entities, attributes, spaces, deep, open, vec![b'<'; 130_000], vec![b'&'; 131_000]]
 }
