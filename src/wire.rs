@@ -12,6 +12,8 @@ pub mod icmp;
 pub mod igd;
 pub mod ipv4;
 pub mod ipv6;
+pub mod mask;
+pub mod pcapng;
 pub mod pppoe;
 pub mod ra;
 pub mod ssdp;

@@ -20,6 +20,8 @@ const MOST_NODES: u32 = 4096;
 /// Octets of a tag or comment. Attributes of one element are held against each other, so their number must be bounded; UPnP has
 /// none but those of namespaces.
 const MOST_TAG: usize = 2048;
+/// Declarations of namespaces: real documents have two or three.
+const MOST_NAMESPACES: usize = 128;
 /// Characters of a text that are kept.
 const MOST_TEXT: usize = 200;
 /// Services that are kept.
@@ -248,6 +250,10 @@ fn document(text: &str) -> Result<Document<'_>, Error> {
     }
     if text.split('<').any(|piece| piece.find('>').unwrap_or(piece.len()) > MOST_TAG) {
         return Err(Error::NotXml(format!("a tag of more than {MOST_TAG} octets")));
+    }
+    // Each namespace is held against all that are in scope: what is deep in them costs the square and more.
+    if text.matches("xmlns").count() > MOST_NAMESPACES {
+        return Err(Error::NotXml(format!("more than {MOST_NAMESPACES} namespaces")));
     }
     let options = ParsingOptions { allow_dtd: false, nodes_limit: MOST_NODES, ..ParsingOptions::default() };
     // Some gateways begin with empty lines, which only the declaration minds.

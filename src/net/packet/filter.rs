@@ -1,5 +1,7 @@
 //! Which frames a packet socket gets: classic BPF programs, run by the kernel before a frame is queued.
 
+mod control;
+
 use std::io;
 
 use socket2::{SockFilter, Socket};
@@ -11,6 +13,8 @@ pub enum Filter {
     All,
     /// Router advertisements of IPv6, without extension headers before them.
     RouterAdvertisement,
+    /// Control traffic, as [`crate::wire::mask`] knows it, and a little more.
+    Control,
     /// Frames to more than one: broadcast and multicast.
     Group,
     /// Frames of this EtherType.
@@ -106,6 +110,7 @@ pub(super) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> {
     match filter {
         Filter::All => Ok(()),
         Filter::RouterAdvertisement => socket.attach_filter(&router_advertisement()),
+        Filter::Control => socket.attach_filter(&control::program()),
         Filter::Group => socket.attach_filter(&group()),
         Filter::EtherType(wanted) => socket.attach_filter(&ethertype(wanted)),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),

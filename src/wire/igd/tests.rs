@@ -46,6 +46,8 @@ fn entities_declarations_and_oversize_are_refused() {
     assert!(matches!(Description::parse(&many), Err(Error::NotXml(_))));
     let wide = format!("<root {}/>", (0..400).map(|n| format!("a{n}='' ")).collect::<String>());
     assert!(Description::parse(&wide).is_err_and(|error| error.to_string().contains("a tag of more")), "{} octets", wide.len());
+    let named = format!("<root>{}</root>", "<a xmlns:b='c'/>".repeat(MOST_NAMESPACES + 1));
+    assert!(Description::parse(&named).is_err_and(|error| error.to_string().contains("namespaces")));
     assert_eq!(Description::parse("<root/>"), Err(Error::Missing("device")));
 }
 

@@ -14,7 +14,7 @@ mod text;
 
 pub use home::{igd, ssdp};
 pub use link::link;
-pub use packets::{dhcp4, dns, icmp, pppoe, ra};
+pub use packets::{dhcp4, dns, icmp, mask, pppoe, ra};
 pub use stamp::stamp;
 pub use text::{api, invitation, profile, record};
 
@@ -32,7 +32,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 13] = [
+pub const PARSERS: [Parser; 14] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
@@ -40,6 +40,7 @@ pub const PARSERS: [Parser; 13] = [
     Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
     Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },
     Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
+    Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },
