@@ -8,6 +8,7 @@ pub mod dhcp4;
 pub mod dns;
 pub mod echo;
 pub mod farend;
+pub mod gateway;
 pub mod ipv6;
 pub mod link;
 mod maker;
@@ -163,6 +164,8 @@ pub struct Known {
     pub resolvers: Vec<IpAddr>,
     /// The open session with the far end.
     pub far_end: Option<Arc<Session>>,
+    /// Where the gateway tells what it counted on its line, if it does.
+    pub gateway_counters: Option<Arc<gateway::Counters>>,
 }
 
 /// One thing learned by a check.
@@ -182,6 +185,8 @@ pub enum Learned {
     Resolvers(Vec<IpAddr>),
     /// The far end's session.
     FarEnd(Arc<Session>),
+    /// Where the gateway tells what it counted.
+    GatewayCounters(Arc<gateway::Counters>),
 }
 
 impl Known {
@@ -195,6 +200,7 @@ impl Known {
             Learned::Gateway6(address) => self.gateway6 = Some(address),
             Learned::Resolvers(list) => self.resolvers = list,
             Learned::FarEnd(session) => self.far_end = Some(session),
+            Learned::GatewayCounters(counters) => self.gateway_counters = Some(counters),
         }
     }
 }
@@ -253,6 +259,7 @@ pub fn registry(access: &Access) -> Vec<Box<dyn Check>> {
         Box::new(dhcp4::Dhcp4),
         Box::new(pppoe::PppoeCheck { logs_in: matches!(access, Access::Pppoe(_)) }),
         Box::new(ipv6::Ipv6Check),
+        Box::new(gateway::GatewayCheck),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),
         Box::new(echo::EchoCheck::default()),

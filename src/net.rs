@@ -4,6 +4,7 @@
 //! readings or judgements.
 #![allow(unsafe_code)]
 
+pub mod bound;
 pub mod build;
 pub mod carry;
 pub mod configure;
@@ -13,6 +14,7 @@ pub mod dns_service;
 pub mod drive;
 pub mod ethtool;
 pub mod facts;
+pub mod http;
 pub mod netlink;
 pub mod netns;
 pub mod nft;

@@ -31,6 +31,9 @@ pub enum Unit {
     /// Seconds.
     #[serde(rename = "s")]
     Second,
+    /// Events per second.
+    #[serde(rename = "/s")]
+    PerSecond,
 }
 
 impl Unit {
@@ -42,6 +45,7 @@ impl Unit {
             Self::One => "1",
             Self::Octet => "By",
             Self::Second => "s",
+            Self::PerSecond => "/s",
         }
     }
 }

@@ -9,4 +9,4 @@ pub mod store;
 
 pub use crate::isolate::{Alternative, Isolation};
 pub use crate::judge::{Judgement, Severity, SoldRate, Verdict};
-pub use schema::{Agent, CheckRecord, Consent, Place, PlanNote, ProfileCopy, Record};
+pub use schema::{Agent, CaptureNote, CheckRecord, Consent, Place, PlanNote, ProfileCopy, Record};

@@ -18,6 +18,17 @@ pub enum Direction {
     Up,
 }
 
+impl Direction {
+    /// The other way.
+    #[must_use]
+    pub fn reversed(self) -> Self {
+        match self {
+            Self::Down => Self::Up,
+            Self::Up => Self::Down,
+        }
+    }
+}
+
 impl fmt::Display for Direction {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(match self {

@@ -5,6 +5,7 @@
 //! address, session) is given back. It must not print: whoever watches gets [`VisitEvent`]s.
 
 mod assemble;
+pub mod capture;
 mod events;
 pub mod preflight;
 #[cfg(test)]
@@ -21,6 +22,7 @@ use jiff::Timestamp;
 use tokio::task::{Id, JoinSet};
 use tokio_util::sync::CancellationToken;
 
+use self::capture::Capture;
 use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, LiveFigure};
 use crate::farend::client::FarEndTarget;
 use crate::plan::order::{Progress, Turn};
@@ -68,6 +70,8 @@ pub struct VisitOptions {
     pub consent: Option<String>,
     /// Where the record goes.
     pub keep: Keep,
+    /// Where the control traffic goes, if it is to be kept; [`capture::reserve`] has made the file.
+    pub capture: Option<PathBuf>,
 }
 
 /// Where a record goes.
@@ -151,7 +155,13 @@ pub async fn run_visit(
         listener,
         cancel,
         save_error: None,
+        capture: None,
     };
+    running.capture = running
+        .options
+        .capture
+        .as_ref()
+        .map(|path| Capture::start(path, &running.options.interface, Arc::clone(&running.listener)));
     running.tell(VisitEvent::Planned { time: running.plan.time(), octets: running.plan.octets() });
     for (spec, reason) in running.plan.left_out.clone() {
         running.end(spec.name, Duration::ZERO, Outcome::not_tested(reason));
@@ -175,6 +185,7 @@ struct Running {
     cancel: CancellationToken,
     /// Why the last save failed, if it did.
     save_error: Option<String>,
+    capture: Option<Capture>,
 }
 
 impl Running {
@@ -291,6 +302,10 @@ impl Running {
             if tokio::time::timeout(GRACE, holding.release()).await.is_err() {
                 self.tell(VisitEvent::NotReleased { what });
             }
+        }
+        // After the last RELEASE and PADT: they are of the visit.
+        if let Some(capture) = self.capture.take() {
+            self.record.capture = capture.end().await;
         }
         let order: Vec<&str> = self.checks.iter().map(|c| c.spec().name).collect();
         self.record.checks.sort_by_key(|c| order.iter().position(|name| *name == c.check));

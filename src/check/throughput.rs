@@ -3,8 +3,9 @@
 //! N parallel TCP streams fill one direction at a time for a start-up allowance and the effort's load time; octets are
 //! counted per 100 ms by the receiver (RFC 6349 section 3.3 measures at the receiver; one direction after the other as its
 //! section 3 orders). A twoway stream runs beside the load. This file runs the phases; [`phase`] moves the octets,
-//! [`figures`] makes the readings. It must not know what was sold beyond sizing.
+//! [`figures`] makes the readings, [`cross`] asks the gateway who else used the line. It must not know what was sold beyond sizing.
 
+mod cross;
 mod figures;
 mod phase;
 

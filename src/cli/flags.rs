@@ -88,6 +88,9 @@ pub struct VisitArgs {
     /// Where to write the record; default: the records directory of this user.
     #[arg(long, value_name = "FILE")]
     pub record: Option<PathBuf>,
+    /// Where to write the visit's control traffic, a new file (pcapng); credentials and payloads are masked.
+    #[arg(long, value_name = "FILE")]
+    pub capture: Option<PathBuf>,
     /// Print the record as JSON instead of the summary.
     #[arg(long)]
     pub json: bool,

@@ -83,6 +83,7 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         dscp: args.dscp,
         consent: None,
         keep: keep(args.record.as_deref())?,
+        capture: args.capture.clone(),
     })
 }
 

@@ -76,6 +76,7 @@ fn line(event: &VisitEvent) -> Option<String> {
         VisitEvent::EndingEarly => Some("Ending: giving back what is held, keeping what was measured.".to_owned()),
         VisitEvent::NotReleased { what } => Some(format!("Could not give back in time: {what}; it expires by itself.")),
         VisitEvent::Saved { path } => Some(format!("The record is in {}.", path.display())),
+        VisitEvent::CaptureStopped { why } => Some(format!("The capture has stopped, the visit goes on: {why}")),
         VisitEvent::SaveFailed { error } => Some(format!("The record could not be saved: {error}")),
     }
 }

@@ -16,6 +16,7 @@ use serde::de::DeserializeOwned;
 use super::api::{
     LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest,
 };
+use crate::net::bound;
 use crate::wire::stamp::Key;
 use pin::Pin;
 
@@ -263,20 +264,11 @@ pub async fn resolve(target: &FarEndTarget) -> Result<Vec<IpAddr>, ClientError> 
     if addresses.is_empty() { Err(failed("it has no address".to_owned())) } else { Ok(addresses) }
 }
 
-/// A socket of TCP bound to an interface, not yet connected.
-pub(crate) fn bound_socket(to: SocketAddr, device: &str) -> io::Result<socket2::Socket> {
-    let socket = socket2::Socket::new(socket2::Domain::for_address(to), socket2::Type::STREAM, None)?;
-    socket.bind_device(Some(device.as_bytes()))?;
-    Ok(socket)
-}
-
 /// Times a TCP connection, and tells the ways in which there is none apart.
 async fn connect(to: SocketAddr, device: &str) -> Result<Duration, ClientError> {
     let unreachable = |source| ClientError::Unreachable { address: to, source };
-    let socket = bound_socket(to, device).and_then(|s| s.set_nonblocking(true).map(|()| s)).map_err(unreachable)?;
-    let socket = tokio::net::TcpSocket::from_std_stream(socket.into());
     let started = Instant::now();
-    match tokio::time::timeout(CONNECT_WAIT, socket.connect(to)).await {
+    match tokio::time::timeout(CONNECT_WAIT, bound::connect(to, device)).await {
         Ok(Ok(_)) => Ok(started.elapsed()),
         Ok(Err(error)) if error.kind() == ErrorKind::ConnectionRefused => Err(ClientError::Refused(to)),
         Ok(Err(error)) if error.kind() == ErrorKind::TimedOut => Err(ClientError::Silent(to)),

@@ -29,7 +29,7 @@ const CHECKSUM_NOT_READY: u32 = libc::TP_STATUS_CSUMNOTREADY;
 const TAG_VALID: u32 = libc::TP_STATUS_VLAN_VALID;
 const TAG_TYPE_VALID: u32 = libc::TP_STATUS_VLAN_TPID_VALID;
 
-/// A packet socket on one port, deaf to what it sends itself. It belongs to the tokio runtime that it was made in.
+/// A packet socket on one port, deaf to what this machine sends unless it is opened both ways. It belongs to the tokio runtime that it was made in.
 #[derive(Debug)]
 pub struct PacketSocket {
     socket: AsyncFd<Socket>,
@@ -78,12 +78,25 @@ impl PacketSocket {
     /// # Errors
     /// `PermissionDenied` without CAP_NET_RAW; `ENODEV` when there is no such port; `ENETDOWN` when it is switched off.
     pub fn open(index: u32, filter: Filter, is_promiscuous: bool) -> io::Result<Self> {
+        Self::open_with(index, filter, is_promiscuous, false)
+    }
+
+    /// Opens a port as a listener: what passes the filter comes, whether it comes in or goes out, from any program. Only the
+    /// addresses in a frame tell which.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub fn open_both_ways(index: u32, filter: Filter) -> io::Result<Self> {
+        Self::open_with(index, filter, false, true)
+    }
+
+    fn open_with(index: u32, filter: Filter, is_promiscuous: bool, hears_outgoing: bool) -> io::Result<Self> {
         // Protocol 0: deaf until it is bound, so that nothing of other ports or past the filter is queued.
         let socket = Socket::new(Domain::PACKET, Type::RAW.cloexec(), None)?;
         socket.set_nonblocking(true)?;
         filter::attach(&socket, filter)?;
         let fd = socket.as_fd();
-        options::set_int(fd, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1)?;
+        options::set_int(fd, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, i32::from(!hears_outgoing))?;
         options::set_int(fd, libc::SOL_PACKET, libc::PACKET_AUXDATA, 1)?;
         options::enlarge_receive_buffer(fd)?;
         options::set_timestamping(fd)?;

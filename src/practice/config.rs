@@ -114,16 +114,20 @@ pub struct Services {
     pub dns: Option<DnsService>,
     /// The far end's service. Without it its host still answers pings, and refuses connections.
     pub far_end: bool,
+    /// The gateway answers to UPnP and tells of its line.
+    pub igd: bool,
+    /// Another host in the home uses a part of the line the whole time.
+    pub cross_traffic: bool,
 }
 
 impl Services {
     /// A bare line: places, cables and routes only.
-    pub const NONE: Self = Self { dhcp: false, dns: None, far_end: false };
+    pub const NONE: Self = Self { dhcp: false, dns: None, far_end: false, igd: false, cross_traffic: false };
 }
 
 impl Default for Services {
     fn default() -> Self {
-        Self { dhcp: true, dns: Some(DnsService::Truthful), far_end: true }
+        Self { dhcp: true, dns: Some(DnsService::Truthful), far_end: true, igd: true, cross_traffic: false }
     }
 }
 

@@ -21,6 +21,8 @@ pub enum Fault {
     DuplicateAddress,
     /// Frames get lost between laptop and gateway.
     HomeLoss,
+    /// Another device in the home uses a part of the line.
+    CrossTraffic,
     /// The access line carries half the rate, both ways.
     SlowLine,
     /// Frames get lost on the access line.
@@ -52,11 +54,12 @@ const LOSS: f64 = 0.06;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
         Self::HomeLoss,
+        Self::CrossTraffic,
         Self::SlowLine,
         Self::AccessLoss,
         Self::LongDelay,
@@ -78,6 +81,7 @@ impl Fault {
             Self::RogueDhcp => "rogue-dhcp",
             Self::DuplicateAddress => "duplicate-address",
             Self::HomeLoss => "home-loss",
+            Self::CrossTraffic => "cross-traffic",
             Self::SlowLine => "slow-line",
             Self::AccessLoss => "access-loss",
             Self::LongDelay => "long-delay",
@@ -105,6 +109,7 @@ impl Fault {
             Self::RogueDhcp => "a second DHCP server in the home hands out settings of its own",
             Self::DuplicateAddress => "another device in the home has the address that the gateway hands out",
             Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
+            Self::CrossTraffic => "another device in the home uses 30 % of the line, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
@@ -124,7 +129,7 @@ impl Fault {
     pub fn segment(self) -> Segment {
         match self {
             Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer | Self::NoConcentrator => Segment::Access,
-            Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::HomeLoss => Segment::Home,
+            Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::HomeLoss | Self::CrossTraffic => Segment::Home,
             Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => Segment::Network,
             // The account is the provider's: nothing on the line is broken.
             Self::LoginRefused => Segment::Network,
@@ -149,6 +154,7 @@ impl Fault {
             Self::NoConcentrator | Self::LoginRefused => line.handoff = self.handoff().unwrap_or(line.handoff),
             Self::RogueDhcp => line.strangers.dhcp_server = true,
             Self::DuplicateAddress => line.strangers.address_holder = true,
+            Self::CrossTraffic => line.services.cross_traffic = true,
             Self::HomeLoss => add(&mut line.home, |i| i.loss = losing.loss),
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),

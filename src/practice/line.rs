@@ -24,13 +24,15 @@ use crate::unit::{Direction, Segment};
 use super::config::{DnsService, Handoff, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
 use super::roles::concentrator::ConcentratorRole;
+use super::roles::cross_traffic::CrossTraffic;
 use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
+use super::roles::igd::{IgdRole, IgdRoleConfig};
 use super::roles::neighbour::NeighbourRole;
 use super::topology::{
-    ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6,
-    ROUTES, STRANGER_V4, WAN_PORT,
+    ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, LAN_PORT, Node, RESOLVERS_V4,
+    RESOLVERS_V6, ROUTES, STRANGER_V4, WAN_PORT,
 };
 
 /// Why a practice line can't be built.
@@ -89,6 +91,8 @@ struct RunningServices {
     dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
     far_end: Option<FarEndRole>,
+    igd: Option<IgdRole>,
+    cross_traffic: Option<CrossTraffic>,
 }
 
 /// What a stretch's delay line did, up and down.
@@ -424,9 +428,38 @@ impl PracticeLine {
             let role = FarEndRole::start(self.namespace(Node::FarEnd), addresses);
             self.services.far_end = Some(role.map_err(system("starting the far end"))?);
         }
+        if wanted.igd && self.config.handoff == Handoff::Gateway {
+            let bit_s = |direction| self.config.shape(direction).map_or(0, |shape| shape.rate().bits_per_second() as u64);
+            let config = IgdRoleConfig {
+                home: GATEWAY_LAN_V4,
+                outer: GATEWAY_WAN_V4,
+                line_port: WAN_PORT,
+                rates: [Direction::Down, Direction::Up].map(bit_s),
+            };
+            let role = IgdRole::start(self.namespace(Node::Gateway), config);
+            self.services.igd = Some(role.map_err(system("starting the gateway's UPnP services"))?);
+        }
+        if wanted.cross_traffic && self.config.handoff == Handoff::Gateway {
+            let mbit = |direction| {
+                let rate = self.config.shape(direction).map_or(UNSHAPED_MBIT, |shape| shape.rate().mbit());
+                (rate * NEIGHBOUR_SHARE).min(NEIGHBOUR_MOST_MBIT)
+            };
+            let (home, network) = (self.namespace(Node::Neighbour), self.namespace(Node::FarEnd));
+            let far = SocketAddr::new(FAR_END_V4.into(), NEIGHBOUR_SERVICE);
+            let role = CrossTraffic::start(home, network, far, mbit(Direction::Down), mbit(Direction::Up));
+            self.services.cross_traffic = Some(role.map_err(system("starting another host's traffic"))?);
+        }
         Ok(())
     }
 }
+
+/// Share of the line that another host in the home takes, and where it stops.
+const NEIGHBOUR_SHARE: f64 = 0.3;
+const NEIGHBOUR_MOST_MBIT: f64 = 100.0;
+/// Rate of a line without shape, for that share.
+const UNSHAPED_MBIT: f64 = 100.0;
+/// Port of the service that it uses.
+const NEIGHBOUR_SERVICE: u16 = 8700;
 
 fn make_site(label: &str) -> Result<Site, PracticeError> {
     let namespace = Namespace::new(label).map_err(|source| PracticeError::Namespace { source })?;

@@ -1,9 +1,11 @@
 //! What runs on the practice line: services in threads of their own, each ended and joined when it is dropped.
 
 pub mod concentrator;
+pub mod cross_traffic;
 pub mod dhcp;
 pub mod dns;
 pub mod far_end;
+pub mod igd;
 pub mod neighbour;
 
 use std::io;

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! laptop ─home─ gateway ─access─ edge ─network─ core ─far end─ far end
-//!               (NAT44)                          └──────────── resolvers
+//! neighbour ────┘ (NAT44)                        └──────────── resolvers
 //! ```
 //!
 //! Addresses only from the documentation ranges (RFC 5737, RFC 3849) and the shared one (RFC 6598); documentation
@@ -17,6 +17,8 @@ use crate::unit::Segment;
 pub enum Node {
     /// Where the agent runs; its port is [`LAPTOP_PORT`].
     Laptop,
+    /// Another host in the home, on a port of its own.
+    Neighbour,
     /// The customer's gateway: NAT for IPv4, router for IPv6, DHCP server.
     Gateway,
     /// The provider's edge, behind the access line.
@@ -31,12 +33,14 @@ pub enum Node {
 
 impl Node {
     /// All places, from the laptop on.
-    pub const ALL: [Self; 6] = [Self::Laptop, Self::Gateway, Self::Edge, Self::Core, Self::FarEnd, Self::Resolvers];
+    pub const ALL: [Self; 7] =
+        [Self::Laptop, Self::Neighbour, Self::Gateway, Self::Edge, Self::Core, Self::FarEnd, Self::Resolvers];
 
     /// Short name, which its threads carry.
     pub fn label(self) -> &'static str {
         match self {
             Self::Laptop => "laptop",
+            Self::Neighbour => "neighbour",
             Self::Gateway => "gateway",
             Self::Edge => "edge",
             Self::Core => "core",
@@ -100,6 +104,9 @@ pub const RESOLVERS_V6: [Ipv6Addr; 2] = [v6(0x53, 0x53), v6(0x53, 0x54)];
 /// The second DHCP server that a home may have.
 pub const STRANGER_V4: Ipv4Addr = v4(192, 0, 2, 254);
 
+/// The gateway, as the other host in the home sees it.
+const GATEWAY_NEIGHBOUR_V4: Ipv4Addr = v4(100, 64, 77, 1);
+const NEIGHBOUR_V4: Ipv4Addr = v4(100, 64, 77, 2);
 const EDGE_TO_CORE_V4: Ipv4Addr = v4(100, 64, 0, 1);
 const EDGE_TO_CORE_V6: Ipv6Addr = v6(0x64, 1);
 const CORE_TO_FAR_END_V4: Ipv4Addr = v4(203, 0, 113, 9);
@@ -110,7 +117,7 @@ const CORE_TO_RESOLVERS_V6: Ipv6Addr = v6(0x53, 1);
 /// A cable between two places.
 #[derive(Debug)]
 pub(super) struct Cable {
-    /// The stretch whose faults it can be given; the resolvers' has none.
+    /// The stretch whose faults it can be given; the resolvers' and the neighbour's have none.
     pub(super) segment: Option<Segment>,
     /// The end nearer to the laptop.
     pub(super) near: (Node, &'static str),
@@ -119,19 +126,22 @@ pub(super) struct Cable {
 }
 
 /// All cables.
-pub(super) const CABLES: [Cable; 5] = [
+pub(super) const CABLES: [Cable; 6] = [
     Cable { segment: Some(Segment::Home), near: (Node::Laptop, LAPTOP_PORT), far: (Node::Gateway, LAN_PORT) },
     Cable { segment: Some(Segment::Access), near: (Node::Gateway, WAN_PORT), far: (Node::Edge, ACCESS_PORT) },
     Cable { segment: Some(Segment::Network), near: (Node::Edge, "core"), far: (Node::Core, "edge") },
     Cable { segment: Some(Segment::FarEnd), near: (Node::Core, "far-end"), far: (Node::FarEnd, "net0") },
     Cable { segment: None, near: (Node::Core, "resolvers"), far: (Node::Resolvers, "net0") },
+    Cable { segment: None, near: (Node::Neighbour, "net0"), far: (Node::Gateway, "lan2") },
 ];
 
 /// Addresses with prefix lengths: place, port, address.
-pub(super) const ADDRESSES: [(Node, &str, IpAddr, u8); 21] = [
+pub(super) const ADDRESSES: [(Node, &str, IpAddr, u8); 23] = [
     (Node::Laptop, LAPTOP_PORT, IpAddr::V6(LAPTOP_V6), 64),
     (Node::Gateway, LAN_PORT, IpAddr::V4(GATEWAY_LAN_V4), 24),
     (Node::Gateway, LAN_PORT, IpAddr::V6(GATEWAY_LAN_V6), 64),
+    (Node::Neighbour, "net0", IpAddr::V4(NEIGHBOUR_V4), 30),
+    (Node::Gateway, "lan2", IpAddr::V4(GATEWAY_NEIGHBOUR_V4), 30),
     (Node::Gateway, WAN_PORT, IpAddr::V4(GATEWAY_WAN_V4), 24),
     (Node::Gateway, WAN_PORT, IpAddr::V6(GATEWAY_WAN_V6), 64),
     (Node::Edge, ACCESS_PORT, IpAddr::V4(EDGE_V4), 24),
@@ -157,8 +167,9 @@ const ANY_V6: IpAddr = IpAddr::V6(Ipv6Addr::UNSPECIFIED);
 
 /// Routes beyond the own links: place, port, destination, prefix length, next hop. Nobody but the gateway knows the way
 /// to the home's IPv4, so what comes back came through the NAT.
-pub(super) const ROUTES: [(Node, &str, IpAddr, u8, IpAddr); 13] = [
+pub(super) const ROUTES: [(Node, &str, IpAddr, u8, IpAddr); 14] = [
     (Node::Laptop, LAPTOP_PORT, ANY_V6, 0, IpAddr::V6(GATEWAY_LAN_V6)),
+    (Node::Neighbour, "net0", ANY_V4, 0, IpAddr::V4(GATEWAY_NEIGHBOUR_V4)),
     (Node::Gateway, WAN_PORT, ANY_V4, 0, IpAddr::V4(EDGE_V4)),
     (Node::Gateway, WAN_PORT, ANY_V6, 0, IpAddr::V6(EDGE_V6)),
     (Node::Edge, ACCESS_PORT, IpAddr::V6(v6(0x77, 0)), 64, IpAddr::V6(GATEWAY_WAN_V6)),

@@ -24,7 +24,7 @@ pub fn find(name: &str) -> Option<&'static NameSpec> {
     ALL.iter().find(|spec| spec.name == name)
 }
 
-use Unit::{MegabitPerSecond, Millisecond, Octet, One, Second};
+use Unit::{MegabitPerSecond, Millisecond, Octet, One, PerSecond, Second};
 
 /// All reading names.
 pub const ALL: &[NameSpec] = &[
@@ -61,6 +61,10 @@ pub const ALL: &[NameSpec] = &[
     n("vlan.router_time", Millisecond, "from a router solicitation in a VLAN to the advertisement"),
     n("ipv6.routers", One, "routers whose advertisement offers a default route (RFC 4861)"),
     n("ipv6.advertisement_time", Millisecond, "from a router solicitation to the first valid advertisement"),
+    n("gateway.link_rate", MegabitPerSecond, "rate of the access line in the gateway's own word (UPnP)"),
+    n("gateway.uptime", Second, "how long the gateway's connection has stood, in its own word (UPnP)"),
+    n("gateway.other_traffic", MegabitPerSecond, "what others moved on the idle line, by the gateway's counters (UPnP)"),
+    n("gateway.group_frame_rate", PerSecond, "broadcast and multicast frames that arrived at the port per second"),
     n("dns.lookup_time_p50", Millisecond, "median time of an uncached lookup over UDP"),
     n("dns.lookup_time_p95", Millisecond, "95th percentile time of an uncached lookup over UDP"),
     n("dns.cached_time_p50", Millisecond, "median time of a cached lookup over UDP"),
@@ -98,6 +102,11 @@ pub const ALL: &[NameSpec] = &[
     n("throughput.delay_under_load_p50", Millisecond, "median twoway round trip while the line is filled"),
     n("throughput.delay_under_load_p95", Millisecond, "95th percentile of the twoway round trip while the line is filled"),
     n("throughput.loss_under_load", One, "twoway loss while the line is filled"),
+    n(
+        "throughput.cross_traffic_ratio",
+        One,
+        "share of the octets on the line, in the direction that was filled, that were not the agent's, by the gateway's counters",
+    ),
     n("throughput.test_set_cpu", One, "busiest core's share of busy time on the test set during the phase"),
 ];
 

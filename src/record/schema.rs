@@ -52,6 +52,9 @@ pub struct Record {
     /// Whether filling the line was agreed to, and how.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub consent: Option<Consent>,
+    /// The capture of the control traffic, if one was made.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub capture: Option<CaptureNote>,
     /// The sold rates and what of them can arrive as TCP payload, over the IP version that the rates were measured on.
     #[serde(skip_serializing_if = "Vec::is_empty", default)]
     pub sold: Vec<SoldRate>,
@@ -137,6 +140,24 @@ pub struct Consent {
     pub how: String,
 }
 
+/// A file with the visit's control traffic beside the record.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct CaptureNote {
+    /// The file, as it was named.
+    pub file: String,
+    /// Frames in it.
+    pub frames: u64,
+    /// Its octets.
+    pub octets: u64,
+    /// `sha256:` and 64 hexadecimal digits over it.
+    pub digest: String,
+    /// Frames that found the receive queue full and are not in it.
+    pub missed: u64,
+    /// Why it ended before the visit, if it did.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub stopped_because: Option<String>,
+}
+
 /// One check of the visit.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CheckRecord {
@@ -164,6 +185,7 @@ impl Record {
             profile: profile.map(ProfileCopy::from),
             plan: None,
             consent: None,
+            capture: None,
             sold: profile.map_or_else(Vec::new, |p| judge::sold_rates(p, Family::Ipv4)),
             checks: Vec::new(),
             judgements: Vec::new(),

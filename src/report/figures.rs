@@ -4,8 +4,22 @@ use crate::reading::{Reading, Target, words};
 use crate::unit::{Direction, Family, Load};
 
 /// The checks from the port outwards; those not listed follow in the order of the record.
-pub(super) const ORDER: &[&str] =
-    &["link", "dhcp4", "vlan", "pppoe", "ipv6", "dns", "echo", "path", "farend", "twoway", "throughput", "multicast", "voice"];
+pub(super) const ORDER: &[&str] = &[
+    "link",
+    "dhcp4",
+    "vlan",
+    "pppoe",
+    "ipv6",
+    "gateway",
+    "dns",
+    "echo",
+    "path",
+    "farend",
+    "twoway",
+    "throughput",
+    "multicast",
+    "voice",
+];
 
 /// The lines of a check: one, or one for each IP version when it has figures of both.
 pub(super) fn lines(check: &str, readings: &[&Reading]) -> Vec<(String, String)> {
@@ -28,6 +42,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "pppoe" => pppoe(figures),
         "vlan" => vlan(figures),
         "ipv6" => ipv6(figures),
+        "gateway" => gateway(figures),
         "dns" => dns(figures),
         "echo" => echo(figures),
         "path" => figures.first("path.hops").map_or_else(String::new, |hops| format!("{} hops to the far end", words::of(hops))),
@@ -136,6 +151,14 @@ fn ipv6(figures: &Figures<'_>) -> String {
     let time = figures.first("ipv6.advertisement_time").map(|r| format!("advertised in {}", words::of(r)));
     let several = (routers.value > 1.0).then(|| format!("{} routers", words::of(routers)));
     joined([time, several])
+}
+
+fn gateway(figures: &Figures<'_>) -> String {
+    let line = both(figures, "gateway.link_rate").map(|text| format!("says its line runs at {text}"));
+    let uptime = figures.first("gateway.uptime").map(|r| format!("connected for {}", words::of(r)));
+    let others = both(figures, "gateway.other_traffic").map(|text| format!("others move {text}"));
+    let noise = figures.first("gateway.group_frame_rate").map(|r| format!("{} broadcast and multicast frames", words::of(r)));
+    joined([line, uptime, others, noise])
 }
 
 fn dns(figures: &Figures<'_>) -> String {

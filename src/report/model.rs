@@ -334,5 +334,9 @@ fn footer(record: &Record) -> String {
         let digest: String = p.digest.trim_start_matches("sha256:").chars().take(12).collect();
         format!("; profile {} (sha256 {digest})", p.name)
     });
-    format!("record {}{profile}; doorstep {} on {}", record.id, record.agent.version, record.agent.host)
+    let capture = record.capture.as_ref().map_or_else(String::new, |c| {
+        let digest: String = c.digest.trim_start_matches("sha256:").chars().take(12).collect();
+        format!("; capture {} ({} frames, sha256 {digest})", c.file, c.frames)
+    });
+    format!("record {}{profile}{capture}; doorstep {} on {}", record.id, record.agent.version, record.agent.host)
 }

@@ -48,6 +48,11 @@ pub enum VisitEvent {
         /// Where.
         path: PathBuf,
     },
+    /// The capture ended before the visit, which goes on.
+    CaptureStopped {
+        /// Why.
+        why: String,
+    },
     /// The record could not be saved; the visit goes on.
     SaveFailed {
         /// Why, and what to do.

@@ -89,6 +89,7 @@ fn options(record_path: PathBuf) -> VisitOptions {
         dscp: 0,
         consent: None,
         keep: Keep::File(record_path),
+        capture: None,
     }
 }
 

@@ -68,6 +68,7 @@ found_in_its_stretch! {
     a_second_dhcp_server_is_found_at_home: RogueDhcp,
     a_duplicate_address_is_found_at_home: DuplicateAddress,
     home_loss_is_found_at_home: HomeLoss,
+    cross_traffic_is_found_at_home: CrossTraffic,
     a_slow_line_is_found_on_the_access_line: SlowLine,
     access_loss_is_found_on_the_access_line: AccessLoss,
     a_long_delay_is_found_on_the_access_line: LongDelay,

@@ -10,7 +10,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::questions::{Question, Questions};
 use super::{INTERVAL, WAIT};
-use crate::farend::client::bound_socket;
+use crate::net::bound;
 use crate::net::stamped::{SendWith, StampedEvent, StampedSocket};
 use crate::proto::dns_probe::{DnsProbe, Fate};
 use crate::proto::round_trip::Moment;
@@ -223,9 +223,7 @@ async fn one_over_tcp(to: SocketAddr, device: &str, name: &str) -> Result<(Reply
     let query = dns::query(id, name).ok_or("no domain name")?;
     let started = Instant::now();
     let exchange = async {
-        let socket = bound_socket(to, device)?;
-        socket.set_nonblocking(true)?;
-        let mut stream = tokio::net::TcpSocket::from_std_stream(socket.into()).connect(to).await?;
+        let mut stream = bound::connect(to, device).await?;
         // RFC 7766 section 8: length and message in one segment.
         let framed = [&(query.len() as u16).to_be_bytes(), query.as_slice()].concat();
         stream.write_all(&framed).await?;

@@ -5,10 +5,11 @@
 
 use serde_json::json;
 
+use super::cross::{Moved, weigh};
 use super::phase::{Ended, Phase};
 use super::start_up_allowance;
 use crate::check::Context;
-use crate::farend::api::BUCKET_MS;
+use crate::farend::api::{BUCKET_MS, StreamSent};
 use crate::metric::loss_interval::clustered;
 use crate::metric::rate::{fairness, start_up, steady};
 use crate::reading::{Limit, Outcome, Reading, Series, Unit};
@@ -50,6 +51,16 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
         readings.push(Reading::exact("throughput.test_set_cpu", busy));
     }
     readings.extend(delay(phase, confidence).into_iter().map(|reading| reading.under(load)));
+    let weighed = |tally: &Result<_, String>| weigh(tally.as_ref().map_err(String::clone)?, direction, &moved(phase));
+    match phase.tally.as_ref().map(weighed) {
+        Some(Ok(cross)) => {
+            let sold_other_way = context.effort.sold(direction.reversed());
+            readings = readings.into_iter().map(|reading| cross.mark(reading, direction, sold_other_way)).collect();
+            readings.push(cross.reading());
+        }
+        Some(Err(why)) => outcome.fact(&format!("cross_traffic_{direction}"), why),
+        None => {}
+    }
     let family = Family::of(phase.address.ip());
     outcome.readings.extend(readings.into_iter().map(|reading| reading.toward(direction).over(family)));
     outcome.series.push(series(direction, load, &buckets));
@@ -93,6 +104,13 @@ fn limited(mut rate: Reading, context: &Context, phase: &Phase, port_mbit: Optio
         rate = rate.limited_by(Limit::FarEnd, format!("a core of the far end was {:.0} % busy", share * 100.0));
     }
     rate
+}
+
+/// What the phase moved, for comparison with the gateway's counters.
+fn moved(phase: &Phase) -> Moved {
+    let sum = |of: fn(&StreamSent) -> Option<u64>| phase.sent.iter().map(of).sum::<Option<u64>>();
+    let sent = sum(|stream| stream.octets_sent).filter(|_| !phase.sent.is_empty());
+    Moved { received: phase.octets(), sent, sent_again: sum(|stream| stream.octets_retransmitted).unwrap_or(0) }
 }
 
 /// Octets sent again per octet sent, of all senders; `None` where a kernel does not say.

@@ -10,11 +10,14 @@ use std::time::{Duration, Instant};
 
 use tokio_util::sync::CancellationToken;
 
+use super::cross::Meter;
+use crate::check::gateway::Tally;
 use crate::check::twoway::{Form, StreamConfig, StreamPlan, StreamResult, run_stream, stream_config};
 use crate::check::{Context, LiveFigure};
 use crate::farend::api::{BUCKET_MS, LoadGrant, LoadReport, LoadRequest, StreamReceived, StreamSent};
-use crate::farend::client::{ClientError, Session, StampOffer, bound_socket};
+use crate::farend::client::{ClientError, Session, StampOffer};
 use crate::farend::stream::{Until, receive_bulk, send_bulk};
+use crate::net::bound;
 use crate::net::cpu::CpuTimes;
 use crate::unit::Direction;
 
@@ -52,6 +55,8 @@ pub(super) struct Phase {
     /// Stable name of why the far end gave no report at the end, if it gave none.
     pub(super) far_end_error: Option<&'static str>,
     pub(super) delay: Option<StreamResult>,
+    /// What the gateway counted, or why that is not known; `None` where it tells nothing.
+    pub(super) tally: Option<Result<Tally, String>>,
     pub(super) ended: Ended,
 }
 
@@ -101,6 +106,7 @@ impl Phase {
 pub(super) async fn run(context: &Context, session: &Session, request: LoadRequest) -> Result<Phase, NotRun> {
     let grant = session.admit_load(&request).await.map_err(NotRun::FarEnd)?;
     let cpu = CpuTimes::now();
+    let mut meter = Meter::start(context).await;
     let load = match connect(context, session, &request, &grant).await {
         Ok(load) => load,
         Err(error) => {
@@ -110,23 +116,26 @@ pub(super) async fn run(context: &Context, session: &Session, request: LoadReque
         }
     };
     let over = CancellationToken::new();
-    let (ended, delay) = tokio::join!(
+    let (ended, delay, ()) = tokio::join!(
         async {
             let ended = watch(context, &load, &request).await;
             over.cancel();
             ended
         },
         delay_beside(context, session, request.direction, over.clone()),
+        meter.watch(&over),
     );
     let cpu_busy = cpu.and_then(|then| CpuTimes::now()?.busiest_since(&then));
     let own = load.join().await;
     let report = session.finish_load(&grant).await;
-    Ok(put_together(request, session.data_address, own, report, Conditions { cpu_busy, delay, ended }))
+    let tally = meter.end().await;
+    Ok(put_together(request, session.data_address, own, report, Conditions { cpu_busy, delay, tally, ended }))
 }
 
 struct Conditions {
     cpu_busy: Option<f64>,
     delay: Option<StreamResult>,
+    tally: Option<Result<Tally, String>>,
     ended: Ended,
 }
 
@@ -137,7 +146,7 @@ fn put_together(
     report: Result<LoadReport, ClientError>,
     conditions: Conditions,
 ) -> Phase {
-    let Conditions { cpu_busy, delay, mut ended } = conditions;
+    let Conditions { cpu_busy, delay, tally, mut ended } = conditions;
     let (mut sent, mut received) = (Vec::new(), Vec::new());
     for side in own {
         match side {
@@ -164,7 +173,7 @@ fn put_together(
     if let (Ended::Complete, Some(why)) = (&ended, broken.or_else(|| went_dead(&received, request.time_ms))) {
         ended = Ended::Broken(why);
     }
-    Phase { request, address, sent, received, cpu_busy, far_end_cpu_busy, far_end_error, delay, ended }
+    Phase { request, address, sent, received, cpu_busy, far_end_cpu_busy, far_end_error, delay, tally, ended }
 }
 
 /// Whether streams that were never closed had stopped for good. Where something still came late in the phase, the close is
@@ -229,7 +238,7 @@ async fn connect(context: &Context, session: &Session, request: &LoadRequest, gr
     tokio::task::spawn_blocking(move || {
         // All connections first: a stream that has begun would slow the set-up of the next.
         let open = |_: &Vec<u8>| -> io::Result<TcpStream> {
-            let socket = bound_socket(to, &device)?;
+            let socket = bound::stream(to, &device)?;
             socket.connect_timeout(&to.into(), CONNECT_WAIT)?;
             Ok(socket.into())
         };

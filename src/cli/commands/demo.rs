@@ -70,6 +70,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             dscp: 0,
             consent: Some("nobody's line: it exists on this machine only".to_owned()),
             keep,
+            capture: None,
         };
         let checks = registry(&access);
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();

@@ -12,7 +12,7 @@ use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
 use crate::profile::Profile;
 use crate::record::Record;
-use crate::visit::{Listener, VisitOptions, run_visit};
+use crate::visit::{Listener, VisitOptions, capture, run_visit};
 use crate::wire::vlan::TagStack;
 
 /// Runs `verify`.
@@ -48,6 +48,7 @@ fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Vec<T
         output::result(&crate::report::plan_text(&plan))?;
         return Ok(Exit::Pass);
     }
+    options.capture.as_deref().map(capture::reserve).transpose().map_err(Failure::could_not_run)?;
     if plan.steps.iter().any(|s| s.spec.class == Class::Load) {
         let (agreed, how) = consent(&plan, args.yes);
         options.consent = Some(how.to_owned());

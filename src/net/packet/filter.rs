@@ -1,5 +1,7 @@
 //! Which frames a packet socket gets: classic BPF programs, run by the kernel before a frame is queued.
 
+mod control;
+
 use std::io;
 
 use socket2::{SockFilter, Socket};
@@ -15,6 +17,10 @@ pub enum Filter {
     All,
     /// Router advertisements of IPv6, without extension headers before them.
     RouterAdvertisement,
+    /// Control traffic, as [`crate::wire::mask`] knows it, and a little more.
+    Control,
+    /// Frames to more than one: broadcast and multicast.
+    Group,
     /// Frames of this EtherType, whatever the tag that was taken off.
     EtherType(u16),
     /// All frames of one VLAN; without tags, all that have none.
@@ -39,6 +45,8 @@ pub enum Filter {
 
 /// Octets of a frame that are handed over: all of any frame.
 const WHOLE: u32 = 0x4_0000;
+/// Octets of a frame that is only counted.
+const HEADERS: u32 = 64;
 const ETHERTYPE_AT: u32 = 12;
 /// Where a program finds the EtherType on a port with or without link layer, and where the IP header begins (linux/filter.h).
 const PROTOCOL_AT: u32 = (libc::SKF_AD_OFF + libc::SKF_AD_PROTOCOL).cast_unsigned();
@@ -181,6 +189,16 @@ fn session_ip(stack: &TagStack, session: u16) -> Vec<SockFilter> {
     all_of(conditions)
 }
 
+/// The lowest bit of the first octet of the destination (IEEE 802 section 8.2, "I/G").
+fn group() -> [SockFilter; 4] {
+    [
+        load(libc::BPF_B, libc::BPF_ABS, 0),
+        branch(libc::BPF_JSET, 1, 0, 1), // 1: else -> 3
+        give(HEADERS),
+        give(0),
+    ]
+}
+
 /// Attaches the filter's program.
 pub(in crate::net) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> {
     match filter {
@@ -190,6 +208,8 @@ pub(in crate::net) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> 
         Filter::Vlan(stack) => socket.attach_filter(&vlan(&stack)),
         Filter::PppoeControl(stack) => socket.attach_filter(&pppoe_control(&stack)),
         Filter::SessionIp { stack, session } => socket.attach_filter(&session_ip(&stack, session)),
+        Filter::Control => socket.attach_filter(&control::program()),
+        Filter::Group => socket.attach_filter(&group()),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),
     }
 }

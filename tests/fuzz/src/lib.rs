@@ -5,14 +5,16 @@
 //! the ordinary test run feeds the same functions. A function must not panic and must take time in proportion to its
 //! input; what it asserts are laws of the parser, never a particular result. It must not know who draws the octets.
 
+mod home;
 mod link;
 mod packets;
 mod seeds;
 mod stamp;
 mod text;
 
+pub use home::{igd, ssdp};
 pub use link::link;
-pub use packets::{dhcp4, dns, icmp, pppoe, ra};
+pub use packets::{dhcp4, dns, icmp, mask, pppoe, ra};
 pub use stamp::stamp;
 pub use text::{api, invitation, oui, profile, record};
 
@@ -30,13 +32,16 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 12] = [
+pub const PARSERS: [Parser; 15] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
     Parser { name: "oui", feed: oui, seeds: seeds::oui, worst: seeds::worst_oui },
     Parser { name: "pppoe", feed: pppoe, seeds: seeds::pppoe, worst: seeds::worst_pppoe },
     Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
+    Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },
+    Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
+    Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },

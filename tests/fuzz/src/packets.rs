@@ -177,3 +177,14 @@ pub fn ra(data: &[u8]) {
         }
     }
 }
+
+/// The mask of a capture: lengths stay, masking again changes nothing, and what is written is a block that can be walked.
+pub fn mask(data: &[u8]) {
+    use doorstep::wire::pcapng::{Packet, Way, packet};
+    let Some(masked) = doorstep::wire::mask::mask(data) else { return };
+    assert_eq!((masked.octets.len(), masked.is_changed), (data.len(), masked.octets != data));
+    let again = doorstep::wire::mask::mask(&masked.octets).expect("still control");
+    assert_eq!((again.octets.as_slice(), again.is_changed), (masked.octets.as_slice(), false));
+    let written = packet(&Packet { at_ns: 1, way: Way::In, octets: &masked.octets, whole_len: 1514, comment: None });
+    assert_eq!(written[4..8], written[written.len() - 4..]);
+}

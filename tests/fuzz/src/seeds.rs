@@ -466,3 +466,61 @@ fn advertised(options: &[u8]) -> Vec<u8> {
     };
     header.emit(&payload).expect("it fits")
 }
+
+/// A frame of each kind that is written, and of some that are not.
+pub(super) fn mask() -> Vec<Vec<u8>> {
+    let frame = |ethertype: u16, tags: Vec<Tag>, payload: &[u8]| {
+        let (destination, source) = (Mac([2, 0, 0x5e, 0, 0, 2]), Mac([2, 0, 0x5e, 0, 0, 1]));
+        ethernet::Repr { destination, source, tags, ethertype }.emit(payload)
+    };
+    let in_session = |protocol: [u8; 2], packet: &[u8]| {
+        let len = (packet.len() as u16 + 2).to_be_bytes();
+        frame(0x8864, vec![], &[&[0x11, 0, 0, 9][..], &len, &protocol, packet].concat())
+    };
+    let datagram = |message: &[u8], from, to| {
+        let datagram = udp::Repr { source_port: from, destination_port: to }.emit(message, HERE, THERE);
+        ipv4::Repr::plain(HERE, THERE, ipv4::UDP).emit(&datagram)
+    };
+    let proof = discover().with(90, [7; 40]).emit();
+    let reply = [&[7, 1, 2, 3][..], &[0, 11, 0, 28], &[3; 28], &[0, 1, 0, 2, 9, 9]].concat();
+    let relayed = [&[13, 0][..], &[0; 32], &[0, 9, 0, reply.len() as u8], &reply].concat();
+    let six = |message: &[u8]| {
+        let header = [&[0x60, 0, 0, 0, 0, message.len() as u8 + 8, 17, 64][..], &[0xfe; 32]].concat();
+        [&header[..], &[2, 0x22, 2, 0x23, 0, message.len() as u8 + 8, 1, 2], message].concat()
+    };
+    let echo = ipv4::Repr::plain(HERE, THERE, 1).emit(&[8, 0, 0x10, 0x20, 0, 1, 0, 2, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10]);
+    let control = [1, 1, 0, 12, 3, b'a', b'n', b'n', 3, b'p', b'w', b'd'];
+    vec![
+        frame(0x0806, vec![Tag { kind: 0x88a8, control: 5 }, Tag { kind: 0x8100, control: 7 }], &[0, 1, 8, 0, 6, 4, 0, 1]),
+        frame(0x0800, vec![], &datagram(&proof, 68, 67)),
+        frame(0x0800, vec![], &datagram(&proof, 40_000, 53)),
+        frame(0x0800, vec![], &echo),
+        frame(0x86dd, vec![], &six(&reply)),
+        frame(0x86dd, vec![], &six(&relayed)),
+        frame(0x8863, vec![], &pppoe()[0]),
+        in_session([0xc0, 0x23], &control),
+        in_session([0xc2, 0x23], &control),
+        in_session([0xc2, 0x27], &control),
+        in_session([0xc0, 0x21], &control),
+        in_session([0x80, 0x21], &control),
+        in_session([0, 0x21], &echo),
+    ]
+}
+
+pub(super) fn worst_mask() -> Vec<Vec<u8>> {
+    let frame = |ethertype: u16, payload: &[u8]| [&[0; 12][..], &ethertype.to_be_bytes(), payload].concat();
+    let options = [&[&[0; 236][..], &[99, 130, 83, 99]].concat()[..], &[90, 0].repeat(32_000)].concat();
+    let datagram = udp::Repr { source_port: 68, destination_port: 67 }.emit(&options, HERE, THERE);
+    let mut relays = Vec::new();
+    for _ in 0..1500 {
+        relays = [&[12, 0][..], &[0; 32], &[0, 9], &(relays.len() as u16).to_be_bytes(), &relays].concat();
+    }
+    let header = [&[0x60, 0, 0, 0][..], &(relays.len() as u16 + 8).to_be_bytes(), &[17, 64], &[0; 32]].concat();
+    let relayed = [&header[..], &[2, 0x22, 2, 0x23], &(relays.len() as u16 + 8).to_be_bytes(), &[0, 0], &relays].concat();
+    vec![
+        frame(0x0800, &ipv4::Repr::plain(HERE, THERE, ipv4::UDP).emit(&datagram)),
+        frame(0x86dd, &relayed),
+        frame(0x8100, &[0x81, 0].repeat(30_000)),
+        frame(0x0806, &[0xff; 60_000]),
+    ]
+}
