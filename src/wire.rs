@@ -6,11 +6,13 @@
 pub mod arp;
 pub mod checksum;
 pub mod dhcp4;
+pub mod dhcp6;
 pub mod dns;
 pub mod ethernet;
 pub mod icmp;
 pub mod ipv4;
 pub mod ipv6;
+pub mod names;
 pub mod pppoe;
 pub mod ra;
 pub mod stamp;

@@ -8,11 +8,12 @@
 mod link;
 mod packets;
 mod seeds;
+mod seeds6;
 mod stamp;
 mod text;
 
 pub use link::link;
-pub use packets::{dhcp4, dns, icmp, pppoe, ra};
+pub use packets::{dhcp4, dhcp6, dns, icmp, pppoe, ra};
 pub use stamp::stamp;
 pub use text::{api, invitation, profile, record};
 
@@ -30,8 +31,9 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 11] = [
+pub const PARSERS: [Parser; 12] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
+    Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
     Parser { name: "pppoe", feed: pppoe, seeds: seeds::pppoe, worst: seeds::worst_pppoe },
