@@ -4,6 +4,7 @@
 //! `next_wake`, `poll_event`. They read no clock and draw no random number; identifiers come in through constructors.
 
 pub mod dhcp4;
+pub mod dhcp6;
 pub mod dns_probe;
 pub mod echo;
 pub mod machine;
