@@ -12,4 +12,6 @@ pub mod path;
 pub mod pppoe;
 pub mod round_trip;
 pub mod router_discovery;
+pub mod router_probe;
+pub mod slaac;
 pub mod stamp;

@@ -13,6 +13,7 @@ pub mod icmp;
 pub mod ipv4;
 pub mod ipv6;
 pub mod names;
+pub mod nd;
 pub mod pppoe;
 pub mod ra;
 pub mod stamp;

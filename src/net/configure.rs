@@ -6,12 +6,12 @@
 //! take them.
 
 use std::io;
-use std::net::Ipv4Addr;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::time::Duration;
 
 use netlink_packet_route::address::{AddressAttribute, CacheInfo};
-use netlink_packet_route::route::RouteProtocol;
-use rtnetlink::RouteMessageBuilder;
+use netlink_packet_route::route::{RouteMessage, RouteProtocol};
+use rtnetlink::{AddressMessageBuilder, RouteMessageBuilder};
 
 use super::route_socket::{is_code, with_handle};
 
@@ -27,13 +27,15 @@ pub fn route_metric(index: u32) -> u32 {
 /// Puts an address on a port, or renews it.
 ///
 /// `valid_for`: the kernel removes the address after this time; `None` is forever, and so is what exceeds 136 years.
-/// The route to its network gets [`route_metric`].
+/// The route to its network gets [`route_metric`]. Of IPv6 the kernel makes sure first that nobody has it (RFC 4862 section 5.4): until
+/// then it is not usable, and a duplicate vanishes again or is marked.
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN; `ENODEV` when the port is gone.
-pub async fn set_address(index: u32, address: Ipv4Addr, prefix: u8, valid_for: Option<Duration>) -> io::Result<()> {
+pub async fn set_address(index: u32, address: impl Into<IpAddr>, prefix: u8, valid_for: Option<Duration>) -> io::Result<()> {
+    let address = address.into();
     with_handle(format!("giving interface {index} the address {address}/{prefix}"), |handle| async move {
-        let mut request = handle.address().add(index, address.into(), prefix).replace();
+        let mut request = handle.address().add(index, address, prefix).replace();
         let attributes = &mut request.message_mut().attributes;
         attributes.push(AddressAttribute::RoutePriority(route_metric(index)));
         if let Some(seconds) = valid_for.and_then(|time| u32::try_from(time.as_secs()).ok()) {
@@ -51,9 +53,13 @@ pub async fn set_address(index: u32, address: Ipv4Addr, prefix: u8, valid_for: O
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN.
-pub async fn remove_address(index: u32, address: Ipv4Addr, prefix: u8) -> io::Result<()> {
+pub async fn remove_address(index: u32, address: impl Into<IpAddr>, prefix: u8) -> io::Result<()> {
+    let address = address.into();
     with_handle(format!("taking the address {address}/{prefix} off interface {index}"), |handle| async move {
-        let message = rtnetlink::AddressMessageBuilder::<Ipv4Addr>::new().index(index).address(address, prefix).build();
+        let message = match address {
+            IpAddr::V4(v4) => AddressMessageBuilder::<Ipv4Addr>::new().index(index).address(v4, prefix).build(),
+            IpAddr::V6(v6) => AddressMessageBuilder::<Ipv6Addr>::new().index(index).address(v6, prefix).build(),
+        };
         match handle.address().del(message).execute().await {
             Err(error) if is_code(&error, libc::EADDRNOTAVAIL) || is_code(&error, libc::ENODEV) => Ok(()),
             other => other,
@@ -69,7 +75,8 @@ pub async fn remove_address(index: u32, address: Ipv4Addr, prefix: u8) -> io::Re
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN; `ENETUNREACH` or `ENETDOWN` when the port is down or has no address.
-pub async fn set_default_route(index: u32, next_hop: Ipv4Addr) -> io::Result<()> {
+pub async fn set_default_route(index: u32, next_hop: impl Into<IpAddr>) -> io::Result<()> {
+    let next_hop = next_hop.into();
     with_handle(format!("setting the default route via {next_hop} over interface {index}"), |handle| async move {
         handle.route().add(default_route(index, next_hop)).replace().execute().await
     })
@@ -80,9 +87,35 @@ pub async fn set_default_route(index: u32, next_hop: Ipv4Addr) -> io::Result<()>
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN.
-pub async fn remove_default_route(index: u32, next_hop: Ipv4Addr) -> io::Result<()> {
+pub async fn remove_default_route(index: u32, next_hop: impl Into<IpAddr>) -> io::Result<()> {
+    let next_hop = next_hop.into();
     with_handle(format!("removing the default route via {next_hop} over interface {index}"), |handle| async move {
         match handle.route().del(default_route(index, next_hop)).execute().await {
+            Err(error) if is_code(&error, libc::ESRCH) || is_code(&error, libc::ENODEV) => Ok(()),
+            other => other,
+        }
+    })
+    .await
+}
+
+/// Says that an IPv6 prefix is on the link of a port: its addresses are neighbours.
+///
+/// # Errors
+/// `PermissionDenied` without CAP_NET_ADMIN; `ENETDOWN` when the port is down.
+pub async fn set_on_link(index: u32, prefix: Ipv6Addr, len: u8) -> io::Result<()> {
+    with_handle(format!("setting the route to {prefix}/{len} on interface {index}"), |handle| async move {
+        handle.route().add(on_link_route(index, prefix, len)).replace().execute().await
+    })
+    .await
+}
+
+/// Removes what [`set_on_link`] set.
+///
+/// # Errors
+/// `PermissionDenied` without CAP_NET_ADMIN.
+pub async fn remove_on_link(index: u32, prefix: Ipv6Addr, len: u8) -> io::Result<()> {
+    with_handle(format!("removing the route to {prefix}/{len} on interface {index}"), |handle| async move {
+        match handle.route().del(on_link_route(index, prefix, len)).execute().await {
             Err(error) if is_code(&error, libc::ESRCH) || is_code(&error, libc::ENODEV) => Ok(()),
             other => other,
         }
@@ -99,14 +132,33 @@ pub fn is_allowed() -> bool {
     effective.is_none_or(|set| set >> NET_ADMIN & 1 == 1)
 }
 
-fn default_route(index: u32, next_hop: Ipv4Addr) -> netlink_packet_route::route::RouteMessage {
-    RouteMessageBuilder::<Ipv4Addr>::new()
-        .gateway(next_hop)
+fn on_link_route(index: u32, prefix: Ipv6Addr, len: u8) -> RouteMessage {
+    RouteMessageBuilder::<Ipv6Addr>::new()
+        .destination_prefix(prefix, len)
         .output_interface(index)
         .priority(route_metric(index))
-        .protocol(RouteProtocol::Dhcp)
-        .onlink()
+        .protocol(RouteProtocol::Ra)
         .build()
+}
+
+fn default_route(index: u32, next_hop: IpAddr) -> RouteMessage {
+    let metric = route_metric(index);
+    match next_hop {
+        IpAddr::V4(hop) => RouteMessageBuilder::<Ipv4Addr>::new()
+            .gateway(hop)
+            .output_interface(index)
+            .priority(metric)
+            .protocol(RouteProtocol::Dhcp)
+            .onlink()
+            .build(),
+        IpAddr::V6(hop) => RouteMessageBuilder::<Ipv6Addr>::new()
+            .gateway(hop)
+            .output_interface(index)
+            .priority(metric)
+            .protocol(RouteProtocol::Ra)
+            .onlink()
+            .build(),
+    }
 }
 
 #[cfg(test)]
@@ -183,6 +235,29 @@ mod tests {
                 remove_default_route(second, HOP).await.expect("gone is gone");
             }
             assert_eq!((over(second).await.len(), over(first).await.len()), (0, 2));
+        });
+    }
+
+    #[test]
+    fn ipv6_addresses_and_routes_come_and_go_like_those_of_ipv4() {
+        let (site, _there, [index, _]) = two_ports();
+        inside(&site, async move {
+            let (here, hop): (IpAddr, IpAddr) = ("2001:db8::50".parse().unwrap(), "fe80::1".parse().unwrap());
+            for _ in 0..2 {
+                set_address(index, here, 64, Some(Duration::from_secs(600))).await.expect("set");
+                set_default_route(index, hop).await.expect("set");
+            }
+            let held = addresses(index).await.expect("list");
+            let held = held.iter().find(|a| a.address == here).expect("there");
+            assert!(held.is_usable && held.is_global && !held.is_duplicate && held.valid_for.is_some(), "{held:?}");
+            let routes = default_routes(index, Family::Ipv6).await.expect("list");
+            assert_eq!((routes.len(), routes[0].next_hop, routes[0].metric), (1, Some(hop), route_metric(index)));
+            for _ in 0..2 {
+                remove_default_route(index, hop).await.expect("gone is gone");
+                remove_address(index, here, 64).await.expect("gone is gone");
+            }
+            assert!(addresses(index).await.expect("list").iter().all(|a| a.address != here));
+            assert_eq!(default_routes(index, Family::Ipv6).await.expect("list"), []);
         });
     }
 

@@ -9,7 +9,7 @@
 //! It begins behind the IPv6 header. It knows no state. The hard thing: a host must drop an advertisement for any of several
 //! reasons (section 6.1.2); an examiner reads it all the same and tells the reasons.
 
-mod item;
+pub(super) mod item;
 
 use std::net::Ipv6Addr;
 
@@ -174,7 +174,7 @@ pub fn parse(header: &ipv6::Repr, payload: &[u8], has_checksum: bool) -> Result<
 }
 
 /// The checksum over the pseudo-header, the field itself taken as zero (RFC 4443 section 2.3).
-fn checksum(header: &ipv6::Repr, payload: &[u8]) -> u16 {
+pub(super) fn checksum(header: &ipv6::Repr, payload: &[u8]) -> u16 {
     let (source, destination) = (header.source.into(), header.destination.into());
     let sum = Sum::new().with_pseudo_header(source, destination, NEXT_HEADER_V6, payload.len() as u32);
     sum.with(payload.get(..2).unwrap_or_default()).with(payload.get(4..).unwrap_or_default()).checksum()
@@ -202,7 +202,7 @@ impl Advertisement {
 }
 
 /// An ICMPv6 message of neighbour discovery with its checksum and IPv6 header.
-fn envelope(source: Ipv6Addr, destination: Ipv6Addr, mut payload: Vec<u8>) -> Option<Vec<u8>> {
+pub(super) fn envelope(source: Ipv6Addr, destination: Ipv6Addr, mut payload: Vec<u8>) -> Option<Vec<u8>> {
     let header =
         ipv6::Repr { source, destination, next_header: NEXT_HEADER_V6, hop_limit: HOP_LIMIT, traffic_class: 0, flow_label: 0 };
     let sum = checksum(&header, &payload);

@@ -11,6 +11,13 @@ pub enum Filter {
     All,
     /// Router advertisements of IPv6, without extension headers before them.
     RouterAdvertisement,
+    /// All of ICMPv6, without extension headers before it.
+    Icmp6,
+    /// UDP over IPv6 to this port, without extension headers before it.
+    Udp6 {
+        /// Destination port.
+        port: u16,
+    },
     /// Frames of this EtherType.
     EtherType(u16),
     /// UDP over IPv4 to this port, in one piece or the first fragment.
@@ -78,6 +85,30 @@ fn router_advertisement() -> [SockFilter; 8] {
     ]
 }
 
+fn icmp6() -> [SockFilter; 6] {
+    [
+        load(libc::BPF_H, libc::BPF_ABS, ETHERTYPE_AT),
+        branch(libc::BPF_JEQ, ETHERTYPE_IPV6, 0, 3), // 1: else -> 5
+        load(libc::BPF_B, libc::BPF_ABS, IP_AT + 6),
+        branch(libc::BPF_JEQ, NEXT_HEADER_ICMP, 0, 1), // 3: else -> 5
+        give(WHOLE),
+        give(0),
+    ]
+}
+
+fn udp6(port: u16) -> [SockFilter; 8] {
+    [
+        load(libc::BPF_H, libc::BPF_ABS, ETHERTYPE_AT),
+        branch(libc::BPF_JEQ, ETHERTYPE_IPV6, 0, 5), // 1: else -> 7
+        load(libc::BPF_B, libc::BPF_ABS, IP_AT + 6),
+        branch(libc::BPF_JEQ, PROTOCOL_UDP, 0, 3), // 3: else -> 7
+        load(libc::BPF_H, libc::BPF_ABS, IP_AT + 40 + 2),
+        branch(libc::BPF_JEQ, u32::from(port), 0, 1), // 5: else -> 7
+        give(WHOLE),
+        give(0),
+    ]
+}
+
 fn ethertype(wanted: u16) -> [SockFilter; 4] {
     [
         load(libc::BPF_H, libc::BPF_ABS, ETHERTYPE_AT),
@@ -92,6 +123,8 @@ pub(super) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> {
     match filter {
         Filter::All => Ok(()),
         Filter::RouterAdvertisement => socket.attach_filter(&router_advertisement()),
+        Filter::Icmp6 => socket.attach_filter(&icmp6()),
+        Filter::Udp6 { port } => socket.attach_filter(&udp6(port)),
         Filter::EtherType(wanted) => socket.attach_filter(&ethertype(wanted)),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),
     }

@@ -1,4 +1,4 @@
-//! The options of an advertisement: octets to meaning and back.
+//! The options of neighbour discovery: octets to meaning and back.
 
 use std::net::Ipv6Addr;
 
@@ -8,6 +8,7 @@ use crate::wire::names;
 
 mod kind {
     pub(super) const SOURCE_MAC: u8 = 1;
+    pub(super) const TARGET_MAC: u8 = 2;
     pub(super) const PREFIX: u8 = 3;
     pub(super) const MTU: u8 = 5;
     pub(super) const ROUTE: u8 = 24;
@@ -21,6 +22,8 @@ mod kind {
 pub enum Item {
     /// The router's hardware address.
     SourceMac(Mac),
+    /// The hardware address of whom an answer is about; only neighbours tell it.
+    TargetMac(Mac),
     /// MTU of the link.
     Mtu(u32),
     /// A prefix of the link.
@@ -69,7 +72,7 @@ pub enum Item {
     Other(u8, Vec<u8>),
 }
 
-pub(super) fn parse_all(mut options: &[u8], flaws: &mut Vec<Flaw>) -> Vec<Item> {
+pub(in crate::wire) fn parse_all(mut options: &[u8], flaws: &mut Vec<Flaw>) -> Vec<Item> {
     let mut items = Vec::new();
     while let [kind, units, ..] = *options {
         if units == 0 {
@@ -103,6 +106,7 @@ fn item(kind: u8, value: &[u8]) -> Option<Item> {
     let address = |at: usize| Some(Ipv6Addr::from(<[u8; 16]>::try_from(value.get(at..at + 16)?).ok()?));
     Some(match kind {
         kind::SOURCE_MAC => Item::SourceMac(Mac(value.try_into().ok()?)),
+        kind::TARGET_MAC => Item::TargetMac(Mac(value.try_into().ok()?)),
         kind::MTU if value.len() == 6 => Item::Mtu(word(2)?),
         kind::PREFIX if value.len() == 30 && value[0] <= 128 => Item::Prefix {
             prefix: address(14)?,
@@ -135,7 +139,7 @@ fn item(kind: u8, value: &[u8]) -> Option<Item> {
 }
 
 /// Writes options one behind the other. One beyond 255 units of eight octets is left out: no length can say it.
-pub(super) fn emit_all(items: &[Item], bytes: &mut Vec<u8>) {
+pub(in crate::wire) fn emit_all(items: &[Item], bytes: &mut Vec<u8>) {
     for item in items {
         let (kind, mut value) = item.emit();
         value.resize((value.len() + 2).next_multiple_of(8) - 2, 0);
@@ -152,6 +156,7 @@ impl Item {
         let lasting = |head: [u8; 2], seconds: u32, rest: &[u8]| [&head[..], &seconds.to_be_bytes(), rest].concat();
         match self {
             Self::SourceMac(mac) => (kind::SOURCE_MAC, mac.0.to_vec()),
+            Self::TargetMac(mac) => (kind::TARGET_MAC, mac.0.to_vec()),
             Self::Mtu(octets) => (kind::MTU, [&[0, 0][..], &octets.to_be_bytes()].concat()),
             Self::Prefix { prefix, len, on_link, autonomous, valid_s, preferred_s } => {
                 let flags = u8::from(*on_link) << 7 | u8::from(*autonomous) << 6;
