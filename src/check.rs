@@ -24,9 +24,9 @@ use futures_util::future::BoxFuture;
 use tokio_util::sync::CancellationToken;
 
 use crate::farend::client::{FarEndTarget, Session};
-use crate::plan::{Depth, Spec};
+use crate::plan::{Depth, Need, Spec};
 use crate::reading::Outcome;
-use crate::unit::{Direction, Position};
+use crate::unit::{Direction, Family, Position};
 
 /// One examination.
 pub trait Check: Send + Sync {
@@ -123,10 +123,12 @@ pub struct Known {
     pub gateway4: Option<Ipv4Addr>,
     /// Next hop of the IPv6 default route over the interface.
     pub gateway6: Option<std::net::Ipv6Addr>,
-    /// Resolvers handed out, in order.
+    /// Resolvers handed out, in order, those of IPv4 first.
     pub resolvers: Vec<IpAddr>,
     /// The open session with the far end.
     pub far_end: Option<Arc<Session>>,
+    /// A session with the same far end over the other IP version.
+    pub far_end_beside: Option<Arc<Session>>,
 }
 
 /// One thing learned by a check.
@@ -140,13 +142,34 @@ pub enum Learned {
     Gateway4(Ipv4Addr),
     /// IPv6 next hop.
     Gateway6(std::net::Ipv6Addr),
-    /// Resolvers in order; replaces earlier ones.
+    /// Resolvers in order; take the place of earlier ones of the same IP version.
     Resolvers(Vec<IpAddr>),
     /// The far end's session.
     FarEnd(Arc<Session>),
+    /// The far end's session over the other IP version.
+    FarEndBeside(Arc<Session>),
+}
+
+impl Learned {
+    /// The need of later checks that this fulfils.
+    pub fn gives(&self) -> Option<Need> {
+        match self {
+            Self::Ipv4(..) | Self::Ipv6(_) => Some(Need::Address),
+            Self::FarEnd(_) => Some(Need::FarEnd),
+            Self::Gateway4(_) | Self::Gateway6(_) | Self::Resolvers(_) | Self::FarEndBeside(_) => None,
+        }
+    }
 }
 
 impl Known {
+    /// Whether the port has an address of this IP version beyond its link.
+    pub fn has(&self, family: Family) -> bool {
+        match family {
+            Family::Ipv4 => self.ipv4.is_some(),
+            Family::Ipv6 => self.ipv6.is_some(),
+        }
+    }
+
     /// Merges one learned thing.
     pub fn learn(&mut self, learned: Learned) {
         match learned {
@@ -154,8 +177,13 @@ impl Known {
             Learned::Ipv6(address) => self.ipv6 = Some(address),
             Learned::Gateway4(address) => self.gateway4 = Some(address),
             Learned::Gateway6(address) => self.gateway6 = Some(address),
-            Learned::Resolvers(list) => self.resolvers = list,
+            Learned::Resolvers(list) => {
+                self.resolvers.retain(|known| list.iter().all(|new| new.is_ipv4() != known.is_ipv4()));
+                self.resolvers.extend(list);
+                self.resolvers.sort_by_key(IpAddr::is_ipv6);
+            }
             Learned::FarEnd(session) => self.far_end = Some(session),
+            Learned::FarEndBeside(session) => self.far_end_beside = Some(session),
         }
     }
 }

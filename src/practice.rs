@@ -12,7 +12,7 @@ mod line;
 pub mod roles;
 pub mod topology;
 
-pub use config::{DnsService, Impairments, LineConfig, Services, Shape, Shaper};
+pub use config::{DnsService, Impairments, Ipv6Service, LineConfig, Services, Shape, Shaper};
 pub use fault::Fault;
 pub use impair::Impairment;
 pub use line::{PracticeError, PracticeLine, StretchCounters};

@@ -104,6 +104,21 @@ pub enum DnsService {
     Failing,
 }
 
+/// What becomes of IPv6 on the line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ipv6Service {
+    /// The gateway advertises itself, lends addresses and delegates prefixes; all is routed.
+    Whole,
+    /// Nobody advertises anything.
+    Silent,
+    /// The provider delegated no prefix: the gateway says that it has no way out, and lends nothing.
+    NoPrefix,
+    /// A second device in the home wants to be the default router, and leads nowhere.
+    RogueBeside,
+    /// As whole as can be seen from the home, but the provider's edge takes nothing.
+    DeadBehindGateway,
+}
+
 /// Which services run on the line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Services {
@@ -111,18 +126,20 @@ pub struct Services {
     pub dhcp: bool,
     /// The name servers; `None` leaves the host without one (for tests that bring their own).
     pub dns: Option<DnsService>,
+    /// IPv6 at the gateway. Without it the laptop has a fixed address and route (for tests that need no visit).
+    pub ipv6: Option<Ipv6Service>,
     /// The far end's service. Without it its host still answers pings, and refuses connections.
     pub far_end: bool,
 }
 
 impl Services {
     /// A bare line: places, cables and routes only.
-    pub const NONE: Self = Self { dhcp: false, dns: None, far_end: false };
+    pub const NONE: Self = Self { dhcp: false, dns: None, ipv6: None, far_end: false };
 }
 
 impl Default for Services {
     fn default() -> Self {
-        Self { dhcp: true, dns: Some(DnsService::Truthful), far_end: true }
+        Self { dhcp: true, dns: Some(DnsService::Truthful), ipv6: Some(Ipv6Service::Whole), far_end: true }
     }
 }
 

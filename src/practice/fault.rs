@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::unit::{Ratio, Segment};
 
-use super::config::{DnsService, Impairments, LineConfig};
+use super::config::{DnsService, Impairments, Ipv6Service, LineConfig};
 use super::impair::Impairment;
 
 /// One fault of the catalogue.
@@ -15,6 +15,12 @@ use super::impair::Impairment;
 pub enum Fault {
     /// The gateway hands out no address.
     NoDhcp,
+    /// A second device in the home wants to be the IPv6 router, and leads nowhere.
+    RogueRa,
+    /// The provider delegates no IPv6 prefix.
+    NoPrefix,
+    /// IPv6 is advertised in the home and gets no further than the gateway, while IPv4 works.
+    Ipv6Broken,
     /// Frames get lost between laptop and gateway.
     HomeLoss,
     /// The access line carries half the rate, both ways.
@@ -44,8 +50,11 @@ const LOSS: f64 = 0.06;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 15] = [
         Self::NoDhcp,
+        Self::RogueRa,
+        Self::NoPrefix,
+        Self::Ipv6Broken,
         Self::HomeLoss,
         Self::SlowLine,
         Self::AccessLoss,
@@ -63,6 +72,9 @@ impl Fault {
     pub fn name(self) -> &'static str {
         match self {
             Self::NoDhcp => "no-dhcp",
+            Self::RogueRa => "rogue-ra",
+            Self::NoPrefix => "no-prefix",
+            Self::Ipv6Broken => "ipv6-broken",
             Self::HomeLoss => "home-loss",
             Self::SlowLine => "slow-line",
             Self::AccessLoss => "access-loss",
@@ -86,6 +98,9 @@ impl Fault {
     pub fn description(self) -> &'static str {
         match self {
             Self::NoDhcp => "the gateway hands out no address",
+            Self::RogueRa => "a second device in the home wants to be the IPv6 router, and leads nowhere",
+            Self::NoPrefix => "the provider delegates no IPv6 prefix",
+            Self::Ipv6Broken => "IPv6 gets no further than the gateway, while IPv4 works",
             Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
@@ -103,9 +118,11 @@ impl Fault {
     /// The stretch it lies in: the ground truth.
     pub fn segment(self) -> Segment {
         match self {
-            Self::NoDhcp | Self::HomeLoss => Segment::Home,
-            Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer => Segment::Access,
-            Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => Segment::Network,
+            Self::NoDhcp | Self::RogueRa | Self::HomeLoss => Segment::Home,
+            Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer | Self::Ipv6Broken => Segment::Access,
+            Self::NoPrefix | Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => {
+                Segment::Network
+            }
             Self::FarEndGone => Segment::FarEnd,
         }
     }
@@ -114,7 +131,14 @@ impl Fault {
     pub fn apply(self, line: &mut LineConfig) {
         let losing = Impairment::losing(Ratio::new(LOSS).unwrap_or_default());
         match self {
-            Self::NoDhcp => line.services.dhcp = false,
+            // Of either version.
+            Self::NoDhcp => {
+                line.services.dhcp = false;
+                line.services.ipv6 = Some(Ipv6Service::Silent);
+            }
+            Self::RogueRa => line.services.ipv6 = Some(Ipv6Service::RogueBeside),
+            Self::NoPrefix => line.services.ipv6 = Some(Ipv6Service::NoPrefix),
+            Self::Ipv6Broken => line.services.ipv6 = Some(Ipv6Service::DeadBehindGateway),
             Self::HomeLoss => add(&mut line.home, |i| i.loss = losing.loss),
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),
@@ -161,7 +185,7 @@ mod tests {
         let mut names = BTreeSet::new();
         for fault in Fault::ALL {
             let name = fault.name();
-            assert!(name.chars().all(|c| c.is_ascii_lowercase() || c == '-'), "{name}");
+            assert!(name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-'), "{name}");
             assert!(names.insert(name));
             assert_eq!(Fault::by_name(name), Some(fault));
             let mut faulty = sold.clone();

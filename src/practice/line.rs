@@ -4,6 +4,8 @@
 //! nothing behind, however the process ends: nothing has a name outside the process, every thread is joined on drop, and
 //! what the kernel holds goes with the last descriptor.
 
+mod routers;
+
 use std::collections::BTreeMap;
 use std::io;
 use std::net::{IpAddr, SocketAddr, TcpListener, UdpSocket};
@@ -19,12 +21,14 @@ use crate::net::netns::Namespace;
 use crate::net::nft;
 use crate::net::tc::TokenBucket;
 use crate::unit::{Direction, Segment};
+use crate::wire::ethernet::Mac;
 
-use super::config::{DnsService, LineConfig, Shape, Shaper};
+use super::config::{DnsService, Ipv6Service, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
 use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
+use super::roles::router::RouterRole;
 use super::topology::{
     ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6,
     ROUTES, WAN_PORT,
@@ -78,6 +82,7 @@ pub struct PracticeLine {
 #[derive(Debug, Default)]
 struct RunningServices {
     dhcp: Option<DhcpRole>,
+    routers: Vec<RouterRole>,
     dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
     far_end: Option<FarEndRole>,
@@ -118,15 +123,22 @@ impl PracticeLine {
         for cable in &CABLES {
             line.lay(cable)?;
         }
-        for (node, port, address, prefix) in ADDRESSES {
+        // The laptop's are not put there where a router of the line gives it its own.
+        let laptop_is_fixed = line.config.services.ipv6.is_none();
+        let is_fixed = |node: Node| node != Node::Laptop || laptop_is_fixed;
+        for (node, port, address, prefix) in ADDRESSES.into_iter().filter(|(node, ..)| is_fixed(*node)) {
             let index = line.index(node, port)?;
             line.site(node).address(index, address, prefix)?;
         }
-        for (node, port, destination, prefix, hop) in ROUTES {
+        for (node, port, destination, prefix, hop) in ROUTES.into_iter().filter(|(node, ..)| is_fixed(*node)) {
             let index = line.index(node, port)?;
             line.site(node).route(destination, prefix, hop, index)?;
         }
         line.introduce()?;
+        if line.config.services.ipv6 == Some(Ipv6Service::DeadBehindGateway) {
+            // Its neighbours know it, so what they send gets there, and nothing answers.
+            line.site(Node::Edge).sysctls(&[("net/ipv6/conf/access/disable_ipv6", "1")]).map_err(system("silencing the edge"))?;
+        }
         nft::masquerade(line.namespace(Node::Gateway), WAN_PORT)
             .map_err(|refusal| if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() })?;
         if line.kernel_shapes {
@@ -170,6 +182,11 @@ impl PracticeLine {
     /// The gateway's DHCP server, with what it was asked; `None` where the line has none.
     pub fn dhcp(&self) -> Option<&DhcpRole> {
         self.services.dhcp.as_ref()
+    }
+
+    /// The IPv6 routers of the home, the gateway first, with what they were asked.
+    pub fn routers(&self) -> &[RouterRole] {
+        &self.services.routers
     }
 
     /// What an agent needs to use the line's far end. Without its service it names a far end that nobody answers for.
@@ -319,6 +336,9 @@ impl PracticeLine {
             let role = DhcpRole::start(self.namespace(Node::Gateway), LAN_PORT, config);
             self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
         }
+        if let Some(ipv6) = wanted.ipv6 {
+            self.start_routers(ipv6)?;
+        }
         let (talking, silent) = match wanted.dns {
             Some(DnsService::Truthful) => (Some(Manner::Truthful), 2..),
             Some(DnsService::Lying) => (Some(Manner::Lying), 2..),
@@ -346,6 +366,18 @@ impl PracticeLine {
             let addresses = vec![IpAddr::V4(FAR_END_V4), IpAddr::V6(FAR_END_V6)];
             let role = FarEndRole::start(self.namespace(Node::FarEnd), addresses);
             self.services.far_end = Some(role.map_err(system("starting the far end"))?);
+        }
+        Ok(())
+    }
+}
+
+impl PracticeLine {
+    /// What advertises itself in the home.
+    fn start_routers(&mut self, service: Ipv6Service) -> Result<(), PracticeError> {
+        let place = self.namespace(Node::Gateway).clone();
+        for config in routers::of(service, Mac(mac(0, 2))) {
+            let role = RouterRole::start(&place, LAN_PORT, config);
+            self.services.routers.push(role.map_err(system("starting the gateway's IPv6 router"))?);
         }
         Ok(())
     }

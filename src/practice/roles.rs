@@ -3,3 +3,4 @@
 pub mod dhcp;
 pub mod dns;
 pub mod far_end;
+pub mod router;

@@ -37,7 +37,7 @@ fn captured(rows: &[[String; 6]], resolver: &str) -> Vec<(String, f64)> {
 #[test]
 fn lookup_times_are_those_of_the_capture() {
     let delay = Impairment { delay: Duration::from_millis(10), ..Impairment::default() };
-    let services = Services { dhcp: false, dns: Some(DnsService::Truthful), far_end: true };
+    let services = Services { dhcp: false, dns: Some(DnsService::Truthful), ipv6: None, far_end: true };
     let line = build(LineConfig { network: Impairments::both(delay), services, ..bare() });
     let capture = Capture::start(line.namespace(Node::Laptop), LAPTOP_PORT, "udp port 53");
     let outcome = examine(&line, 2);

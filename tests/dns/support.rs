@@ -13,7 +13,7 @@ use crate::lab::{bare, build, check, context};
 
 /// A line with a far end, whose zone is asked for, and name servers of a manner.
 pub(crate) fn line(dns: Option<DnsService>) -> PracticeLine {
-    build(LineConfig { services: Services { dhcp: false, dns, far_end: true }, ..bare() })
+    build(LineConfig { services: Services { dhcp: false, dns, ipv6: None, far_end: true }, ..bare() })
 }
 
 /// Runs the check on the first `resolvers` of the line.
