@@ -245,3 +245,19 @@ pub fn registry() -> Vec<Box<dyn Check>> {
         Box::new(throughput::Throughput),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn resolvers_of_one_version_do_not_push_out_the_other_s_whichever_comes_first() {
+        let at = |text: &str| text.parse::<IpAddr>().unwrap();
+        let (four, six) = (vec![at("192.0.2.53"), at("192.0.2.54")], vec![at("2001:db8::53")]);
+        for order in [[&six, &four, &four], [&four, &six, &six]] {
+            let mut known = Known::default();
+            order.iter().for_each(|list| known.learn(Learned::Resolvers((*list).clone())));
+            assert_eq!(known.resolvers, [four.clone(), six.clone()].concat());
+        }
+    }
+}

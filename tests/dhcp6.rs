@@ -118,6 +118,14 @@ fn is_good(outcome: &Outcome) {
     assert!(reading(outcome, "ipv6.router_answer_time").value < 1000.0);
 }
 
+/// tshark finds all of it readable, and the checksums of ours right; the server's kernel leaves its own to an adapter that is not there.
+fn are_good<const N: usize>(rows: &[[String; N]]) {
+    for row in rows {
+        let is_ours = !matches!(row[0].as_str(), "2" | "7");
+        assert!(row[2].is_empty() && (!is_ours || row[1] == "1"), "{row:?}");
+    }
+}
+
 #[test]
 fn kea_lends_an_address_and_delegates_a_prefix_and_gets_both_back() {
     let line = routed();
@@ -147,9 +155,7 @@ fn kea_lends_an_address_and_delegates_a_prefix_and_gets_both_back() {
     let rows = capture.end(["dhcpv6.msgtype", "udp.checksum.status", "_ws.malformed", "dhcpv6.iaprefix.pref_len"]);
     let kinds: Vec<&str> = rows.iter().map(|row| row[0].as_str()).collect();
     assert_eq!(kinds, ["1", "2", "3", "7", "8", "7"], "SOLICIT, ADVERTISE, REQUEST, REPLY, RELEASE, REPLY");
-    for row in &rows {
-        assert_eq!((row[1].as_str(), row[2].as_str()), ("1", ""), "tshark finds it good: {row:?}");
-    }
+    are_good(&rows);
     assert_eq!([&rows[2][3], &rows[4][3]], ["56", "56"], "the prefix is asked for by name and given back");
 }
 
@@ -226,7 +232,7 @@ fn dnsmasq_that_gives_settings_only_is_asked_for_those_and_the_address_is_made()
         let rows = capture.end(["dhcpv6.msgtype", "udp.checksum.status", "_ws.malformed"]);
         let question = rows.iter().position(|row| row[0] == "11").expect("an INFORMATION-REQUEST");
         assert!(rows[question..].iter().any(|row| row[0] == "7"), "and its REPLY: {rows:?}");
-        assert!(rows.iter().all(|row| (row[1].as_str(), row[2].as_str()) == ("1", "")), "{rows:?}");
+        are_good(&rows);
     }
 }
 

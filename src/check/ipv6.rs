@@ -316,7 +316,7 @@ impl Asking<'_> {
     fn candidate(&self, router: &Router, usable: &[Ipv6Addr]) -> Candidate {
         let own =
             usable.iter().find(|address| self.prefixes(Some(router.address)).any(|(prefix, len)| covers(prefix, len, **address)));
-        Candidate { address: router.address, source: own.or(usable.first()).copied() }
+        Candidate { address: router.address, source: own.or_else(|| usable.first()).copied() }
     }
 }
 

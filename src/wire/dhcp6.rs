@@ -206,14 +206,14 @@ pub enum Error {
 /// When it ends inside its head.
 pub fn parse(bytes: &[u8]) -> Result<(Message, Vec<Flaw>), Error> {
     let truncated = |wanted| Error::Truncated { len: bytes.len(), wanted };
-    let (&[number, high, middle, low], options) = bytes.split_first_chunk::<4>().ok_or(truncated(4))?;
+    let (&[number, high, middle, low], options) = bytes.split_first_chunk::<4>().ok_or_else(|| truncated(4))?;
     let kind = MessageType::of(number);
     let mut flaws = Vec::new();
     if let MessageType::Other(number) = kind {
         flaws.push(Flaw::UnknownType(number));
     }
     let (head, options) = if kind.is_relayed() {
-        let (addresses, options) = bytes[2..].split_first_chunk::<32>().ok_or(truncated(34))?;
+        let (addresses, options) = bytes[2..].split_first_chunk::<32>().ok_or_else(|| truncated(34))?;
         let address = |at: usize| {
             let mut octets = [0; 16];
             octets.copy_from_slice(&addresses[at..at + 16]);

@@ -4,7 +4,7 @@ use std::net::Ipv6Addr;
 
 use super::*;
 use crate::unit::{Stamp, StampSource};
-use crate::wire::dhcp6::{self, CLIENT_PORT, SERVER_PORT, status};
+use crate::wire::dhcp6::{self, CLIENT_PORT, Message, SERVER_PORT, status};
 use crate::wire::{ethernet, ipv6, udp};
 
 const MAC: Mac = Mac([2, 0, 0x5e, 0, 0, 9]);

@@ -24,10 +24,7 @@ impl Duid {
 
     /// The hardware address that it was made of, where it is of Ethernet.
     pub fn mac(&self) -> Option<Mac> {
-        let octets = match *self.0.as_slice() {
-            [0, 1, 0, 1, _, _, _, _, ref mac @ ..] | [0, 3, 0, 1, ref mac @ ..] => mac,
-            _ => return None,
-        };
+        let ([0, 1, 0, 1, _, _, _, _, octets @ ..] | [0, 3, 0, 1, octets @ ..]) = self.0.as_slice() else { return None };
         Some(Mac(octets.try_into().ok()?))
     }
 

@@ -81,7 +81,7 @@ pub enum Item {
         /// Number of the association.
         id: u32,
         /// What is in it.
-        items: Vec<Item>,
+        items: Vec<Self>,
     },
     /// An address, inside of an association.
     Address {
@@ -92,7 +92,7 @@ pub enum Item {
         /// Valid lifetime; zero takes it back.
         valid_s: u32,
         /// Its status.
-        items: Vec<Item>,
+        items: Vec<Self>,
     },
     /// IA_PD: prefixes.
     Prefixes(Association),
@@ -107,7 +107,7 @@ pub enum Item {
         /// Valid lifetime; zero takes it back.
         valid_s: u32,
         /// Its status.
-        items: Vec<Item>,
+        items: Vec<Self>,
     },
     /// Options that the client asks for.
     Request(Vec<u16>),
@@ -339,7 +339,7 @@ pub(super) fn emit_all(items: &[Item], bytes: &mut Vec<u8>) {
 impl Item {
     /// Code and value. Pieces of class options beyond 65 535 octets are cut.
     fn emit(&self) -> (u16, Vec<u8>) {
-        let with_inside = |head: Vec<u8>, items: &[Item]| {
+        let with_inside = |head: Vec<u8>, items: &[Self]| {
             let mut value = head;
             emit_all(items, &mut value);
             value
