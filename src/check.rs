@@ -28,10 +28,10 @@ use futures_util::future::BoxFuture;
 use tokio_util::sync::CancellationToken;
 
 use crate::farend::client::{FarEndTarget, Session};
-use crate::plan::{Depth, Spec};
+use crate::plan::{Depth, Need, Spec};
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
-use crate::unit::{AccessKind, Direction, Position};
+use crate::unit::{AccessKind, Direction, Family, Position};
 use crate::wire::dhcp4::Introduction;
 use crate::wire::vlan::TagStack;
 
@@ -160,12 +160,14 @@ pub struct Known {
     pub gateway4: Option<Ipv4Addr>,
     /// Next hop of the IPv6 default route over the interface.
     pub gateway6: Option<std::net::Ipv6Addr>,
-    /// Resolvers handed out, in order.
+    /// Resolvers handed out, in order, those of IPv4 first.
     pub resolvers: Vec<IpAddr>,
     /// The open session with the far end.
     pub far_end: Option<Arc<Session>>,
     /// Where the gateway tells what it counted on its line, if it does.
     pub gateway_counters: Option<Arc<gateway::Counters>>,
+    /// A session with the same far end over the other IP version.
+    pub far_end_beside: Option<Arc<Session>>,
 }
 
 /// One thing learned by a check.
@@ -181,15 +183,41 @@ pub enum Learned {
     Gateway4(Ipv4Addr),
     /// IPv6 next hop.
     Gateway6(std::net::Ipv6Addr),
-    /// Resolvers in order; replaces earlier ones.
+    /// Resolvers in order; take the place of earlier ones of the same IP version.
     Resolvers(Vec<IpAddr>),
     /// The far end's session.
     FarEnd(Arc<Session>),
     /// Where the gateway tells what it counted.
     GatewayCounters(Arc<gateway::Counters>),
+    /// The far end's session over the other IP version.
+    FarEndBeside(Arc<Session>),
+}
+
+impl Learned {
+    /// The need of later checks that this fulfils.
+    pub fn gives(&self) -> Option<Need> {
+        match self {
+            Self::Ipv4(..) | Self::Ipv6(_) => Some(Need::Address),
+            Self::FarEnd(_) => Some(Need::FarEnd),
+            Self::Interface(_)
+            | Self::Gateway4(_)
+            | Self::Gateway6(_)
+            | Self::Resolvers(_)
+            | Self::FarEndBeside(_)
+            | Self::GatewayCounters(_) => None,
+        }
+    }
 }
 
 impl Known {
+    /// Whether the port has an address of this IP version beyond its link.
+    pub fn has(&self, family: Family) -> bool {
+        match family {
+            Family::Ipv4 => self.ipv4.is_some(),
+            Family::Ipv6 => self.ipv6.is_some(),
+        }
+    }
+
     /// Merges one learned thing.
     pub fn learn(&mut self, learned: Learned) {
         match learned {
@@ -198,9 +226,14 @@ impl Known {
             Learned::Ipv6(address) => self.ipv6 = Some(address),
             Learned::Gateway4(address) => self.gateway4 = Some(address),
             Learned::Gateway6(address) => self.gateway6 = Some(address),
-            Learned::Resolvers(list) => self.resolvers = list,
+            Learned::Resolvers(list) => {
+                self.resolvers.retain(|known| list.iter().all(|new| new.is_ipv4() != known.is_ipv4()));
+                self.resolvers.extend(list);
+                self.resolvers.sort_by_key(IpAddr::is_ipv6);
+            }
             Learned::FarEnd(session) => self.far_end = Some(session),
             Learned::GatewayCounters(counters) => self.gateway_counters = Some(counters),
+            Learned::FarEndBeside(session) => self.far_end_beside = Some(session),
         }
     }
 }
@@ -267,4 +300,20 @@ pub fn registry(access: &Access) -> Vec<Box<dyn Check>> {
         Box::new(path::PathCheck),
         Box::new(throughput::Throughput),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn resolvers_of_one_version_do_not_push_out_the_other_s_whichever_comes_first() {
+        let at = |text: &str| text.parse::<IpAddr>().unwrap();
+        let (four, six) = (vec![at("192.0.2.53"), at("192.0.2.54")], vec![at("2001:db8::53")]);
+        for order in [[&six, &four, &four], [&four, &six, &six]] {
+            let mut known = Known::default();
+            order.iter().for_each(|list| known.learn(Learned::Resolvers((*list).clone())));
+            assert_eq!(known.resolvers, [four.clone(), six.clone()].concat());
+        }
+    }
 }

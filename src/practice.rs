@@ -13,7 +13,7 @@ mod line;
 pub mod roles;
 pub mod topology;
 
-pub use config::{Concentrator, DnsService, Handoff, Impairments, LineConfig, Services, Shape, Shaper};
+pub use config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Services, Shape, Shaper};
 pub use fault::Fault;
 pub use handoff::account;
 pub use impair::Impairment;

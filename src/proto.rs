@@ -4,6 +4,7 @@
 //! `next_wake`, `poll_event`. They read no clock and draw no random number; identifiers come in through constructors.
 
 pub mod dhcp4;
+pub mod dhcp6;
 pub mod dns_probe;
 pub mod echo;
 pub mod machine;
@@ -12,5 +13,7 @@ pub mod ppp;
 pub mod pppoe;
 pub mod round_trip;
 pub mod router_discovery;
+pub mod router_probe;
+pub mod slaac;
 pub mod stamp;
 pub mod vlan_scan;

@@ -248,6 +248,9 @@ pub struct Series {
     /// Direction.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub direction: Option<Direction>,
+    /// IP version, where it matters.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub family: Option<Family>,
     /// Load state; missing means idle.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub load: Option<Load>,

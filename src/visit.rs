@@ -23,10 +23,10 @@ use tokio::task::{Id, JoinSet};
 use tokio_util::sync::CancellationToken;
 
 use self::capture::Capture;
-use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, LiveFigure};
+use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure};
 use crate::farend::client::FarEndTarget;
 use crate::plan::order::{Progress, Turn};
-use crate::plan::{Plan, Volume};
+use crate::plan::{Need, Plan, Volume};
 use crate::profile::Profile;
 use crate::reading::{Outcome, Status};
 use crate::record::Record;
@@ -252,12 +252,17 @@ impl Running {
         let Some((index, started)) = self.started.remove(&id) else { return };
         let spec = self.plan.steps[index].spec;
         let Finished { outcome, learned, holdings } = finished;
+        // A check that found out nothing gives nothing, done or not; carrier is a finding and nothing learned.
+        let mut gave: Vec<Need> = spec.gives.iter().copied().filter(|need| *need == Need::Carrier).collect();
+        gave.extend(learned.iter().filter_map(Learned::gives));
         for one in learned {
             self.known.learn(one);
         }
         self.holdings.extend(holdings.into_iter().map(|h| (spec.name, h)));
-        let gave = if outcome.status == Status::Done { spec.gives } else { &[] };
-        self.progress.ended(index, gave);
+        if outcome.status != Status::Done {
+            gave.clear();
+        }
+        self.progress.ended(index, &gave);
         self.end(spec.name, started.elapsed(), outcome);
     }
 

@@ -6,6 +6,7 @@
 pub mod arp;
 pub mod checksum;
 pub mod dhcp4;
+pub mod dhcp6;
 pub mod dns;
 pub mod ethernet;
 pub mod icmp;
@@ -13,6 +14,8 @@ pub mod igd;
 pub mod ipv4;
 pub mod ipv6;
 pub mod mask;
+pub mod names;
+pub mod nd;
 pub mod oui;
 pub mod pcapng;
 pub mod ppp;

@@ -48,9 +48,14 @@ fn settle(line: &Line) {
 
 #[test]
 fn a_real_router_is_read_in_every_option_and_tshark_reads_the_same() {
-    let line = Line::new();
+    let mut line = Line::new();
     settle(&line);
     line.server.sysctls(&[("net/ipv6/conf/all/forwarding", "1")]).expect("sysctl");
+    // The first resolver of the hand-out is where the way out leads to.
+    let index = line.server_index;
+    for (address, prefix) in [("2001:db8:77::1", 64), ("2001:db8:53::53", 128)] {
+        line.server.address(index, address.parse().expect("an address"), prefix).expect("address");
+    }
     let folder = tempfile::tempdir().expect("a folder");
     let config = "interface lan {\n  AdvSendAdvert on;\n  MinRtrAdvInterval 3;\n  MaxRtrAdvInterval 4;\n  AdvOtherConfigFlag on;\n  \
         AdvDefaultPreference high;\n  AdvLinkMTU 1492;\n  AdvDefaultLifetime 1800;\n  prefix 2001:db8:77::/64 {\n    AdvOnLink on;\n    \
@@ -176,5 +181,9 @@ fn a_router_that_does_not_want_to_be_the_default_one_is_told() {
     let line = Line::new();
     settle(&line);
     let outcome = with(&line, vec![advertisement(1, 255, 0, &[])]);
-    assert_eq!((reading(&outcome, "ipv6.routers").value, codes(&outcome)), (0.0, vec!["ipv6-no-default-router"]), "{outcome:#?}");
+    assert_eq!(
+        (reading(&outcome, "ipv6.routers").value, codes(&outcome)),
+        (0.0, vec!["ipv6-no-default-router", "ipv6-no-address"]),
+        "{outcome:#?}"
+    );
 }

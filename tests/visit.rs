@@ -7,6 +7,8 @@
 mod demo;
 #[path = "visit/ends.rs"]
 mod ends;
+#[path = "visit/ipv6.rs"]
+mod ipv6;
 #[path = "visit/refusals.rs"]
 mod refusals;
 #[path = "common/run.rs"]

@@ -19,8 +19,8 @@ use std::time::Duration;
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
-use super::{Check, Context, Finished, Learned};
-use crate::net::facts::{self, Address};
+use super::{Check, Context, Finished};
+use crate::net::facts;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::proto::dhcp4::{Purpose, Settings};
 use crate::reading::{Outcome, Reading, Status};
@@ -127,25 +127,7 @@ async fn run(context: Context) -> Finished {
     {
         finished.outcome.flaw("test-set-reverse-path-filter", what, Some(Segment::TestSet));
     }
-    let v6 = ipv6(&context, &addresses, &mut finished.outcome).await;
-    finished.learned.extend(v6);
     finished
-}
-
-/// The IPv6 address and next hop that the kernel holds already; their own check is another.
-async fn ipv6(context: &Context, addresses: &[Address], outcome: &mut Outcome) -> Vec<Learned> {
-    let mut learned = Vec::new();
-    let usable = addresses.iter().filter(|a| a.is_global && a.is_usable && a.is_preferred);
-    if let Some(IpAddr::V6(address)) = usable.map(|a| a.address).find(IpAddr::is_ipv6) {
-        outcome.fact("ipv6_address", address.to_string());
-        learned.push(Learned::Ipv6(address));
-        let routes = facts::default_routes(context.interface.index, Family::Ipv6).await.unwrap_or_default();
-        if let Some(IpAddr::V6(hop)) = routes.iter().find_map(|r| r.next_hop) {
-            outcome.fact("ipv6_gateway", hop.to_string());
-            learned.push(Learned::Gateway6(hop));
-        }
-    }
-    learned
 }
 
 /// The client's settings; identifiers and random parts are drawn here.

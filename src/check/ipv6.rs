@@ -1,195 +1,347 @@
-//! IPv6 as routers advertise it: who they are, what they offer, and whether a host may believe them.
+//! IPv6: which routers there are and whether they lead out, an address of their prefixes or of DHCPv6, a delegated prefix.
 //!
-//! It asks (RFC 4861) and listens; it configures nothing, so the IPv6 that other checks use is what the laptop has. It must
-//! not know packets or states ([`crate::proto::router_discovery`]). Silence is no failure: many lines have IPv4 only, and a
-//! tier that is sold with IPv6 says so by a limit on `ipv6.routers`.
+//! It must not know packets or states ([`crate::proto::router_discovery`], [`crate::proto::dhcp6`], [`crate::proto::slaac`],
+//! [`crate::proto::router_probe`]). Silence is no failure: many lines have IPv4 only, and a tier that is sold with IPv6 says
+//! so by limits. What the kernel or somebody else has put on the port is used and left alone; what is put there by this check
+//! has the lifetime that it was given for, and is taken away at the end of the visit.
 
-use std::collections::BTreeSet;
+mod assign;
+mod hold;
+mod lease;
+mod routers;
+
 use std::net::{IpAddr, Ipv6Addr};
-use std::ops::ControlFlow;
 use std::time::{Duration, Instant};
 
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
-use serde_json::{Value, json};
+use serde_json::json;
 
-use super::{Check, Context, Finished};
-use crate::net::drive::Driver;
-use crate::net::facts;
-use crate::net::packet::{Filter, PacketSocket};
+use self::assign::{Assigned, Fate};
+use self::hold::Ipv6Holding;
+use self::lease::Asked;
+use self::routers::Router;
+use super::echo::targets::far_end_addresses;
+use super::{Check, Context, Finished, Learned};
+use crate::net::configure::Route;
+use crate::net::{configure, facts};
 use crate::plan::{Class, Cost, Need, Spec, Volume};
-use crate::proto::round_trip::Settled;
-use crate::proto::router_discovery::{Heard, Over, RouterDiscovery, Settings};
-use crate::reading::{Outcome, Reading, Status};
+use crate::proto::dhcp6::Purpose;
+use crate::proto::router_discovery::Heard;
+use crate::proto::router_probe::{Candidate, Settings};
+use crate::proto::slaac::covers;
+use crate::reading::{Outcome, Reading};
 use crate::unit::{Depth, Family};
 use crate::wire::ethernet::Mac;
-use crate::wire::ra::{FOREVER, Item, Preference};
+use crate::wire::ra::{FOREVER, Item};
 
-/// Least MTU of a link (RFC 8200 section 5).
-const LEAST_MTU: u32 = 1280;
+/// Name of the check.
+const NAME: &str = "ipv6";
 
 /// The check.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Ipv6Check;
 
-/// How long the first advertisement is waited for, and other routers' behind it. A router waits up to 0.5 s before it
-/// answers (RFC 4861 section 10, `MAX_RA_DELAY_TIME`), and 3 s after its last advertisement to all (`MIN_DELAY_BETWEEN_RAS`).
-fn patience(depth: Depth) -> (Duration, Duration) {
+/// How long things are waited for.
+struct Patience {
+    /// For the first advertisement. A router waits up to 0.5 s before it answers (RFC 4861 section 10, `MAX_RA_DELAY_TIME`), and
+    /// 3 s after its last advertisement to all (`MIN_DELAY_BETWEEN_RAS`).
+    routers: Duration,
+    /// For other routers behind the first, and for other servers.
+    window: Duration,
+    /// For a DHCPv6 server.
+    servers: Duration,
+}
+
+fn patience(depth: Depth) -> Patience {
+    let of = |[routers, window, servers]: [u64; 3]| Patience {
+        routers: Duration::from_millis(routers),
+        window: Duration::from_millis(window),
+        servers: Duration::from_millis(servers),
+    };
     match depth {
-        Depth::Quick => (Duration::from_millis(2000), Duration::from_millis(600)),
-        Depth::Handoff => (Duration::from_millis(5000), Duration::from_millis(1500)),
-        Depth::Soak => (Duration::from_secs(12), Duration::from_secs(4)),
+        Depth::Quick => of([2000, 600, 3000]),
+        Depth::Handoff => of([5000, 1500, 7500]),
+        Depth::Soak => of([12_000, 4000, 20_000]),
     }
 }
 
 impl Check for Ipv6Check {
     fn spec(&self) -> Spec {
-        Spec { name: "ipv6", needs: &[Need::Carrier], gives: &[], class: Class::Quiet, cost }
+        Spec { name: NAME, needs: &[Need::Carrier], gives: &[Need::Address], class: Class::Quiet, cost }
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
-        async move { Finished::from(examine(context).await) }.boxed()
+        examine(context).boxed()
     }
 }
 
 fn cost(volume: &Volume) -> Cost {
-    // Three solicitations and a few advertisements.
-    Cost { time: patience(volume.depth).0, octets: 2000 }
+    let window = patience(volume.depth).window;
+    // Solicitations and advertisements, four messages of DHCPv6, neighbours and echoes. Servers are collected for at least 1.1 s
+    // (RFC 8415 section 18.2.1), beside which the kernel makes sure of its addresses.
+    Cost { time: window + window.max(Duration::from_millis(1100)) + Duration::from_millis(400), octets: 6000 }
 }
 
-async fn examine(context: Context) -> Outcome {
-    let addresses = facts::addresses(context.interface.index).await.unwrap_or_default();
-    let link_local = addresses.iter().filter(|held| held.is_usable).find_map(|held| match held.address {
-        IpAddr::V6(address) if address.is_unicast_link_local() => Some(address),
-        _ => None,
-    });
-    // Without IPv6 of its own the port has not joined the group of all hosts.
-    let socket = match PacketSocket::open(context.interface.index, Filter::RouterAdvertisement, link_local.is_none()) {
-        Ok(socket) => socket,
-        Err(error) => return Outcome::not_tested(format!("opening a packet socket: {error}")),
+async fn examine(context: Context) -> Finished {
+    let began_at = Instant::now();
+    let index = context.interface.index;
+    let patience = patience(context.effort.depth);
+    let link_local = link_local(index).await;
+    let discovery = match routers::discover(&context, link_local, &patience).await {
+        Ok(discovery) => discovery,
+        Err(why) => return Outcome::not_tested(why).into(),
     };
-    let mut driver = Driver::new(socket);
-    let (patience, window) = patience(context.effort.depth);
-    let source = link_local.unwrap_or(Ipv6Addr::UNSPECIFIED);
-    let settings = Settings { mac: Mac(context.interface.mac), source, patience, window };
-    let mut discovery = RouterDiscovery::new(settings, Instant::now());
-    let ran = tokio::select! {
-        ran = driver.run(&mut discovery, |_, Over| ControlFlow::Break(())) => ran,
-        () = context.cancel.cancelled() => Ok(()),
-    };
-    if let Err(error) = ran {
-        return Outcome::not_tested(format!("the port can't be read: {error}"));
-    }
-    if discovery.solicitations_sent() == 0 {
-        let why = driver.last_failure().map_or_else(|| "ended early".to_owned(), |error| format!("sending: {error}"));
-        return Outcome::not_tested(why);
-    }
-    describe(&discovery)
-}
-
-fn describe(discovery: &RouterDiscovery) -> Outcome {
-    let mut outcome = Outcome::new(Status::Done);
+    let mut finished = Finished::from(routers::describe(&discovery));
     let heard = discovery.heard();
-    let default: BTreeSet<Ipv6Addr> =
-        heard.iter().filter(|h| h.is_valid() && h.advertisement.router_lifetime_s > 0).map(|h| h.from).collect();
-    outcome.readings.push(Reading::exact("ipv6.routers", default.len() as f64).over(Family::Ipv6));
-    if let Some(Settled::RoundTrip(time, source)) = discovery.first_time() {
-        let reading = Reading::exact("ipv6.advertisement_time", time.as_secs_f64() * 1e3);
-        outcome.readings.push(reading.over(Family::Ipv6).stamped_by(source));
+    if link_local.is_none() {
+        finished.outcome.fact("no_ipv6_on_port", "the port has no link-local address: IPv6 is switched off on the test set");
     }
-    outcome.fact("advertisements", heard.iter().map(heard_fact).collect::<Vec<_>>());
-    outcome.fact("solicitations_sent", discovery.solicitations_sent());
-    outcome.fact("unreadable", discovery.unreadable());
-    flaws(&mut outcome, heard, default.len());
-    outcome
+    let mut visit = Asking { context: &context, patience, began_at, heard, holding: Ipv6Holding::new(index) };
+    visit.run(link_local, &mut finished).await;
+    if !visit.holding.is_empty() {
+        finished.holdings.push(Box::new(visit.holding));
+    }
+    finished
 }
 
-fn flaws(outcome: &mut Outcome, heard: &[Heard], default_routers: usize) {
-    if default_routers > 1 {
-        let what = format!("{default_routers} routers want to be the default one: hosts may take any of them");
-        outcome.flaw("ipv6-several-routers", what, None);
-    }
-    if default_routers == 0 && heard.iter().any(Heard::is_valid) {
-        let what = "routers advertise prefixes, and none wants to be the default one (router lifetime 0)";
-        outcome.flaw("ipv6-no-default-router", what, None);
-    }
-    let mut told = BTreeSet::new();
-    for one in heard.iter().filter(|one| told.insert(one.from)) {
-        let who = format!("router {} ({})", one.from, one.mac);
-        if let Some(vlan) = one.vlan {
-            outcome.flaw("ipv6-answer-tagged", format!("{who} advertises in VLAN {vlan}"), None);
+/// The port's own link-local address, once it is sure.
+async fn link_local(index: u32) -> Option<Ipv6Addr> {
+    let began_at = Instant::now();
+    loop {
+        let addresses = facts::addresses(index).await.unwrap_or_default();
+        let of_link = addresses.iter().filter_map(|held| Some((assign::as_v6(held.address)?, held)));
+        let held: Vec<_> = of_link.filter(|(address, _)| address.is_unicast_link_local()).collect();
+        if let Some((address, _)) = held.iter().find(|(_, held)| held.is_usable) {
+            return Some(*address);
         }
-        if !one.flaws.is_empty() {
-            let why: Vec<String> = one.flaws.iter().map(ToString::to_string).collect();
-            let (code, words) = match one.is_valid() {
-                true => ("ipv6-advertisement-odd", "is odd"),
-                false => ("ipv6-advertisement-invalid", "must be dropped by hosts (RFC 4861 section 6.1.2)"),
+        // A port that has just come up makes sure first that nobody has it.
+        let is_hopeful = held.iter().any(|(_, held)| !held.is_duplicate) && began_at.elapsed() < assign::DUPLICATE_WAIT;
+        if !is_hopeful {
+            return None;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+}
+
+/// What follows from the advertisements.
+struct Asking<'a> {
+    context: &'a Context,
+    patience: Patience,
+    began_at: Instant,
+    heard: &'a [Heard],
+    holding: Ipv6Holding,
+}
+
+impl Asking<'_> {
+    async fn run(&mut self, link_local: Option<Ipv6Addr>, finished: &mut Finished) {
+        let routers = routers::default_routers(self.heard);
+        let may_change = configure::is_allowed();
+        let mac = Mac(self.context.interface.mac);
+        let wanted = self.wanted().filter(|_| may_change);
+        let (mut assigned, asked, far_end) = tokio::join!(
+            assign::form(self.context, self.heard, may_change, &mut self.holding),
+            ask(self.context, link_local, wanted, &self.patience),
+            far_end_addresses(self.context),
+        );
+        let (lease, information) = asked;
+        let outcome = &mut finished.outcome;
+        if wanted.is_some() {
+            lease::describe(outcome, lease.as_ref(), information.as_ref());
+        }
+        let resolvers = self.resolvers(lease.as_ref(), information.as_ref());
+        if let Some(mut lease) = lease {
+            assigned.extend(self.put_lease(&mut lease).await);
+            let has_nothing = routers.is_empty() && !assigned.iter().any(|one| one.fate == Fate::Usable);
+            lease::delegated(outcome, Some(&lease), !self.context.position.is_behind_gateway(), has_nothing);
+            if lease.client.lease().is_some() {
+                self.holding.lease = Some((lease.driver, lease.client));
+            }
+        }
+        self.describe_addresses(outcome, &assigned, may_change, wanted);
+        let usable: Vec<Ipv6Addr> = assigned.iter().filter(|one| one.fate == Fate::Usable).map(|one| one.address).collect();
+        let hop = self.default_route(routers.first(), may_change && !usable.is_empty()).await;
+        let destination = self.destination(&far_end, &resolvers);
+        if let Some(link_local) = link_local.filter(|_| !routers.is_empty()) {
+            let settings = Settings {
+                mac,
+                link_local,
+                routers: routers.iter().map(|router| self.candidate(router, &usable)).collect(),
+                destination,
+                identifier: rand::random(),
             };
-            outcome.flaw(code, format!("the advertisement of {who} {words}: {}", why.join("; ")), None);
+            if let Some(found) = routers::probe(self.context, settings).await {
+                routers::describe_probes(outcome, &routers, &found, destination);
+            }
         }
-        let small = one.advertisement.items.iter().find_map(|item| match item {
-            Item::Mtu(octets) if *octets < LEAST_MTU => Some(octets),
-            _ => None,
+        if let Some(address) = usable.first() {
+            finished.learned.push(Learned::Ipv6(*address));
+            finished.learned.extend(hop.map(Learned::Gateway6));
+            if !resolvers.is_empty() {
+                finished.learned.push(Learned::Resolvers(resolvers.into_iter().map(IpAddr::V6).collect()));
+            }
+        }
+    }
+
+    /// What to ask DHCPv6 for: what the flags say, and always for a prefix too, as a gateway would (RFC 7084 section 4.2);
+    /// nothing in a home where nobody speaks of DHCPv6.
+    fn wanted(&self) -> Option<Wanted> {
+        let valid = || self.heard.iter().filter(|one| one.is_valid());
+        let address = valid().any(|one| one.advertisement.managed);
+        let information = !address && valid().any(|one| one.advertisement.other);
+        let is_terminal = !self.context.position.is_behind_gateway();
+        (address || information || (is_terminal && valid().next().is_some())).then_some(Wanted { address, information })
+    }
+
+    /// Puts lent addresses on the port; one that somebody else has is declined.
+    async fn put_lease(&mut self, asked: &mut Asked) -> Vec<Assigned> {
+        let index = self.context.interface.index;
+        let Some(lease) = asked.client.lease() else { return Vec::new() };
+        let (mut wanted, mut refused) = (Vec::new(), Vec::new());
+        for lent in &lease.addresses {
+            let valid = (lent.valid_s != FOREVER).then(|| Duration::from_secs(lent.valid_s.into()));
+            // Alone: the routers say what is on the link (RFC 8415 section 18.2.10.1).
+            match configure::set_address(index, lent.address, 128, valid).await {
+                Ok(()) => {
+                    self.holding.addresses.push((lent.address, 128));
+                    wanted.push((lent.address, "dhcp"));
+                }
+                Err(_) => {
+                    refused.push(Assigned { address: lent.address, fate: Fate::Refused, by: "dhcp", usable_at: None });
+                }
+            }
+        }
+        let mut settled = assign::settle(self.context, &wanted).await;
+        for duplicate in settled.iter().filter(|one| one.fate == Fate::Duplicate) {
+            asked.client.decline(duplicate.address);
+        }
+        asked.driver.flush(&mut asked.client);
+        settled.extend(refused);
+        settled
+    }
+
+    fn describe_addresses(&self, outcome: &mut Outcome, assigned: &[Assigned], may_change: bool, wanted: Option<Wanted>) {
+        let told = assigned.iter().map(|one| {
+            let fate = match one.fate {
+                Fate::Usable => "usable",
+                Fate::Duplicate => "in use by somebody else",
+                Fate::Undecided => "not sure yet that nobody has it",
+                Fate::Refused => "not taken by the kernel",
+            };
+            json!({ "address": one.address, "by": one.by, "fate": fate })
         });
-        if let Some(octets) = small {
-            let what = format!("{who} advertises an MTU of {octets}; IPv6 needs {LEAST_MTU} (RFC 8200 section 5)");
-            outcome.flaw("ipv6-mtu-too-small", what, None);
+        outcome.fact("addresses", told.collect::<Vec<_>>());
+        for one in assigned.iter().filter(|one| one.fate == Fate::Duplicate) {
+            let what = format!("{} is in use by somebody else on the link (RFC 4862 section 5.4)", one.address);
+            outcome.flaw("ipv6-address-in-use", what, None);
+        }
+        let first = assigned.iter().filter(|one| one.fate == Fate::Usable).filter_map(|one| one.usable_at).min();
+        let is_advertised = self.heard.iter().any(Heard::is_valid);
+        if !is_advertised || (!may_change && first.is_none()) {
+            return;
+        }
+        let held = f64::from(u8::from(first.is_some()));
+        outcome.readings.push(Reading::exact("ipv6.address_held", held).over(Family::Ipv6));
+        match first {
+            // Found there already it took no time that could be told.
+            Some(at) if assigned.iter().all(|one| one.by != "kernel") => {
+                let time = at.saturating_duration_since(self.began_at);
+                outcome.readings.push(Reading::exact("ipv6.address_time", time.as_secs_f64() * 1e3).over(Family::Ipv6));
+            }
+            Some(_) => {}
+            None => {
+                let managed = wanted.is_some_and(|wanted| wanted.address);
+                let why = if managed { "routers point at DHCPv6, and it gives none" } else { "no prefix is advertised for one" };
+                outcome.flaw(
+                    "ipv6-no-address",
+                    format!("routers advertise themselves, but the port gets no IPv6 address: {why}"),
+                    None,
+                );
+            }
         }
     }
-}
 
-fn heard_fact(heard: &Heard) -> Value {
-    let said = &heard.advertisement;
-    json!({
-        "router": heard.from,
-        "mac": heard.mac.to_string(),
-        "valid": heard.is_valid(),
-        "managed": said.managed,
-        "other": said.other,
-        "preference": preference(said.preference),
-        "router_lifetime_s": said.router_lifetime_s,
-        "hop_limit": said.hop_limit,
-        "reachable_ms": said.reachable_ms,
-        "retransmit_ms": said.retransmit_ms,
-        "options": said.items.iter().map(item_fact).collect::<Vec<_>>(),
-        "vlan": heard.vlan,
-    })
-}
-
-fn preference(of: Preference) -> &'static str {
-    match of {
-        Preference::Low => "low",
-        Preference::Medium => "medium",
-        Preference::High => "high",
-    }
-}
-
-/// Seconds, or that there is no end.
-fn lifetime(seconds: u32) -> Value {
-    if seconds == FOREVER { "forever".into() } else { seconds.into() }
-}
-
-fn item_fact(item: &Item) -> Value {
-    match item {
-        Item::SourceMac(mac) => json!({ "source_mac": mac.to_string() }),
-        Item::Mtu(octets) => json!({ "mtu": octets }),
-        Item::Prefix { prefix, len, on_link, autonomous, valid_s, preferred_s } => json!({
-            "prefix": format!("{prefix}/{len}"),
-            "on_link": on_link,
-            "autonomous": autonomous,
-            "valid_s": lifetime(*valid_s),
-            "preferred_s": lifetime(*preferred_s),
-        }),
-        Item::Resolvers { lifetime_s, addresses } => json!({ "resolvers": addresses, "lifetime_s": lifetime(*lifetime_s) }),
-        Item::Search { lifetime_s, domains } => json!({ "search": domains, "lifetime_s": lifetime(*lifetime_s) }),
-        Item::Route { prefix, len, preference: of, lifetime_s } => {
-            json!({ "route": format!("{prefix}/{len}"), "preference": preference(*of), "lifetime_s": lifetime(*lifetime_s) })
+    /// The next hop: the kernel's own, else that of the router which a host takes, through a route of ours.
+    async fn default_route(&mut self, router: Option<&Router>, may_set: bool) -> Option<Ipv6Addr> {
+        let index = self.context.interface.index;
+        let routes = facts::default_routes(index, Family::Ipv6).await.unwrap_or_default();
+        let hops: Vec<Ipv6Addr> = routes.iter().filter_map(|route| assign::as_v6(route.next_hop?)).collect();
+        let wanted = router.map(|router| router.address);
+        if let Some(first) = hops.first() {
+            return wanted.filter(|wanted| hops.contains(wanted)).or(Some(*first));
         }
-        Item::Nat64(octets) => json!({ "nat64": hex(octets) }),
-        Item::Other(kind, octets) => json!({ "option": kind, "octets": hex(octets) }),
+        let wanted = wanted.filter(|_| may_set)?;
+        configure::set_route(index, Route::default_via(wanted)).await.ok()?;
+        self.holding.default_route = Some(wanted);
+        Some(wanted)
+    }
+
+    /// Resolvers as servers gave them, then as routers did; those of the link need a zone that no other check knows of.
+    fn resolvers(&self, lease: Option<&Asked>, information: Option<&Asked>) -> Vec<Ipv6Addr> {
+        let given = lease.into_iter().chain(information).flat_map(|asked| asked.client.answers());
+        let by_servers = given.filter(|answer| answer.unusable.is_empty()).flat_map(|answer| answer.message.resolvers());
+        let items = self.heard.iter().filter(|one| one.is_valid()).flat_map(|one| &one.advertisement.items);
+        let by_routers = items.flat_map(|item| match item {
+            Item::Resolvers { lifetime_s: 1.., addresses } => addresses.as_slice(),
+            _ => &[],
+        });
+        let mut all: Vec<Ipv6Addr> = Vec::new();
+        for address in by_servers.chain(by_routers.copied()) {
+            if !address.is_unicast_link_local() && !all.contains(&address) {
+                all.push(address);
+            }
+        }
+        all
+    }
+
+    /// A host far away for the way out: the far end, else a resolver that is not on the link.
+    fn destination(&self, far_end: &[IpAddr], resolvers: &[Ipv6Addr]) -> Option<Ipv6Addr> {
+        let far_end = far_end.iter().find_map(|address| assign::as_v6(*address));
+        far_end.or_else(|| resolvers.iter().copied().find(|resolver| !self.is_on_link(*resolver)))
+    }
+
+    fn is_on_link(&self, address: Ipv6Addr) -> bool {
+        self.prefixes(None).any(|(prefix, len)| covers(prefix, len, address))
+    }
+
+    /// Advertised prefixes, of one router or of all.
+    fn prefixes(&self, router: Option<Ipv6Addr>) -> impl Iterator<Item = (Ipv6Addr, u8)> {
+        let of = self.heard.iter().filter(move |one| one.is_valid() && router.is_none_or(|router| one.from == router));
+        of.flat_map(|one| &one.advertisement.items).filter_map(|item| match *item {
+            Item::Prefix { prefix, len, .. } => Some((prefix, len)),
+            _ => None,
+        })
+    }
+
+    /// A router with our address of its own prefix to send from (RFC 6724 section 5, rule 5.5), else any.
+    fn candidate(&self, router: &Router, usable: &[Ipv6Addr]) -> Candidate {
+        let own =
+            usable.iter().find(|address| self.prefixes(Some(router.address)).any(|(prefix, len)| covers(prefix, len, **address)));
+        Candidate { address: router.address, source: own.or_else(|| usable.first()).copied() }
     }
 }
 
-fn hex(octets: &[u8]) -> String {
-    octets.iter().map(|octet| format!("{octet:02x}")).collect()
+/// What DHCPv6 is asked for beside a prefix.
+#[derive(Debug, Clone, Copy)]
+struct Wanted {
+    address: bool,
+    information: bool,
+}
+
+/// Asks for a lease, and beside it for settings where only those are announced.
+async fn ask(
+    context: &Context,
+    link_local: Option<Ipv6Addr>,
+    wanted: Option<Wanted>,
+    patience: &Patience,
+) -> (Option<Asked>, Option<Asked>) {
+    let (Some(source), Some(Wanted { address, information })) = (link_local, wanted) else { return (None, None) };
+    let lease = lease::ask(context, source, Purpose::Lease { address, prefix: true }, patience);
+    let information = async {
+        match information {
+            true => lease::ask(context, source, Purpose::Information, patience).await,
+            false => None,
+        }
+    };
+    tokio::join!(lease, information)
 }

@@ -14,7 +14,7 @@ use std::time::Duration;
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
-use self::phase::{Ended, Phase};
+use self::phase::{Ended, Phase, PhasePlan};
 use super::{Check, Context, Finished};
 use crate::farend::api::LoadRequest;
 use crate::net::ethtool;
@@ -54,15 +54,23 @@ fn start_up_allowance(depth: Depth) -> Duration {
 
 fn cost(volume: &Volume) -> Cost {
     let time = start_up_allowance(volume.depth) + volume.load_time;
-    let octets = |mbit: f64| {
+    let octets = |mbit: f64, time: Duration| {
         let mbit = if mbit > 0.0 { mbit * MARGIN } else { ASSUMED_MBIT };
         (mbit * 1e6 / 8.0 * time.as_secs_f64()) as u64
     };
-    Cost {
-        // Admission, connecting and the far end's report on top.
-        time: 2 * (time + Duration::from_millis(500)),
-        octets: octets(volume.sold_down_mbit) + octets(volume.sold_up_mbit),
-    }
+    let (time, more) = (time, beside(volume.depth, volume.load_time).map(|(start_up, load)| start_up + load));
+    let both = |time: Duration| octets(volume.sold_down_mbit, time) + octets(volume.sold_up_mbit, time);
+    // Admission, connecting and the far end's report on top.
+    let cost = |time: Duration| (2 * (time + Duration::from_millis(500)), both(time));
+    // Where there is but one IP version it takes less.
+    let ((time, octets), (more_time, more_octets)) = (cost(time), more.map(cost).unwrap_or_default());
+    Cost { time: time + more_time, octets: octets + more_octets }
+}
+
+/// Length of a phase over the other IP version, start-up included: shorter, since what fills the line is the line and not its
+/// addresses; long enough to show that the version is slower. None at quick depth.
+fn beside(depth: Depth, load_time: Duration) -> Option<(Duration, Duration)> {
+    (depth != Depth::Quick).then(|| (Duration::from_secs(1), load_time / 5))
 }
 
 async fn examine(context: Context) -> Outcome {
@@ -70,12 +78,21 @@ async fn examine(context: Context) -> Outcome {
     let port_mbit = ethtool::port_modes(&context.port.name).await.speed_mbit.map(f64::from);
     let mut outcome = Outcome::new(Status::Done);
     let mut octets_left = context.effort.max_octets.unwrap_or(u64::MAX);
-    for direction in [Direction::Down, Direction::Up] {
+    let whole = (start_up_allowance(context.effort.depth), context.effort.load_time);
+    let mut runs = vec![(&session, whole, false)];
+    if let Some(other) = &context.known.far_end_beside {
+        match beside(context.effort.depth, context.effort.load_time) {
+            Some(times) => runs.push((other, times, true)),
+            None => outcome.fact("left_out", "filling the line over the other IP version: not at this depth"),
+        }
+    }
+    let ways = [Direction::Down, Direction::Up];
+    for ((session, (start_up, load_time), is_beside), direction) in runs.iter().flat_map(|run| ways.map(|way| (*run, way))) {
         if context.cancel.is_cancelled() {
             outcome.reason = Some("ended early".to_owned());
             break;
         }
-        let time = start_up_allowance(context.effort.depth) + context.effort.load_time;
+        let time = start_up + load_time;
         let request = LoadRequest {
             direction,
             streams: context.effort.streams,
@@ -83,7 +100,7 @@ async fn examine(context: Context) -> Outcome {
             max_octets: octets_left,
             expected_mbit: context.effort.sold(direction).unwrap_or(0.0) * MARGIN,
         };
-        match phase::run(&context, &session, request).await {
+        match phase::run(&context, session, PhasePlan { request, start_up, is_beside }).await {
             Ok(phase) => {
                 octets_left = octets_left.saturating_sub(phase.octets());
                 figures::add(&mut outcome, &context, &phase, port_mbit);
@@ -96,6 +113,11 @@ async fn examine(context: Context) -> Outcome {
                     outcome.reason = Some(reason);
                     break;
                 }
+            }
+            Err(refused) if is_beside => {
+                let what = format!("filling the line {direction} over the other IP version did not start: {refused}");
+                outcome.flaw("throughput-second-version-not-run", what, None);
+                break;
             }
             Err(refused) => return not_run(outcome, direction, &refused),
         }

@@ -83,7 +83,8 @@ fn cost(volume: &Volume) -> Cost {
     let (packets, interval) = effort(volume.depth);
     // A round trip and a few closing packets come on top; the wait only where packets are lost.
     let time = interval * u32::try_from(packets).unwrap_or(u32::MAX) + Duration::from_millis(500);
-    Cost { time, octets: 2 * packets * (PAYLOAD_OCTETS as u64 + HEADERS) }
+    // In each IP version.
+    Cost { time, octets: 2 * 2 * packets * (PAYLOAD_OCTETS as u64 + HEADERS) }
 }
 
 async fn examine(form: Form, context: Context) -> Outcome {
@@ -94,8 +95,16 @@ async fn examine(form: Form, context: Context) -> Outcome {
     let (count, interval) = effort(context.effort.depth);
     let plan =
         StreamPlan { device: Some(context.interface.name.clone()), dscp: context.effort.dscp, count: Some(count), interval };
-    let config = stream_config(session.address, &offer, form, plan);
-    measure(config, context.cancel.clone(), Arc::clone(&context.live), context.effort.confidence).await
+    let config = stream_config(session.address, &offer, form, plan.clone());
+    let confidence = context.effort.confidence;
+    let first = measure(config, context.cancel.clone(), Arc::clone(&context.live), confidence);
+    let other = context.known.far_end_beside.as_ref().and_then(|session| Some((session.address, session.stamp.clone()?)));
+    let Some((address, offer)) = other else { return first.await };
+    // Side by side: the same line at the same time. Whoever watches sees the first.
+    let config = stream_config(address, &offer, form, plan);
+    let silent: LiveSink = Arc::new(|_| {});
+    let (first, second) = tokio::join!(first, measure(config, context.cancel.clone(), silent, confidence));
+    figures::beside(first, second)
 }
 
 /// Runs one stream and turns what it found into the check's outcome.
@@ -180,6 +189,6 @@ mod tests {
     fn cost_is_the_stream_s_time_and_octets() {
         let cost =
             cost(&Volume { depth: Depth::Handoff, load_time: Duration::from_secs(3), sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
-        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 440_000));
+        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 880_000));
     }
 }

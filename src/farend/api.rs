@@ -84,6 +84,9 @@ pub struct SessionGrant {
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
+    /// Other addresses that the far end listens at, of either IP version.
+    #[serde(default)]
+    pub also_at: Vec<std::net::IpAddr>,
     /// Version of the far end's program.
     pub version: String,
 }

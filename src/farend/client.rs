@@ -146,6 +146,8 @@ pub struct Session {
     pub data_address: SocketAddr,
     /// This agent's address as the far end sees it.
     pub seen_as: IpAddr,
+    /// Other addresses that the far end says it listens at.
+    pub also_at: Vec<IpAddr>,
     /// Version of the far end's program.
     pub version: String,
     /// What opening it took.
@@ -209,6 +211,7 @@ impl Session {
             stamp,
             data_address: SocketAddr::new(address, grant.data_port),
             seen_as: grant.seen_as,
+            also_at: grant.also_at,
             version: grant.version,
             timing,
             http,

@@ -120,6 +120,8 @@ pub struct Server {
 pub(super) struct State {
     tokens: TokenSource,
     zone: Option<String>,
+    /// Addresses that it was told to listen at, as far as they name one.
+    listens_at: Vec<IpAddr>,
     data_port: u16,
     stamp_port: Option<u16>,
     book: Mutex<Admission>,
@@ -157,6 +159,7 @@ impl Server {
             }
             None => None,
         };
+        let listens_at = listen.iter().copied().filter(|address| !address.is_unspecified()).collect();
         for address in listen {
             controls.push(bind(address, control_port, "the control connection")?);
             datas.push(bind(address, data_port, "data connections")?);
@@ -174,6 +177,7 @@ impl Server {
         let state = Arc::new(State {
             tokens,
             zone: zone.map(|(name, _)| name),
+            listens_at,
             data_port: datas.first().map_or(data_port, |(_, at)| at.port()),
             stamp_port: stamp_bound,
             book: Mutex::new(Admission::new(limits)),

@@ -82,6 +82,12 @@ pub enum Symptom {
     LeaseLost,
     /// Answers of the address server carry a VLAN tag.
     WrongTag,
+    /// A second IPv6 router wants to be the default one and leads nowhere.
+    RogueRouter,
+    /// The IPv6 router that wants to be the default one does not answer.
+    Ipv6RouterDead,
+    /// No IPv6 prefix is delegated.
+    NoPrefix,
     /// No default route.
     NoRoute,
     /// More than one DHCP server answered.
@@ -167,6 +173,9 @@ impl Symptom {
             Self::AddressConflict => "another device uses the address handed out",
             Self::LeaseLost => "the lease was not renewed",
             Self::WrongTag => "answers of the address server carry a VLAN tag",
+            Self::RogueRouter => "a second IPv6 router wants to be the default one and leads nowhere",
+            Self::Ipv6RouterDead => "the IPv6 router that wants to be the default one does not answer",
+            Self::NoPrefix => "no IPv6 prefix is delegated",
             Self::NoRoute => "no default route",
             Self::SecondServer => "more than one DHCP server answered",
             Self::GatewaySilent => "the gateway does not answer, and nothing behind it does",

@@ -79,7 +79,11 @@ impl<'a> Evidence<'a> {
 
     /// Whether a limit on these figures is missed: `None` when none was proven either way.
     fn limit_missed(&self, wanted: impl Fn(&Judgement) -> bool) -> Option<(bool, &'a Judgement)> {
-        let judged: Vec<_> = self.judged(|j| wanted(j) && j.value.is_some()).collect();
+        let mut judged: Vec<_> = self.judged(|j| wanted(j) && j.value.is_some()).collect();
+        // As for idle figures: IPv4 speaks for the line where it was measured.
+        if judged.iter().any(|j| j.family != Some(Family::Ipv6)) {
+            judged.retain(|j| j.family != Some(Family::Ipv6));
+        }
         let failed = judged.iter().find(|j| j.verdict == Verdict::Fail);
         let passed = judged.iter().find(|j| j.verdict == Verdict::Pass);
         failed.map(|j| (true, *j)).or_else(|| passed.map(|j| (false, *j)))

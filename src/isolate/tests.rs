@@ -41,6 +41,14 @@ fn dhcp4() -> Outcome {
     ])
 }
 
+fn ipv6() -> Outcome {
+    done(vec![
+        Reading::exact("ipv6.routers", 1.0).over(Family::Ipv6),
+        Reading::exact("ipv6.address_held", 1.0).over(Family::Ipv6),
+        Reading::exact("ipv6.leads_out", 1.0).over(Family::Ipv6),
+    ])
+}
+
 fn echo(gateway: (u64, f64), provider: (u64, f64), far: (u64, f64)) -> Outcome {
     let points = [(Target::Gateway, gateway), (Target::ProviderHop, provider), (Target::FarEnd, far)];
     let mut outcome = done(
@@ -102,6 +110,7 @@ fn sound() -> Visit {
             ("dhcp4", dhcp4()),
             ("dns", dns((0, 0.0), (0, 0.0))),
             ("echo", echo((0, 0.6), (0, 3.0), (0, 9.0))),
+            ("ipv6", ipv6()),
             ("pppoe", done(vec![Reading::exact("pppoe.concentrators", 0.0)])),
             ("farend", done(vec![Reading::exact("farend.connect_time", 9.0)])),
             ("twoway", twoway(0, 9.0)),
@@ -388,6 +397,17 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
             Some(Segment::FarEnd),
         ),
         ("ipv6-broken", sound().with("echo", broken_six), Some(Segment::Access)),
+        ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-leads-nowhere")), Some(Segment::Access)),
+        ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-no-address")), Some(Segment::Access)),
+        ("rogue-router", sound().with("ipv6", flawed(ipv6(), "ipv6-rogue-router")), Some(Segment::Home)),
+        ("ipv6-router-dead", sound().with("ipv6", flawed(ipv6(), "ipv6-router-dead")), Some(Segment::Home)),
+        ("no-prefix", sound().with("ipv6", flawed(ipv6(), "ipv6-no-prefix")), Some(Segment::Network)),
+        (
+            "no-prefix",
+            sound().with("ipv6", flawed(flawed(ipv6(), "ipv6-no-prefix"), "ipv6-no-address")).at(Position::Ont),
+            Some(Segment::Network),
+        ),
+        ("address-conflict", sound().with("ipv6", flawed(ipv6(), "ipv6-address-in-use")), Some(Segment::Home)),
     ]
 }
 
@@ -416,6 +436,18 @@ fn routers_that_limit_their_echoes_lose_nothing() {
     let found = sound().with("echo", echo((120, 0.6), (400, 0.0), (0, 9.0))).isolate();
     assert_eq!(found.fault, "none-found", "{found:#?}");
     assert!(found.because.iter().any(|words| words.contains("limits its answers and loses nothing")), "{found:#?}");
+}
+
+#[test]
+fn ipv6_that_fails_with_ipv4_is_no_fault_of_its_own() {
+    let dead = sound()
+        .with("ipv6", flawed(ipv6(), "ipv6-leads-nowhere"))
+        .with("echo", echo((0, 0.6), (0, 3.0), (400, 0.0)))
+        .with("dns", dns((40, 0.0), (40, 0.0)))
+        .with("farend", failed_farend(""))
+        .without(&["twoway", "throughput"], "needs a session with the far end");
+    let found = dead.isolate();
+    assert_eq!((found.fault.as_str(), found.also.len()), ("network-down", 0), "{found:#?}");
 }
 
 #[test]

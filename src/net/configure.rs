@@ -7,12 +7,12 @@
 
 use std::fmt;
 use std::io;
-use std::net::Ipv4Addr;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::time::Duration;
 
 use netlink_packet_route::address::{AddressAttribute, AddressHeaderFlags, CacheInfo};
 use netlink_packet_route::route::{RouteMessage, RouteProtocol, RouteScope};
-use rtnetlink::{LinkUnspec, RouteMessageBuilder};
+use rtnetlink::{AddressMessageBuilder, LinkUnspec, RouteMessageBuilder};
 
 use super::route_socket::{is_code, with_handle};
 
@@ -28,13 +28,15 @@ pub fn route_metric(index: u32) -> u32 {
 /// Puts an address on a port, or renews it.
 ///
 /// `valid_for`: the kernel removes the address after this time; `None` is forever, and so is what exceeds 136 years.
-/// The route to its network gets [`route_metric`].
+/// The route to its network gets [`route_metric`]. Of IPv6 the kernel makes sure first that nobody has it (RFC 4862 section 5.4): until
+/// then it is not usable, and a duplicate vanishes again or is marked.
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN; `ENODEV` when the port is gone.
-pub async fn set_address(index: u32, address: Ipv4Addr, prefix: u8, valid_for: Option<Duration>) -> io::Result<()> {
+pub async fn set_address(index: u32, address: impl Into<IpAddr>, prefix: u8, valid_for: Option<Duration>) -> io::Result<()> {
+    let address = address.into();
     with_handle(format!("giving interface {index} the address {address}/{prefix}"), |handle| async move {
-        let mut request = handle.address().add(index, address.into(), prefix).replace();
+        let mut request = handle.address().add(index, address, prefix).replace();
         let attributes = &mut request.message_mut().attributes;
         attributes.push(AddressAttribute::RoutePriority(route_metric(index)));
         if let Some(seconds) = valid_for.and_then(|time| u32::try_from(time.as_secs()).ok()) {
@@ -52,9 +54,13 @@ pub async fn set_address(index: u32, address: Ipv4Addr, prefix: u8, valid_for: O
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN.
-pub async fn remove_address(index: u32, address: Ipv4Addr, prefix: u8) -> io::Result<()> {
+pub async fn remove_address(index: u32, address: impl Into<IpAddr>, prefix: u8) -> io::Result<()> {
+    let address = address.into();
     with_handle(format!("taking the address {address}/{prefix} off interface {index}"), |handle| async move {
-        let message = rtnetlink::AddressMessageBuilder::<Ipv4Addr>::new().index(index).address(address, prefix).build();
+        let message = match address {
+            IpAddr::V4(v4) => AddressMessageBuilder::<Ipv4Addr>::new().index(index).address(v4, prefix).build(),
+            IpAddr::V6(v6) => AddressMessageBuilder::<Ipv6Addr>::new().index(index).address(v6, prefix).build(),
+        };
         match handle.address().del(message).execute().await {
             Err(error) if is_code(&error, libc::EADDRNOTAVAIL) || is_code(&error, libc::ENODEV) => Ok(()),
             other => other,
@@ -114,7 +120,7 @@ pub async fn set_link_local(index: u32, identifier: [u8; 8]) -> io::Result<()> {
     let mut octets = [0; 16];
     octets[..2].copy_from_slice(&[0xfe, 0x80]);
     octets[8..].copy_from_slice(&identifier);
-    let address = std::net::Ipv6Addr::from(octets);
+    let address = Ipv6Addr::from(octets);
     with_handle(format!("giving interface {index} the address {address}"), |handle| async move {
         let mut request = handle.address().add(index, address.into(), 64).replace();
         request.message_mut().header.flags = AddressHeaderFlags::Nodad;
@@ -127,17 +133,27 @@ pub async fn set_link_local(index: u32, identifier: [u8; 8]) -> io::Result<()> {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Route {
     /// Destination network; unspecified with prefix 0 is the default route.
-    pub network: Ipv4Addr,
-    /// Prefix length, 0 to 32.
+    pub network: IpAddr,
+    /// Prefix length, 0 to 32, or to 128 for IPv6.
     pub prefix: u8,
     /// Who passes it on; `None` when the network is on the link itself.
-    pub next_hop: Option<Ipv4Addr>,
+    pub next_hop: Option<IpAddr>,
 }
 
 impl Route {
     /// The way to everything else.
-    pub fn default_via(next_hop: Ipv4Addr) -> Self {
-        Self { network: Ipv4Addr::UNSPECIFIED, prefix: 0, next_hop: Some(next_hop) }
+    pub fn default_via(next_hop: impl Into<IpAddr>) -> Self {
+        let next_hop = next_hop.into();
+        let network = match next_hop {
+            IpAddr::V4(_) => Ipv4Addr::UNSPECIFIED.into(),
+            IpAddr::V6(_) => Ipv6Addr::UNSPECIFIED.into(),
+        };
+        Self { network, prefix: 0, next_hop: Some(next_hop) }
+    }
+
+    /// A network on the link itself.
+    pub fn on_link(network: impl Into<IpAddr>, prefix: u8) -> Self {
+        Self { network: network.into(), prefix, next_hop: None }
     }
 }
 
@@ -157,10 +173,11 @@ impl fmt::Display for Route {
 ///
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN; `ENETUNREACH` or `ENETDOWN` when the port is down or has no address; `EINVAL` for
-/// a network with host bits.
+/// a network with host bits, or a next hop of the other IP version.
 pub async fn set_route(index: u32, route: Route) -> io::Result<()> {
+    let message = message(index, route)?;
     with_handle(format!("setting the route {route} over interface {index}"), |handle| async move {
-        handle.route().add(message(index, route)).replace().execute().await
+        handle.route().add(message).replace().execute().await
     })
     .await
 }
@@ -170,8 +187,9 @@ pub async fn set_route(index: u32, route: Route) -> io::Result<()> {
 /// # Errors
 /// `PermissionDenied` without CAP_NET_ADMIN.
 pub async fn remove_route(index: u32, route: Route) -> io::Result<()> {
+    let message = message(index, route)?;
     with_handle(format!("removing the route {route} over interface {index}"), |handle| async move {
-        match handle.route().del(message(index, route)).execute().await {
+        match handle.route().del(message).execute().await {
             Err(error) if is_code(&error, libc::ESRCH) || is_code(&error, libc::ENODEV) => Ok(()),
             other => other,
         }
@@ -188,15 +206,32 @@ pub fn is_allowed() -> bool {
     effective.is_none_or(|set| set >> NET_ADMIN & 1 == 1)
 }
 
-fn message(index: u32, route: Route) -> RouteMessage {
-    let builder = RouteMessageBuilder::<Ipv4Addr>::new()
-        .destination_prefix(route.network, route.prefix)
-        .output_interface(index)
-        .priority(route_metric(index))
-        .protocol(RouteProtocol::Dhcp);
-    match route.next_hop {
-        Some(hop) => builder.gateway(hop).onlink().build(),
-        None => builder.scope(RouteScope::Link).build(),
+fn message(index: u32, route: Route) -> io::Result<RouteMessage> {
+    let (port, metric) = (index, route_metric(index));
+    match (route.network, route.next_hop) {
+        (IpAddr::V4(network), hop @ (None | Some(IpAddr::V4(_)))) => {
+            let builder = RouteMessageBuilder::<Ipv4Addr>::new()
+                .destination_prefix(network, route.prefix)
+                .output_interface(port)
+                .priority(metric)
+                .protocol(RouteProtocol::Dhcp);
+            Ok(match hop {
+                Some(IpAddr::V4(hop)) => builder.gateway(hop).onlink().build(),
+                _ => builder.scope(RouteScope::Link).build(),
+            })
+        }
+        (IpAddr::V6(network), hop @ (None | Some(IpAddr::V6(_)))) => {
+            let builder = RouteMessageBuilder::<Ipv6Addr>::new()
+                .destination_prefix(network, route.prefix)
+                .output_interface(port)
+                .priority(metric)
+                .protocol(RouteProtocol::Ra);
+            Ok(match hop {
+                Some(IpAddr::V6(hop)) => builder.gateway(hop).onlink().build(),
+                _ => builder.build(),
+            })
+        }
+        _ => Err(io::Error::new(io::ErrorKind::InvalidInput, format!("the route {route} mixes IPv4 and IPv6"))),
     }
 }
 
@@ -297,13 +332,14 @@ mod tests {
             (32, [203, 0, 113, 7], Some(HOP)),
             (0, [0; 4], Some(HOP)),
         ];
-        let all = all.map(|(prefix, network, next_hop)| Route { network: network.into(), prefix, next_hop });
+        let all =
+            all.map(|(prefix, network, next_hop)| Route { network: network.into(), prefix, next_hop: next_hop.map(Into::into) });
         inside(&site, async move {
             set_address(index, HERE, 24, None).await.expect("address");
             for route in [all, all].concat() {
                 set_route(index, route).await.expect("set, and set again");
             }
-            let spoilt = Route { network: Ipv4Addr::new(10, 0, 0, 1), prefix: 8, next_hop: Some(HOP) };
+            let spoilt = Route { network: Ipv4Addr::new(10, 0, 0, 1).into(), prefix: 8, next_hop: Some(HOP.into()) };
             assert_eq!(set_route(index, spoilt).await.expect_err("host bits").kind(), io::ErrorKind::InvalidInput);
         });
         let via = "via 192.0.2.1 dev p0 onlink";
@@ -320,6 +356,29 @@ mod tests {
             }
         });
         assert_eq!(told(&site, index), Vec::<String>::new());
+    }
+
+    #[test]
+    fn ipv6_addresses_and_routes_come_and_go_like_those_of_ipv4() {
+        let (site, _there, [index, _]) = two_ports();
+        inside(&site, async move {
+            let (here, hop): (IpAddr, IpAddr) = ("2001:db8::50".parse().unwrap(), "fe80::1".parse().unwrap());
+            for _ in 0..2 {
+                set_address(index, here, 64, Some(Duration::from_secs(600))).await.expect("set");
+                set_route(index, Route::default_via(hop)).await.expect("set");
+            }
+            let held = addresses(index).await.expect("list");
+            let held = held.iter().find(|a| a.address == here).expect("there");
+            assert!(held.is_usable && held.is_global && !held.is_duplicate && held.valid_for.is_some(), "{held:?}");
+            let routes = default_routes(index, Family::Ipv6).await.expect("list");
+            assert_eq!((routes.len(), routes[0].next_hop, routes[0].metric), (1, Some(hop), route_metric(index)));
+            for _ in 0..2 {
+                remove_route(index, Route::default_via(hop)).await.expect("gone is gone");
+                remove_address(index, here, 64).await.expect("gone is gone");
+            }
+            assert!(addresses(index).await.expect("list").iter().all(|a| a.address != here));
+            assert_eq!(default_routes(index, Family::Ipv6).await.expect("list"), []);
+        });
     }
 
     #[test]

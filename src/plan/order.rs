@@ -2,8 +2,9 @@
 //!
 //! A pure state machine over a [`Plan`]: the visit asks what may start, and tells what has ended. It knows no time.
 //!
-//! Rules: a step starts as soon as all its needs are given; it is blocked once every step that could give a need has
-//! ended without giving it. A quiet step never runs beside a load. Loads run one at a time, and only after every quiet
+//! Rules: a step starts as soon as all its needs are given and no step that could still add to them is open (an address of each IP
+//! version, so that both are measured side by side); it is blocked once every step that could give a need has ended without
+//! giving it. A quiet step never runs beside a load. Loads run one at a time, and only after every quiet
 //! step has ended or is blocked, so that each visit has its idle figures before the line is filled. Free steps mind nothing.
 
 use super::{Class, Need, Plan};
@@ -55,13 +56,12 @@ impl Progress {
                 self.states[index] = State::Ended;
                 turns.push(Turn::Blocked(index, need));
             }
-            for index in 0..self.states.len() {
-                if self.may_start(index) {
-                    self.states[index] = State::Running;
-                    turns.push(Turn::Start(index));
-                }
+            self.start_all(&mut turns, |this, need| this.have.contains(&need) && !this.may_still_come(need));
+            if self.states.contains(&State::Running) {
+                return turns;
             }
-            // Steps that wait for one another in a circle would wait for good.
+            // Steps that wait for one another in a circle would wait for good: what there is has to do.
+            self.start_all(&mut turns, |this, need| this.have.contains(&need));
             if self.states.contains(&State::Running) {
                 return turns;
             }
@@ -100,10 +100,17 @@ impl Progress {
         (0..self.states.len()).any(|i| self.states[i] != State::Ended && self.gives[i].contains(&need))
     }
 
-    fn may_start(&self, index: usize) -> bool {
-        if self.states[index] != State::Waiting || !self.needs[index].iter().all(|need| self.have.contains(need)) {
-            return false;
+    fn start_all(&mut self, turns: &mut Vec<Turn>, is_met: impl Fn(&Self, Need) -> bool) {
+        for index in 0..self.states.len() {
+            let is_due = self.states[index] == State::Waiting && self.needs[index].iter().all(|need| is_met(self, *need));
+            if is_due && self.class_may_start(index) {
+                self.states[index] = State::Running;
+                turns.push(Turn::Start(index));
+            }
         }
+    }
+
+    fn class_may_start(&self, index: usize) -> bool {
         let running = |class| (0..self.states.len()).any(|i| self.states[i] == State::Running && self.classes[i] == class);
         let open = |class| (0..self.states.len()).any(|i| self.states[i] != State::Ended && self.classes[i] == class);
         match self.classes[index] {
@@ -135,6 +142,28 @@ mod tests {
             step("throughput", &[FarEnd], &[], Class::Load),
         ];
         Plan { steps, left_out: Vec::new() }
+    }
+
+    #[test]
+    fn who_needs_an_address_waits_for_both_who_can_give_one_and_one_is_enough() {
+        use Need::{Address, Carrier};
+        let steps = vec![
+            step("link", &[], &[Carrier], Class::Free),
+            step("dhcp4", &[Carrier], &[Address], Class::Quiet),
+            step("ipv6", &[Carrier], &[Address], Class::Quiet),
+            step("echo", &[Address], &[], Class::Quiet),
+        ];
+        for (four, six) in [(&[Address][..], &[][..]), (&[], &[Address]), (&[Address], &[Address]), (&[], &[])] {
+            let mut progress = Progress::new(&Plan { steps: steps.clone(), left_out: Vec::new() });
+            assert_eq!(progress.turns(), [Turn::Start(0)]);
+            progress.ended(0, &[Carrier]);
+            assert_eq!(progress.turns(), [Turn::Start(1), Turn::Start(2)]);
+            progress.ended(1, four);
+            assert_eq!(progress.turns(), [], "the other may still add its own");
+            progress.ended(2, six);
+            let want = if four.is_empty() && six.is_empty() { Turn::Blocked(3, Address) } else { Turn::Start(3) };
+            assert_eq!(progress.turns(), [want]);
+        }
     }
 
     #[test]

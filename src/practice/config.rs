@@ -7,6 +7,7 @@ use crate::unit::{Direction, Layer, Rate, Segment};
 use crate::wire::vlan::TagStack;
 
 use super::impair::Impairment;
+use super::topology::{LAN_PORT, Node};
 
 /// Share of a second of rate that the token bucket holds: below about 4 ms a kernel bucket falls short of its rate.
 const BURST_SECONDS: f64 = 0.004;
@@ -105,6 +106,21 @@ pub enum DnsService {
     Failing,
 }
 
+/// What becomes of IPv6 on the line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ipv6Service {
+    /// The gateway advertises itself, lends addresses and delegates prefixes; all is routed.
+    Whole,
+    /// Nobody advertises anything.
+    Silent,
+    /// The provider delegated no prefix: the gateway says that it has no way out, and lends nothing.
+    NoPrefix,
+    /// A second device in the home wants to be the default router, and leads nowhere.
+    RogueBeside,
+    /// As whole as can be seen from the home, but the provider's edge takes nothing.
+    DeadBehindGateway,
+}
+
 /// Which services run on the line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Services {
@@ -112,6 +128,8 @@ pub struct Services {
     pub dhcp: bool,
     /// The name servers; `None` leaves the host without one (for tests that bring their own).
     pub dns: Option<DnsService>,
+    /// IPv6 at the gateway. Without it the laptop has a fixed address and route (for tests that need no visit).
+    pub ipv6: Option<Ipv6Service>,
     /// The far end's service. Without it its host still answers pings, and refuses connections.
     pub far_end: bool,
     /// The gateway answers to UPnP and tells of its line.
@@ -122,12 +140,13 @@ pub struct Services {
 
 impl Services {
     /// A bare line: places, cables and routes only.
-    pub const NONE: Self = Self { dhcp: false, dns: None, far_end: false, igd: false, cross_traffic: false };
+    pub const NONE: Self = Self { dhcp: false, dns: None, ipv6: None, far_end: false, igd: false, cross_traffic: false };
 }
 
 impl Default for Services {
     fn default() -> Self {
-        Self { dhcp: true, dns: Some(DnsService::Truthful), far_end: true, igd: true, cross_traffic: false }
+        let (dns, ipv6) = (Some(DnsService::Truthful), Some(Ipv6Service::Whole));
+        Self { dhcp: true, dns, ipv6, far_end: true, igd: true, cross_traffic: false }
     }
 }
 
@@ -218,6 +237,18 @@ impl LineConfig {
     pub fn sold_at_ip(down_mbit: f64, up_mbit: f64) -> Option<Self> {
         let share = 1514.0 / 1500.0;
         Self::shaped(down_mbit * share, up_mbit * share)
+    }
+
+    /// False for a port that has none of the plan's addresses: where the laptop gets its own, where a port is inside a VLAN, or
+    /// where the gateway is no router.
+    pub(super) fn is_fixed(&self, node: Node, port: &str) -> bool {
+        let by_handoff = match (self.handoff, self.vlan.is_none()) {
+            (Handoff::Gateway, true) => true,
+            (Handoff::Gateway, false) => !matches!((node, port), (Node::Laptop, _) | (Node::Gateway, LAN_PORT)),
+            (Handoff::Pppoe(_), _) => !matches!(node, Node::Laptop | Node::Gateway),
+        };
+        // A router of the line gives the laptop its own.
+        by_handoff && (node != Node::Laptop || self.services.ipv6.is_none())
     }
 
     /// The impairments of a stretch; none inside the test set.

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::unit::{Ratio, Segment};
 
-use super::config::{Concentrator, DnsService, Handoff, Impairments, LineConfig};
+use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig};
 use super::impair::Impairment;
 
 /// One fault of the catalogue.
@@ -19,6 +19,12 @@ pub enum Fault {
     RogueDhcp,
     /// Another device has the address that the gateway hands out.
     DuplicateAddress,
+    /// A second device in the home wants to be the IPv6 router, and leads nowhere.
+    RogueRa,
+    /// The provider delegates no IPv6 prefix.
+    NoPrefix,
+    /// IPv6 is advertised in the home and gets no further than the gateway, while IPv4 works.
+    Ipv6Broken,
     /// Frames get lost between laptop and gateway.
     HomeLoss,
     /// Another device in the home uses a part of the line.
@@ -54,10 +60,13 @@ const LOSS: f64 = 0.06;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 20] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
+        Self::RogueRa,
+        Self::NoPrefix,
+        Self::Ipv6Broken,
         Self::HomeLoss,
         Self::CrossTraffic,
         Self::SlowLine,
@@ -80,6 +89,9 @@ impl Fault {
             Self::NoDhcp => "no-dhcp",
             Self::RogueDhcp => "rogue-dhcp",
             Self::DuplicateAddress => "duplicate-address",
+            Self::RogueRa => "rogue-ra",
+            Self::NoPrefix => "no-prefix",
+            Self::Ipv6Broken => "ipv6-broken",
             Self::HomeLoss => "home-loss",
             Self::CrossTraffic => "cross-traffic",
             Self::SlowLine => "slow-line",
@@ -108,6 +120,9 @@ impl Fault {
             Self::NoDhcp => "the gateway hands out no address",
             Self::RogueDhcp => "a second DHCP server in the home hands out settings of its own",
             Self::DuplicateAddress => "another device in the home has the address that the gateway hands out",
+            Self::RogueRa => "a second device in the home wants to be the IPv6 router, and leads nowhere",
+            Self::NoPrefix => "the provider delegates no IPv6 prefix",
+            Self::Ipv6Broken => "IPv6 gets no further than the gateway, while IPv4 works",
             Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
             Self::CrossTraffic => "another device in the home uses 30 % of the line, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
@@ -128,11 +143,17 @@ impl Fault {
     /// The stretch it lies in: the ground truth.
     pub fn segment(self) -> Segment {
         match self {
-            Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer | Self::NoConcentrator => Segment::Access,
-            Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::HomeLoss | Self::CrossTraffic => Segment::Home,
-            Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => Segment::Network,
+            Self::SlowLine | Self::AccessLoss | Self::LongDelay | Self::DeepBuffer | Self::Ipv6Broken | Self::NoConcentrator => {
+                Segment::Access
+            }
             // The account is the provider's: nothing on the line is broken.
             Self::LoginRefused => Segment::Network,
+            Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::RogueRa | Self::HomeLoss | Self::CrossTraffic => {
+                Segment::Home
+            }
+            Self::NoPrefix | Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => {
+                Segment::Network
+            }
             Self::FarEndGone => Segment::FarEnd,
         }
     }
@@ -150,11 +171,18 @@ impl Fault {
     pub fn apply(self, line: &mut LineConfig) {
         let losing = Impairment::losing(Ratio::new(LOSS).unwrap_or_default());
         match self {
-            Self::NoDhcp => line.services.dhcp = false,
             Self::NoConcentrator | Self::LoginRefused => line.handoff = self.handoff().unwrap_or(line.handoff),
             Self::RogueDhcp => line.strangers.dhcp_server = true,
             Self::DuplicateAddress => line.strangers.address_holder = true,
             Self::CrossTraffic => line.services.cross_traffic = true,
+            // Of either version.
+            Self::NoDhcp => {
+                line.services.dhcp = false;
+                line.services.ipv6 = Some(Ipv6Service::Silent);
+            }
+            Self::RogueRa => line.services.ipv6 = Some(Ipv6Service::RogueBeside),
+            Self::NoPrefix => line.services.ipv6 = Some(Ipv6Service::NoPrefix),
+            Self::Ipv6Broken => line.services.ipv6 = Some(Ipv6Service::DeadBehindGateway),
             Self::HomeLoss => add(&mut line.home, |i| i.loss = losing.loss),
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),
@@ -201,7 +229,7 @@ mod tests {
         let mut names = BTreeSet::new();
         for fault in Fault::ALL {
             let name = fault.name();
-            assert!(name.chars().all(|c| c.is_ascii_lowercase() || c == '-'), "{name}");
+            assert!(name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-'), "{name}");
             assert!(names.insert(name));
             assert_eq!(Fault::by_name(name), Some(fault));
             let mut faulty = sold.clone();

@@ -4,6 +4,8 @@
 //! nothing behind, however the process ends: nothing has a name outside the process, every thread is joined on drop, and
 //! what the kernel holds goes with the last descriptor.
 
+mod routers;
+
 use std::collections::BTreeMap;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
@@ -20,8 +22,9 @@ use crate::net::netns::Namespace;
 use crate::net::nft;
 use crate::net::tc::TokenBucket;
 use crate::unit::{Direction, Segment};
+use crate::wire::ethernet::Mac;
 
-use super::config::{DnsService, Handoff, LineConfig, Shape, Shaper};
+use super::config::{DnsService, Handoff, Ipv6Service, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
 use super::roles::concentrator::ConcentratorRole;
 use super::roles::cross_traffic::CrossTraffic;
@@ -30,6 +33,7 @@ use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
 use super::roles::igd::{IgdRole, IgdRoleConfig};
 use super::roles::neighbour::NeighbourRole;
+use super::roles::router::RouterRole;
 use super::topology::{
     ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, LAN_PORT, Node, RESOLVERS_V4,
     RESOLVERS_V6, ROUTES, STRANGER_V4, WAN_PORT,
@@ -88,6 +92,7 @@ struct RunningServices {
     lan: Option<Carrier>,
     second_dhcp: Option<DhcpRole>,
     neighbours: Vec<NeighbourRole>,
+    routers: Vec<RouterRole>,
     dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
     far_end: Option<FarEndRole>,
@@ -137,18 +142,17 @@ impl PracticeLine {
         }
         line.hand_over()?;
         for (node, port, address, prefix) in ADDRESSES {
-            if line.is_replaced(node, port) {
+            if !line.config.is_fixed(node, port) {
                 continue;
             }
             let index = line.index(node, port)?;
             line.site(node).address(index, address, prefix)?;
         }
         for (node, port, destination, prefix, hop) in ROUTES {
-            if line.is_replaced(node, port) {
-                continue;
+            if line.config.is_fixed(node, port) {
+                let index = line.index(node, port)?;
+                line.site(node).route(destination, prefix, hop, index)?;
             }
-            let index = line.index(node, port)?;
-            line.site(node).route(destination, prefix, hop, index)?;
         }
         line.introduce()?;
         if line.config.handoff == Handoff::Gateway {
@@ -156,22 +160,16 @@ impl PracticeLine {
                 if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() }
             })?;
         }
+        if line.config.services.ipv6 == Some(Ipv6Service::DeadBehindGateway) {
+            // Its neighbours know it, so what they send gets there, and nothing answers.
+            line.site(Node::Edge).sysctls(&[("net/ipv6/conf/access/disable_ipv6", "1")]).map_err(system("silencing the edge"))?;
+        }
         if line.kernel_shapes {
             line.shape(Node::Gateway, WAN_PORT, line.config.up)?;
             line.shape(Node::Edge, ACCESS_PORT, line.config.down)?;
         }
         line.start_services()?;
         Ok(line)
-    }
-
-    /// True for a port that has no addresses of its own since the handoff is another: the laptop's port and the gateway's
-    /// are inside a VLAN then, or the gateway is no router.
-    fn is_replaced(&self, node: Node, port: &str) -> bool {
-        match (self.config.handoff, self.config.vlan.is_none()) {
-            (Handoff::Gateway, true) => false,
-            (Handoff::Gateway, false) => matches!((node, port), (Node::Laptop, _) | (Node::Gateway, LAN_PORT)),
-            (Handoff::Pppoe(_), _) => matches!(node, Node::Laptop | Node::Gateway),
-        }
     }
 
     /// The gateway's port toward the home, as its services see it.
@@ -227,6 +225,11 @@ impl PracticeLine {
     /// The gateway's DHCP server, with what it was asked; `None` where the line has none.
     pub fn dhcp(&self) -> Option<&DhcpRole> {
         self.services.dhcp.as_ref()
+    }
+
+    /// The IPv6 routers of the home, the gateway first, with what they were asked.
+    pub fn routers(&self) -> &[RouterRole] {
+        &self.services.routers
     }
 
     /// What an agent needs to use the line's far end. Without its service it names a far end that nobody answers for.
@@ -400,6 +403,9 @@ impl PracticeLine {
             self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
         }
         self.let_strangers_in().map_err(system("letting strangers into the home"))?;
+        if let Some(ipv6) = wanted.ipv6.filter(|_| self.config.handoff == Handoff::Gateway) {
+            self.start_routers(ipv6)?;
+        }
         let (talking, silent) = match wanted.dns {
             Some(DnsService::Truthful) => (Some(Manner::Truthful), 2..),
             Some(DnsService::Lying) => (Some(Manner::Lying), 2..),
@@ -460,6 +466,17 @@ const NEIGHBOUR_MOST_MBIT: f64 = 100.0;
 const UNSHAPED_MBIT: f64 = 100.0;
 /// Port of the service that it uses.
 const NEIGHBOUR_SERVICE: u16 = 8700;
+impl PracticeLine {
+    /// What advertises itself in the home.
+    fn start_routers(&mut self, service: Ipv6Service) -> Result<(), PracticeError> {
+        let (place, lan) = (self.namespace(Node::Gateway).clone(), self.lan());
+        for config in routers::of(service, Mac(mac(0, 2))) {
+            let role = RouterRole::start(&place, &lan, config);
+            self.services.routers.push(role.map_err(system("starting the gateway's IPv6 router"))?);
+        }
+        Ok(())
+    }
+}
 
 fn make_site(label: &str) -> Result<Site, PracticeError> {
     let namespace = Namespace::new(label).map_err(|source| PracticeError::Namespace { source })?;

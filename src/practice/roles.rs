@@ -7,6 +7,7 @@ pub mod dns;
 pub mod far_end;
 pub mod igd;
 pub mod neighbour;
+pub mod router;
 
 use std::io;
 use std::thread::JoinHandle;

@@ -76,8 +76,16 @@ const fn v6(network: u16, host: u16) -> Ipv6Addr {
 pub const GATEWAY_LAN_V4: Ipv4Addr = v4(192, 0, 2, 1);
 /// The gateway in the home.
 pub const GATEWAY_LAN_V6: Ipv6Addr = v6(0x77, 1);
-/// The laptop's fixed IPv6 address. IPv4 comes by DHCP.
+/// The laptop's fixed IPv6 address, where no router of the line gives it one. IPv4 comes by DHCP.
 pub const LAPTOP_V6: Ipv6Addr = v6(0x77, 0x50);
+/// The network of the home.
+pub(super) const HOME_V6: Ipv6Addr = v6(0x77, 0);
+/// Where the addresses begin that the gateway lends by DHCPv6.
+pub(super) const LENT_V6: Ipv6Addr = v6(0x77, 0x1000);
+/// What the gateway delegates prefixes of 56 bits from: a part of the /48 that the provider delegated to it.
+pub(super) const DELEGATED_V6: Ipv6Addr = Ipv6Addr::new(0x2001, 0xdb8, 0xd0, 0x1000, 0, 0, 0, 0);
+/// What a rogue router makes up.
+pub(super) const ROGUE_V6: Ipv6Addr = v6(0xbad, 0);
 /// The gateway's outer address: what the network sees of all IPv4 in the home.
 pub const GATEWAY_WAN_V4: Ipv4Addr = v4(198, 51, 100, 2);
 /// The gateway's outer address.

@@ -34,11 +34,12 @@ use std::collections::VecDeque;
 use std::net::Ipv4Addr;
 use std::time::{Duration, Instant};
 
-pub use self::answer::{Answer, Ignored, Phase, Took, Way};
+pub use self::answer::{Answer, Ignored, Phase, Way};
 pub use self::lease::{Lease, Times};
 pub use self::settings::{Purpose, Settings};
 use self::state::{Backoff, State};
 use super::machine::{Arrival, Machine, Outgoing};
+pub use super::round_trip::Took;
 use super::round_trip::{Flight, Moment};
 use crate::wire::dhcp4::MessageType;
 use crate::wire::ethernet::Mac;

@@ -77,6 +77,38 @@ impl Flight {
     }
 }
 
+/// How long an answer took.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Took {
+    /// From the first message that it can answer: what a user waits, never flattering.
+    pub longest: Duration,
+    /// From the last one. The same unless the message was sent again in the same transaction.
+    pub shortest: Duration,
+    /// The weakest stamp behind it.
+    pub stamped_by: StampSource,
+}
+
+impl Took {
+    /// The times between messages of one transaction and an answer to it.
+    pub fn between(sends: impl Iterator<Item = Flight>, arrived: Moment) -> Option<Self> {
+        let spans: Vec<(Duration, StampSource)> = sends
+            .filter(|flight| flight.began().at <= arrived.at)
+            .map(|mut flight| {
+                let monotonic = arrived.at.saturating_duration_since(flight.began().at);
+                flight.on_arrival(arrived);
+                match flight.settle(true) {
+                    Settled::RoundTrip(span, source) => (span, source),
+                    // The wall clock was stepped in between: the monotonic clock of this program has to do.
+                    Settled::ClocksDisagree | Settled::NotYet => (monotonic, StampSource::User),
+                }
+            })
+            .collect();
+        let (longest, stamped_by) = *spans.iter().max_by_key(|(span, _)| *span)?;
+        let shortest = spans.iter().map(|(span, _)| *span).min().unwrap_or(longest);
+        Some(Self { longest, shortest, stamped_by })
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -145,12 +145,16 @@ fn vlan_of(reading: &Reading) -> Option<(u16, u16)> {
 
 fn ipv6(figures: &Figures<'_>) -> String {
     let Some(routers) = figures.first("ipv6.routers") else { return String::new() };
-    if routers.value == 0.0 {
+    if routers.value == 0.0 && figures.first("ipv6.address_held").is_none() {
         return "no router offers a default route".to_owned();
     }
     let time = figures.first("ipv6.advertisement_time").map(|r| format!("advertised in {}", words::of(r)));
     let several = (routers.value > 1.0).then(|| format!("{} routers", words::of(routers)));
-    joined([time, several])
+    let held = figures.first("ipv6.address_held").map(|r| if r.value < 1.0 { "no address" } else { "address held" });
+    let prefix = figures.first("ipv6.delegated_prefix_length").map(|r| format!("/{} delegated", words::of(r)));
+    let none = figures.first("ipv6.prefix_delegated").filter(|r| r.value < 1.0).map(|_| "no prefix delegated".to_owned());
+    let way = figures.first("ipv6.leads_out").map(|r| if r.value < 1.0 { "leads nowhere" } else { "leads out" });
+    joined([time, several, held.map(str::to_owned), prefix.or(none), way.map(str::to_owned)])
 }
 
 fn gateway(figures: &Figures<'_>) -> String {

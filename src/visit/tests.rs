@@ -59,7 +59,7 @@ impl Check for Fake {
             match act {
                 Act::Finish(status) => Finished {
                     outcome: Outcome::new(status),
-                    learned: vec![Learned::Gateway4(std::net::Ipv4Addr::new(192, 0, 2, 1))],
+                    learned: vec![Learned::Ipv4(std::net::Ipv4Addr::new(192, 0, 2, 50), 24)],
                     holdings: vec![Box::new(Held { name, released })],
                 },
                 Act::WaitForCancel => {

@@ -35,6 +35,17 @@ impl Mac {
     pub fn is_group(self) -> bool {
         self.0[0] & 1 != 0
     }
+
+    /// The interface identifier that is made of it: modified EUI-64 (RFC 4291 appendix A).
+    pub fn interface_identifier(self) -> u64 {
+        let [a, b, c, d, e, f] = self.0;
+        u64::from_be_bytes([a ^ 2, b, c, 0xff, 0xfe, d, e, f])
+    }
+
+    /// The link-local address that is made of it (RFC 4862 section 5.3).
+    pub fn link_local(self) -> std::net::Ipv6Addr {
+        std::net::Ipv6Addr::from(0xfe80_u128 << 112 | u128::from(self.interface_identifier()))
+    }
 }
 
 impl fmt::Display for Mac {

@@ -9,7 +9,11 @@
 //! It begins behind the IPv6 header. It knows no state. The hard thing: a host must drop an advertisement for any of several
 //! reasons (section 6.1.2); an examiner reads it all the same and tells the reasons.
 
+pub(super) mod item;
+
 use std::net::Ipv6Addr;
+
+pub use item::Item;
 
 use super::checksum::Sum;
 use super::ethernet::Mac;
@@ -28,16 +32,6 @@ pub const HOP_LIMIT: u8 = 255;
 const FIXED_LEN: usize = 16;
 /// A lifetime that never ends.
 pub const FOREVER: u32 = u32::MAX;
-
-mod kind {
-    pub(super) const SOURCE_MAC: u8 = 1;
-    pub(super) const PREFIX: u8 = 3;
-    pub(super) const MTU: u8 = 5;
-    pub(super) const ROUTE: u8 = 24;
-    pub(super) const RESOLVERS: u8 = 25;
-    pub(super) const SEARCH: u8 = 31;
-    pub(super) const NAT64: u8 = 38;
-}
 
 /// How much a router wants to be the default one (RFC 4191 section 2.1).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -58,59 +52,14 @@ impl Preference {
             _ => Self::Medium,
         }
     }
-}
 
-/// One option. Lifetimes in seconds; [`FOREVER`] has no end.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Item {
-    /// The router's hardware address.
-    SourceMac(Mac),
-    /// MTU of the link.
-    Mtu(u32),
-    /// A prefix of the link.
-    Prefix {
-        /// Network address.
-        prefix: Ipv6Addr,
-        /// Prefix length.
-        len: u8,
-        /// L: addresses of it are on the link.
-        on_link: bool,
-        /// A: hosts may make addresses of it (RFC 4862).
-        autonomous: bool,
-        /// Valid lifetime.
-        valid_s: u32,
-        /// Preferred lifetime.
-        preferred_s: u32,
-    },
-    /// Resolvers (RFC 8106 section 5.1).
-    Resolvers {
-        /// How long they may be used; zero: no more.
-        lifetime_s: u32,
-        /// In order.
-        addresses: Vec<Ipv6Addr>,
-    },
-    /// Domains to search (RFC 8106 section 5.2).
-    Search {
-        /// How long they may be used.
-        lifetime_s: u32,
-        /// In order, without final dots.
-        domains: Vec<String>,
-    },
-    /// A route (RFC 4191 section 2.3).
-    Route {
-        /// Network address.
-        prefix: Ipv6Addr,
-        /// Prefix length.
-        len: u8,
-        /// Preference.
-        preference: Preference,
-        /// Lifetime.
-        lifetime_s: u32,
-    },
-    /// A prefix of NAT64 (RFC 8781): 96 bits and the lifetime with its length code, as they came.
-    Nat64([u8; 14]),
-    /// Any other: kind and value.
-    Other(u8, Vec<u8>),
+    fn flags(self) -> u8 {
+        match self {
+            Self::High => 1 << 3,
+            Self::Medium => 0,
+            Self::Low => 3 << 3,
+        }
+    }
 }
 
 /// What an advertisement says.
@@ -219,121 +168,55 @@ pub fn parse(header: &ipv6::Repr, payload: &[u8], has_checksum: bool) -> Result<
         router_lifetime_s: u16::from_be_bytes([fixed[6], fixed[7]]),
         reachable_ms: word(8),
         retransmit_ms: word(12),
-        items: items(options, &mut flaws),
+        items: item::parse_all(options, &mut flaws),
     };
     Ok((advertisement, flaws))
 }
 
 /// The checksum over the pseudo-header, the field itself taken as zero (RFC 4443 section 2.3).
-fn checksum(header: &ipv6::Repr, payload: &[u8]) -> u16 {
+pub(super) fn checksum(header: &ipv6::Repr, payload: &[u8]) -> u16 {
     let (source, destination) = (header.source.into(), header.destination.into());
     let sum = Sum::new().with_pseudo_header(source, destination, NEXT_HEADER_V6, payload.len() as u32);
     sum.with(payload.get(..2).unwrap_or_default()).with(payload.get(4..).unwrap_or_default()).checksum()
 }
 
-fn items(mut options: &[u8], flaws: &mut Vec<Flaw>) -> Vec<Item> {
-    let mut items = Vec::new();
-    while let [kind, units, ..] = *options {
-        if units == 0 {
-            flaws.push(Flaw::EmptyOption);
-            return items;
-        }
-        let Some((option, behind)) = options.split_at_checked(usize::from(units) * 8) else {
-            flaws.push(Flaw::CutOption(kind));
-            return items;
-        };
-        let value = &option[2..];
-        let item = item(kind, value).unwrap_or_else(|| {
-            flaws.push(Flaw::OptionForm(kind));
-            Item::Other(kind, value.to_vec())
-        });
-        if matches!(item, Item::Prefix { valid_s, preferred_s, .. } if preferred_s > valid_s) {
-            flaws.push(Flaw::Lifetimes);
-        }
-        items.push(item);
-        options = behind;
-    }
-    if let [kind] = *options {
-        flaws.push(Flaw::CutOption(kind));
-    }
-    items
+/// Whether a packet is a solicitation that a router answers (section 6.1.1, but for the checksum, which is the kernel's to see to).
+pub fn is_solicitation(header: &ipv6::Repr, payload: &[u8]) -> bool {
+    header.next_header == NEXT_HEADER_V6
+        && header.hop_limit == HOP_LIMIT
+        && payload.len() >= 8
+        && payload.starts_with(&[SOLICITATION, 0])
 }
 
-/// `None` when it is not of its kind's form.
-fn item(kind: u8, value: &[u8]) -> Option<Item> {
-    let word = |at: usize| Some(u32::from_be_bytes(value.get(at..at + 4)?.try_into().ok()?));
-    let address = |at: usize| Some(Ipv6Addr::from(<[u8; 16]>::try_from(value.get(at..at + 16)?).ok()?));
-    Some(match kind {
-        kind::SOURCE_MAC => Item::SourceMac(Mac(value.try_into().ok()?)),
-        kind::MTU if value.len() == 6 => Item::Mtu(word(2)?),
-        kind::PREFIX if value.len() == 30 && value[0] <= 128 => Item::Prefix {
-            prefix: address(14)?,
-            len: value[0],
-            on_link: value[1] & 0x80 != 0,
-            autonomous: value[1] & 0x40 != 0,
-            valid_s: word(2)?,
-            preferred_s: word(6)?,
-        },
-        // Section 5.1: at least one address, and nothing left over.
-        kind::RESOLVERS if value.len() >= 22 && (value.len() - 6).is_multiple_of(16) => Item::Resolvers {
-            lifetime_s: word(2)?,
-            addresses: value[6..]
-                .chunks_exact(16)
-                .filter_map(|octets| <[u8; 16]>::try_from(octets).ok())
-                .map(Into::into)
-                .collect(),
-        },
-        kind::SEARCH if value.len() > 6 => Item::Search { lifetime_s: word(2)?, domains: domains(&value[6..])? },
-        // The prefix may be cut to the octets that it needs: 0, 8 or 16.
-        kind::ROUTE if matches!(value.len(), 6 | 14 | 22) && value[0] <= 128 => {
-            let mut octets = [0; 16];
-            octets[..value.len() - 6].copy_from_slice(&value[6..]);
-            Item::Route { prefix: octets.into(), len: value[0], preference: Preference::of(value[1]), lifetime_s: word(2)? }
-        }
-        kind::NAT64 => Item::Nat64(value.try_into().ok()?),
-        kind::MTU | kind::PREFIX | kind::RESOLVERS | kind::SEARCH | kind::ROUTE => return None,
-        other => Item::Other(other, value.to_vec()),
-    })
+impl Advertisement {
+    /// Writes it with its IPv6 header; for the practice line's routers, and for tests. `None` when it gets too long.
+    pub fn emit(&self, source: Ipv6Addr, destination: Ipv6Addr) -> Option<Vec<u8>> {
+        let flags = u8::from(self.managed) << 7 | u8::from(self.other) << 6 | self.preference.flags();
+        let mut payload = vec![ADVERTISEMENT, 0, 0, 0, self.hop_limit, flags];
+        payload.extend(self.router_lifetime_s.to_be_bytes());
+        payload.extend(self.reachable_ms.to_be_bytes());
+        payload.extend(self.retransmit_ms.to_be_bytes());
+        item::emit_all(&self.items, &mut payload);
+        envelope(source, destination, payload)
+    }
 }
 
-/// Names of RFC 1035 section 3.1 without compression, padded with zeroes (RFC 8106 section 5.2).
-fn domains(mut bytes: &[u8]) -> Option<Vec<String>> {
-    let mut domains = Vec::new();
-    while bytes.first().is_some_and(|len| *len != 0) {
-        let mut labels = Vec::new();
-        loop {
-            let (&len, rest) = bytes.split_first()?;
-            if len == 0 {
-                bytes = rest;
-                break;
-            }
-            let (label, rest) = rest.split_at_checked(usize::from(len)).filter(|_| len < 64)?;
-            labels.push(String::from_utf8_lossy(label).into_owned());
-            bytes = rest;
-        }
-        domains.push(labels.join("."));
-    }
-    Some(domains)
+/// An ICMPv6 message of neighbour discovery with its checksum and IPv6 header.
+pub(super) fn envelope(source: Ipv6Addr, destination: Ipv6Addr, mut payload: Vec<u8>) -> Option<Vec<u8>> {
+    let header =
+        ipv6::Repr { source, destination, next_header: NEXT_HEADER_V6, hop_limit: HOP_LIMIT, traffic_class: 0, flow_label: 0 };
+    let sum = checksum(&header, &payload);
+    payload[2..4].copy_from_slice(&sum.to_be_bytes());
+    header.emit(&payload)
 }
 
 /// A solicitation with its IPv6 header. An unspecified source gives none of its hardware address (section 4.1).
 pub fn emit_solicitation(source: Ipv6Addr, mac: Mac) -> Vec<u8> {
     let mut payload = vec![SOLICITATION, 0, 0, 0, 0, 0, 0, 0];
     if !source.is_unspecified() {
-        payload.extend([kind::SOURCE_MAC, 1]);
-        payload.extend(mac.0);
+        item::emit_all(&[Item::SourceMac(mac)], &mut payload);
     }
-    let header = ipv6::Repr {
-        source,
-        destination: ALL_ROUTERS,
-        next_header: NEXT_HEADER_V6,
-        hop_limit: HOP_LIMIT,
-        traffic_class: 0,
-        flow_label: 0,
-    };
-    let sum = checksum(&header, &payload);
-    payload[2..4].copy_from_slice(&sum.to_be_bytes());
-    header.emit(&payload).unwrap_or_default()
+    envelope(source, ALL_ROUTERS, payload).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -1,12 +1,13 @@
-//! UDP over IPv4 (RFC 768).
+//! UDP over IPv4 (RFC 768) and IPv6 (RFC 8200 section 8.1).
 //!
 //! ```text
 //! | source port 2 | destination port 2 | length 2 | checksum 2 | payload |
 //! ```
 //!
-//! It knows no payload. The one catch: a checksum of zero means that the sender made none.
+//! It knows no payload. The one catch: a checksum of zero means that the sender made none,
+//! which only IPv4 allows.
 
-use std::net::Ipv4Addr;
+use std::net::IpAddr;
 
 use super::checksum::Sum;
 
@@ -67,8 +68,8 @@ pub enum Error {
     },
 }
 
-fn sum(source: Ipv4Addr, destination: Ipv4Addr, datagram: &[u8]) -> Sum {
-    Sum::new().with_pseudo_header(source.into(), destination.into(), super::ipv4::UDP, datagram.len() as u32).with(datagram)
+fn sum(source: IpAddr, destination: IpAddr, datagram: &[u8]) -> Sum {
+    Sum::new().with_pseudo_header(source, destination, super::ipv4::UDP, datagram.len() as u32).with(datagram)
 }
 
 /// The sum as it is sent: all zeroes is sent as all ones (RFC 768), as zero means that there is none.
@@ -76,11 +77,12 @@ fn as_sent(sum: Sum) -> u16 {
     if sum.checksum() == 0 { 0xffff } else { sum.checksum() }
 }
 
-/// Reads a datagram that went from one address to another.
+/// Reads a datagram that went from one address to another of the same family.
 ///
 /// # Errors
 /// When it can't be read.
-pub fn parse(bytes: &[u8], source: Ipv4Addr, destination: Ipv4Addr) -> Result<Parsed<'_>, Error> {
+pub fn parse(bytes: &[u8], source: impl Into<IpAddr>, destination: impl Into<IpAddr>) -> Result<Parsed<'_>, Error> {
+    let (source, destination) = (source.into(), destination.into());
     let header = bytes.first_chunk::<HEADER_LEN>().ok_or(Error::Truncated(bytes.len()))?;
     let field = |at: usize| u16::from_be_bytes([header[at], header[at + 1]]);
     let length = usize::from(field(4));
@@ -103,7 +105,7 @@ pub fn parse(bytes: &[u8], source: Ipv4Addr, destination: Ipv4Addr) -> Result<Pa
 
 impl Repr {
     /// Writes header and payload with the checksum of these addresses. Payload beyond the largest datagram is cut.
-    pub fn emit(&self, payload: &[u8], source: Ipv4Addr, destination: Ipv4Addr) -> Vec<u8> {
+    pub fn emit(&self, payload: &[u8], source: impl Into<IpAddr>, destination: impl Into<IpAddr>) -> Vec<u8> {
         let payload = &payload[..payload.len().min(usize::from(u16::MAX) - HEADER_LEN)];
         let mut bytes = Vec::with_capacity(HEADER_LEN + payload.len());
         bytes.extend(self.source_port.to_be_bytes());
@@ -111,7 +113,7 @@ impl Repr {
         bytes.extend(((HEADER_LEN + payload.len()) as u16).to_be_bytes());
         bytes.extend([0, 0]);
         bytes.extend(payload);
-        let value = as_sent(sum(source, destination, &bytes));
+        let value = as_sent(sum(source.into(), destination.into(), &bytes));
         bytes[6..8].copy_from_slice(&value.to_be_bytes());
         bytes
     }
@@ -119,6 +121,8 @@ impl Repr {
 
 #[cfg(test)]
 mod tests {
+    use std::net::{Ipv4Addr, Ipv6Addr};
+
     use super::*;
     use proptest::prelude::*;
 
@@ -180,6 +184,19 @@ mod tests {
             prop_assert_eq!(parsed, Parsed { repr, payload: &payload, checksum: Checksum::Right, left_over: 0 });
             let header = etherparse::UdpHeader::without_ipv4_checksum(source_port, destination_port, payload.len()).unwrap();
             let theirs = header.calc_checksum_ipv4_raw(source.octets(), destination.octets(), &payload).unwrap();
+            prop_assert_eq!(theirs, u16::from_be_bytes([bytes[6], bytes[7]]));
+        }
+
+        #[test]
+        fn over_ipv6_the_checksum_is_a_reference_library_s_too(
+            ports: [u16; 2], addresses: [u128; 2], payload in prop::collection::vec(any::<u8>(), 0..100),
+        ) {
+            let ([source_port, destination_port], [source, destination]) = (ports, addresses.map(Ipv6Addr::from));
+            let repr = Repr { source_port, destination_port };
+            let bytes = repr.emit(&payload, source, destination);
+            prop_assert_eq!(parse(&bytes, source, destination).unwrap().checksum, Checksum::Right);
+            let header = etherparse::UdpHeader::without_ipv4_checksum(source_port, destination_port, payload.len()).unwrap();
+            let theirs = header.calc_checksum_ipv6_raw(source.octets(), destination.octets(), &payload).unwrap();
             prop_assert_eq!(theirs, u16::from_be_bytes([bytes[6], bytes[7]]));
         }
 

@@ -9,7 +9,7 @@ use crate::support::readings;
 /// TCP payload per octet of IP on a line of 1500 with time stamps (RFC 7323 section 3.2): 1448 / 1500.
 const PAYLOAD_SHARE: f64 = 1448.0 / 1500.0;
 
-fn demo(arguments: &[&str]) -> (i32, Value) {
+pub(crate) fn demo(arguments: &[&str]) -> (i32, Value) {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("visit.json");
     let record = path.to_str().expect("text");
@@ -67,6 +67,9 @@ found_in_its_stretch! {
     no_dhcp_is_found_at_home: NoDhcp,
     a_second_dhcp_server_is_found_at_home: RogueDhcp,
     a_duplicate_address_is_found_at_home: DuplicateAddress,
+    a_rogue_router_is_found_at_home: RogueRa,
+    a_missing_prefix_is_found_in_the_network: NoPrefix,
+    a_broken_ipv6_is_found_on_the_access_line: Ipv6Broken,
     home_loss_is_found_at_home: HomeLoss,
     cross_traffic_is_found_at_home: CrossTraffic,
     a_slow_line_is_found_on_the_access_line: SlowLine,

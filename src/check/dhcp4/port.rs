@@ -1,7 +1,7 @@
 //! A lease on the port: its address and its routes, and how they are taken off again.
 
 use std::io;
-use std::net::Ipv4Addr;
+use std::net::{IpAddr, Ipv4Addr};
 use std::time::Instant;
 
 use crate::net::configure::{self, Route};
@@ -33,12 +33,12 @@ pub(super) async fn take_off(index: u32, lease: &Lease) {
 /// The routes that a lease wants, but that to its own network, which comes with the address.
 fn routes(lease: &Lease) -> Vec<Route> {
     let mask = u32::MAX.checked_shl(32 - u32::from(lease.prefix)).unwrap_or(0);
-    let own = (Ipv4Addr::from(u32::from(lease.address) & mask), lease.prefix);
+    let own = (IpAddr::V4(Ipv4Addr::from(u32::from(lease.address) & mask)), lease.prefix);
     let mut routes: Vec<Route> = Vec::new();
     for route in &lease.routes {
         // RFC 3442: a router of 0.0.0.0 means that the network is on the link.
-        let next_hop = (!route.router.is_unspecified()).then_some(route.router);
-        let wanted = Route { network: route.network, prefix: route.width, next_hop };
+        let next_hop = (!route.router.is_unspecified()).then_some(IpAddr::V4(route.router));
+        let wanted = Route { network: route.network.into(), prefix: route.width, next_hop };
         // The first of several to one network stands.
         let is_new = !routes.iter().any(|r| (r.network, r.prefix) == (wanted.network, wanted.prefix));
         if is_new && (wanted.network, wanted.prefix) != own {

@@ -38,7 +38,7 @@ pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f
         let family = Family::of(*address);
         let readings = readings(one, &tally, confidence).into_iter();
         outcome.readings.extend(readings.map(|reading| reading.on(target.clone()).over(family)));
-        outcome.series.push(series(one, target));
+        outcome.series.push(series(one, target, family));
         flaws(&mut outcome, *address, &tally, one);
         outcome.fact(&format!("resolver_{number}"), facts(*address, &tally, one));
     }
@@ -239,7 +239,7 @@ fn flaws(outcome: &mut Outcome, address: IpAddr, tally: &Tally, one: &Examined) 
     }
 }
 
-fn series(one: &Examined, target: Target) -> Series {
+fn series(one: &Examined, target: Target, family: Family) -> Series {
     let times = one.fates.iter().map(|fate| match fate {
         Fate::Answered(_, time) => time.map(|(time, _)| ms(time)),
         Fate::Open | Fate::Silent | Fate::NotSent => None,
@@ -250,6 +250,7 @@ fn series(one: &Examined, target: Target) -> Series {
         unit: Unit::Millisecond,
         target: Some(target),
         direction: None,
+        family: Some(family),
         load: None,
         at_ms: one.sent_after.iter().map(|after| ms(*after)).collect(),
         values,

@@ -168,7 +168,7 @@ fn readings(run: &Run, index: usize, loss: Loss, outcome: &mut Outcome) {
             outcome.readings.push(reading);
         }
         if report.answered() > 0 {
-            outcome.series.push(series(run, report, target));
+            outcome.series.push(series(run, report, target, *family));
         }
     }
 }
@@ -189,7 +189,7 @@ fn own_limits(run: &Run, report: &TargetReport) -> Vec<String> {
     limits
 }
 
-fn series(run: &Run, report: &TargetReport, target: &Target) -> Series {
+fn series(run: &Run, report: &TargetReport, target: &Target, family: Family) -> Series {
     let points = report.probes.iter().filter_map(|(at, fate)| {
         let at_ms = run.start_ms + at.as_secs_f64() * 1e3;
         match fate {
@@ -204,6 +204,7 @@ fn series(run: &Run, report: &TargetReport, target: &Target) -> Series {
         unit: Unit::Millisecond,
         target: Some(target.clone()),
         direction: None,
+        family: Some(family),
         load: None,
         at_ms,
         values,

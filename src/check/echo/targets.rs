@@ -28,7 +28,8 @@ pub(in crate::check) struct Destination {
 
 /// Addresses of the far end: of the open session, else what its name or literal says, at most one of each family.
 pub(in crate::check) async fn far_end_addresses(context: &Context) -> Vec<IpAddr> {
-    let mut found: Vec<IpAddr> = context.known.far_end.iter().map(|session| session.address).collect();
+    let sessions = context.known.far_end.iter().chain(&context.known.far_end_beside);
+    let mut found: Vec<IpAddr> = sessions.map(|session| session.address).collect();
     if let Some(target) = &context.far_end {
         let literal = target.host.parse::<IpAddr>();
         let named = match literal {

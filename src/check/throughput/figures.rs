@@ -7,7 +7,6 @@ use serde_json::json;
 
 use super::cross::{Moved, weigh};
 use super::phase::{Ended, Phase};
-use super::start_up_allowance;
 use crate::check::Context;
 use crate::farend::api::{BUCKET_MS, StreamSent};
 use crate::metric::loss_interval::clustered;
@@ -30,7 +29,7 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
         Direction::Up => Load::Up,
     };
     let buckets = summed(phase);
-    let most = (start_up_allowance(context.effort.depth).as_millis() as u64 / BUCKET_MS) as usize;
+    let most = (phase.start_up.as_millis() as u64 / BUCKET_MS) as usize;
     let left_out = start_up(&buckets, most);
     let mut readings = Vec::new();
     if let Some((octets, Interval { low, high, confidence })) = steady(&buckets[left_out..], confidence) {
@@ -63,9 +62,10 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
     }
     let family = Family::of(phase.address.ip());
     outcome.readings.extend(readings.into_iter().map(|reading| reading.toward(direction).over(family)));
-    outcome.series.push(series(direction, load, &buckets));
-    outcome.series.extend(delay_series(phase, direction, load));
-    outcome.fact(&format!("streams_{direction}"), streams(phase));
+    outcome.series.push(series(direction, load, family, &buckets));
+    outcome.series.extend(delay_series(phase, direction, load, family));
+    let beside = if phase.is_beside { "_other_version" } else { "" };
+    outcome.fact(&format!("streams_{direction}{beside}"), streams(phase));
 }
 
 /// Octets per bucket of all streams, up to the senders' end; the bucket in which they ended is left out. Senders that were
@@ -141,25 +141,27 @@ fn delay(phase: &Phase, confidence: f64) -> Vec<Reading> {
     readings
 }
 
-fn series(direction: Direction, load: Load, buckets: &[u64]) -> Series {
+fn series(direction: Direction, load: Load, family: Family, buckets: &[u64]) -> Series {
     Series {
         name: "throughput.tcp_payload_rate".to_owned(),
         unit: Unit::MegabitPerSecond,
         target: None,
         direction: Some(direction),
+        family: Some(family),
         load: Some(load),
         at_ms: (0..buckets.len()).map(|at| (at as u64 * BUCKET_MS) as f64).collect(),
         values: buckets.iter().map(|octets| Some(mbit(*octets as f64))).collect(),
     }
 }
 
-fn delay_series(phase: &Phase, direction: Direction, load: Load) -> Option<Series> {
+fn delay_series(phase: &Phase, direction: Direction, load: Load, family: Family) -> Option<Series> {
     let account = &phase.delay.as_ref()?.account;
     Some(Series {
         name: "throughput.delay_under_load".to_owned(),
         unit: Unit::Millisecond,
         target: None,
         direction: Some(direction),
+        family: Some(family),
         load: Some(load),
         at_ms: account.sent_after.iter().map(|after| after.as_secs_f64() * 1e3).collect(),
         values: account.round_trip.iter().map(|ns| ns.map(|ns| ns as f64 / 1e6)).collect(),

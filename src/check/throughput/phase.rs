@@ -45,6 +45,10 @@ const LOOK: Duration = Duration::from_millis(250);
 #[derive(Debug)]
 pub(super) struct Phase {
     pub(super) request: LoadRequest,
+    /// What slow start may take at most of it.
+    pub(super) start_up: Duration,
+    /// Over the other IP version than that of the visit's first session.
+    pub(super) is_beside: bool,
     pub(super) address: SocketAddr,
     /// The senders' side, whoever sent.
     pub(super) sent: Vec<StreamSent>,
@@ -102,8 +106,17 @@ impl Phase {
     }
 }
 
+/// A phase to run.
+#[derive(Debug, Clone)]
+pub(super) struct PhasePlan {
+    pub(super) request: LoadRequest,
+    pub(super) start_up: Duration,
+    pub(super) is_beside: bool,
+}
+
 /// Runs one phase.
-pub(super) async fn run(context: &Context, session: &Session, request: LoadRequest) -> Result<Phase, NotRun> {
+pub(super) async fn run(context: &Context, session: &Session, plan: PhasePlan) -> Result<Phase, NotRun> {
+    let request = plan.request.clone();
     let grant = session.admit_load(&request).await.map_err(NotRun::FarEnd)?;
     let cpu = CpuTimes::now();
     let mut meter = Meter::start(context).await;
@@ -129,7 +142,7 @@ pub(super) async fn run(context: &Context, session: &Session, request: LoadReque
     let own = load.join().await;
     let report = session.finish_load(&grant).await;
     let tally = meter.end().await;
-    Ok(put_together(request, session.data_address, own, report, Conditions { cpu_busy, delay, tally, ended }))
+    Ok(put_together(plan, session.data_address, own, report, Conditions { cpu_busy, delay, tally, ended }))
 }
 
 struct Conditions {
@@ -140,7 +153,7 @@ struct Conditions {
 }
 
 fn put_together(
-    request: LoadRequest,
+    PhasePlan { request, start_up, is_beside }: PhasePlan,
     address: SocketAddr,
     own: Vec<Side>,
     report: Result<LoadReport, ClientError>,
@@ -173,7 +186,20 @@ fn put_together(
     if let (Ended::Complete, Some(why)) = (&ended, broken.or_else(|| went_dead(&received, request.time_ms))) {
         ended = Ended::Broken(why);
     }
-    Phase { request, address, sent, received, cpu_busy, far_end_cpu_busy, far_end_error, delay, tally, ended }
+    Phase {
+        request,
+        start_up,
+        is_beside,
+        address,
+        sent,
+        received,
+        cpu_busy,
+        far_end_cpu_busy,
+        far_end_error,
+        delay,
+        tally,
+        ended,
+    }
 }
 
 /// Whether streams that were never closed had stopped for good. Where something still came late in the phase, the close is

@@ -36,7 +36,7 @@ pub(super) fn outcome(config: &StreamConfig, result: &StreamResult, check_began_
     };
     let family = Family::of(config.reflector.ip());
     outcome.readings = readings(result, confidence).into_iter().map(|reading| reading.over(family)).collect();
-    outcome.series = series(result, check_began_at);
+    outcome.series = series(result, family, check_began_at);
     flaws(&mut outcome, config, result);
     with_facts(outcome, config, result)
 }
@@ -205,7 +205,7 @@ fn sorted_ms(values: &[Option<i64>]) -> Vec<f64> {
     values
 }
 
-fn series(result: &StreamResult, check_began_at: Instant) -> Vec<Series> {
+fn series(result: &StreamResult, family: Family, check_began_at: Instant) -> Vec<Series> {
     let account = &result.account;
     let from = to_ms(result.began_at.saturating_duration_since(check_began_at).as_nanos() as f64);
     let at: Vec<f64> = account.sent_after.iter().map(|after| from + after.as_secs_f64() * 1e3).collect();
@@ -217,7 +217,8 @@ fn series(result: &StreamResult, check_began_at: Instant) -> Vec<Series> {
     all.into_iter()
         .map(|(name, direction, values)| {
             let (at_ms, values) = thinned(&at, values);
-            Series { name: name.to_owned(), unit: Unit::Millisecond, target: None, direction, load: None, at_ms, values }
+            let (name, unit, family) = (name.to_owned(), Unit::Millisecond, Some(family));
+            Series { name, unit, target: None, direction, family, load: None, at_ms, values }
         })
         .collect()
 }
@@ -305,6 +306,20 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
         }
     }
     outcome
+}
+
+/// Both IP versions in one outcome: the first one's state and facts, both ones' figures.
+pub(super) fn beside(mut first: Outcome, second: Outcome) -> Outcome {
+    let Outcome { status, reason, readings, series, facts, flaws } = second;
+    if status == Status::Failed {
+        let what = reason.clone().unwrap_or_default();
+        first.flaw("twoway-second-version-silent", format!("over the other IP version: {what}"), None);
+    }
+    first.readings.extend(readings);
+    first.series.extend(series);
+    first.flaws.extend(flaws);
+    first.fact("other_version", json!({ "status": status, "reason": reason, "facts": facts }));
+    first
 }
 
 #[cfg(test)]

@@ -80,6 +80,7 @@ async fn open(
         data_port: state.data_port,
         stamp: state.stamp_port.zip(ssid).map(|(port, ssid)| StampGrant { port, ssid, key: Secret::from_octets(&key) }),
         zone: state.zone.clone(),
+        also_at: state.listens_at.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
     }))
 }

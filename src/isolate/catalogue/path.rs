@@ -195,10 +195,43 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "IPv6 is broken beside a working IPv4",
         place: Place::Always(Segment::Access),
         prior: 40.0,
-        shows: &[(Ipv6Dead, 0.97)],
+        shows: &[(Ipv6Dead, 0.97), (RouteRefused, 0.2)],
         next: &[
             "at a gateway: see that it has a delegated prefix and that its IPv6 firewall lets echoes out",
             "repeat at the terminal or modem; if IPv6 fails there as well, hand it to the operations centre",
+        ],
+    },
+    Fault {
+        id: "rogue-router",
+        title: "a second IPv6 router wants to be the default one and leads nowhere",
+        place: Place::NextToThePort,
+        prior: 8.0,
+        shows: &[(RogueRouter, 0.97), (Ipv6Dead, 0.5), (RouteRefused, 0.1)],
+        next: &[
+            "find the device with the hardware address in this record: a laptop that shares its connection or a second gateway is usual",
+            "switch its router advertisements off or unplug it, then repeat",
+        ],
+    },
+    Fault {
+        id: "ipv6-router-dead",
+        title: "the IPv6 router that wants to be the default one does not answer",
+        place: Place::NextToThePort,
+        prior: 8.0,
+        shows: &[(Ipv6RouterDead, 0.98), (Ipv6Dead, 0.9), (RouteRefused, 0.1)],
+        next: &[
+            "restart the device with the router's hardware address in this record, then repeat",
+            "see whether a switch or access point in between holds neighbour solicitations back",
+        ],
+    },
+    Fault {
+        id: "no-prefix",
+        title: "the provider delegates no IPv6 prefix",
+        place: Place::Always(Segment::Network),
+        prior: 20.0,
+        shows: &[(NoPrefix, 0.98), (Ipv6Dead, 0.6)],
+        next: &[
+            "at a gateway: see that it asks for a prefix (DHCPv6 with IA_PD) and for none longer than the provider has",
+            "hand the server's answer in this record to the operations centre: the line has no prefix provisioned",
         ],
     },
 ];

@@ -17,8 +17,8 @@ struct Row {
 const ROWS: &[Row] = &[
     Row { checks: &["link"], codes: &["link-carrier-lost"], symptom: Symptom::CarrierLost, absent: "carrier stayed" },
     Row {
-        checks: &["dhcp4"],
-        codes: &["dhcp4-address-in-use", "dhcp4-address-contested"],
+        checks: &["dhcp4", "ipv6"],
+        codes: &["dhcp4-address-in-use", "dhcp4-address-contested", "ipv6-address-in-use"],
         symptom: Symptom::AddressConflict,
         absent: "nobody else uses the address",
     },
@@ -35,6 +35,19 @@ const ROWS: &[Row] = &[
         absent: "answers come without a VLAN tag",
     },
     Row { checks: &["dhcp4"], codes: &["dhcp4-no-default-route"], symptom: Symptom::NoRoute, absent: "there is a default route" },
+    Row {
+        checks: &["ipv6"],
+        codes: &["ipv6-rogue-router"],
+        symptom: Symptom::RogueRouter,
+        absent: "no second IPv6 router leads nowhere",
+    },
+    Row {
+        checks: &["ipv6"],
+        codes: &["ipv6-router-dead"],
+        symptom: Symptom::Ipv6RouterDead,
+        absent: "no advertised IPv6 router is silent",
+    },
+    Row { checks: &["ipv6"], codes: &["ipv6-no-prefix"], symptom: Symptom::NoPrefix, absent: "no IPv6 prefix is missing" },
     Row { checks: &["path"], codes: &["path-loop"], symptom: Symptom::PathLoops, absent: "the path has no loop" },
     Row {
         checks: &["echo", "path"],

@@ -194,8 +194,15 @@ fn delay(evidence: &Evidence<'_>, found: &mut Findings) {
     }
 }
 
-/// IPv6 beside IPv4: dead when every IPv6 echo is lost while IPv4 gets through.
+/// IPv6 beside IPv4: dead when routers advertise it and there is no address or no way out, or when every IPv6 echo is lost, while
+/// IPv4 gets through.
 fn ipv6(evidence: &Evidence<'_>, reach: &Reach, found: &mut Findings) {
+    let four = evidence.ran("dhcp4").is_none_or(|dhcp| dhcp.status == Status::Done);
+    let flaw = evidence.flaw("ipv6", &["ipv6-no-address", "ipv6-leads-nowhere", "ipv6-router-dead"]);
+    let flaw = flaw.or_else(|| evidence.flaw("farend", &["farend-ipv6-unreachable"]));
+    if let Some(flaw) = flaw.filter(|_| four && reach.beyond == Some(true)) {
+        return found.note(Symptom::Ipv6Dead, true, format!("{}, while IPv4 works", flaw.what));
+    }
     let six: Vec<_> = evidence.readings("echo.loss_ratio").filter(|r| r.family == Some(Family::Ipv6)).collect();
     let four = evidence.readings("echo.loss_ratio").any(|r| r.family != Some(Family::Ipv6) && r.value < 1.0);
     // The furthest point decides: a gateway that answers on IPv6 says nothing about the line.

@@ -20,6 +20,8 @@ pub struct Address {
     pub is_global: bool,
     /// Usable now: not tentative, not a duplicate (RFC 4862 section 5.4).
     pub is_usable: bool,
+    /// Somebody else on the link has it (RFC 4862 section 5.4.5).
+    pub is_duplicate: bool,
     /// Preferred for new connections: not deprecated (RFC 4862 section 5.5.4).
     pub is_preferred: bool,
     /// Time until the kernel removes it; `None` is forever.
@@ -58,6 +60,7 @@ fn read(message: AddressMessage) -> Option<Address> {
         prefix: message.header.prefix_len,
         is_global: message.header.scope == AddressScope::Universe,
         is_usable: !flags.intersects(AddressFlags::Tentative | AddressFlags::Dadfailed),
+        is_duplicate: flags.contains(AddressFlags::Dadfailed),
         is_preferred: !flags.contains(AddressFlags::Deprecated),
         valid_for,
     })

@@ -22,6 +22,14 @@ pub enum Filter {
     /// Frames to more than one: broadcast and multicast.
     Group,
     /// Frames of this EtherType, whatever the tag that was taken off.
+    /// All of ICMPv6, without extension headers before it.
+    Icmp6,
+    /// UDP over IPv6 to this port, without extension headers before it.
+    Udp6 {
+        /// Destination port.
+        port: u16,
+    },
+    /// Frames of this EtherType, whatever the tag that was taken off.
     EtherType(u16),
     /// All frames of one VLAN; without tags, all that have none.
     Vlan(TagStack),
@@ -199,6 +207,18 @@ fn group() -> [SockFilter; 4] {
     ]
 }
 
+fn icmp6() -> Vec<SockFilter> {
+    all_of(vec![Condition::half_word(PROTOCOL_AT, vec![ETHERTYPE_IPV6]), Condition::octet(IP_AT + 6, NEXT_HEADER_ICMP)])
+}
+
+fn udp6(port: u16) -> Vec<SockFilter> {
+    all_of(vec![
+        Condition::half_word(PROTOCOL_AT, vec![ETHERTYPE_IPV6]),
+        Condition::octet(IP_AT + 6, PROTOCOL_UDP),
+        Condition::half_word(IP_AT + 40 + 2, vec![u32::from(port)]),
+    ])
+}
+
 /// Attaches the filter's program.
 pub(in crate::net) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> {
     match filter {
@@ -210,6 +230,8 @@ pub(in crate::net) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> 
         Filter::SessionIp { stack, session } => socket.attach_filter(&session_ip(&stack, session)),
         Filter::Control => socket.attach_filter(&control::program()),
         Filter::Group => socket.attach_filter(&group()),
+        Filter::Icmp6 => socket.attach_filter(&icmp6()),
+        Filter::Udp6 { port } => socket.attach_filter(&udp6(port)),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),
     }
 }

@@ -56,6 +56,7 @@ fn what_a_reference_library_wrote_is_read_in_every_field() {
         ],
     };
     assert_eq!(seen, want);
+    assert_eq!(want.emit(address("fe80::1"), address("ff02::1")).unwrap(), octets(ADVERTISED));
 }
 
 #[test]

@@ -9,12 +9,13 @@ mod home;
 mod link;
 mod packets;
 mod seeds;
+mod seeds6;
 mod stamp;
 mod text;
 
 pub use home::{igd, ssdp};
 pub use link::link;
-pub use packets::{dhcp4, dns, icmp, mask, pppoe, ra};
+pub use packets::{dhcp4, dhcp6, dns, icmp, mask, pppoe, ra};
 pub use stamp::stamp;
 pub use text::{api, invitation, oui, profile, record};
 
@@ -32,8 +33,9 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 15] = [
+pub const PARSERS: [Parser; 16] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
+    Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
     Parser { name: "oui", feed: oui, seeds: seeds::oui, worst: seeds::worst_oui },

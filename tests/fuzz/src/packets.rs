@@ -1,4 +1,4 @@
-//! DHCP, DNS and ICMP.
+//! DHCP of both families, DNS and ICMP.
 
 use std::net::{Ipv4Addr, Ipv6Addr};
 
@@ -7,7 +7,7 @@ use doorstep::wire::dhcp4::{self, MessageType, option};
 use doorstep::wire::icmp::{self, Message, Reading};
 use doorstep::wire::{dns as dns_message, icmp::extension::Extensions};
 
-use doorstep::wire::{ipv6, pppoe as discovery, ra as router};
+use doorstep::wire::{dhcp6 as dhcp6_message, ipv6, pppoe as discovery, ra as router};
 
 use super::show;
 
@@ -187,4 +187,15 @@ pub fn mask(data: &[u8]) {
     assert_eq!((again.octets.as_slice(), again.is_changed), (masked.octets.as_slice(), false));
     let written = packet(&Packet { at_ns: 1, way: Way::In, octets: &masked.octets, whole_len: 1514, comment: None });
     assert_eq!(written[4..8], written[written.len() - 4..]);
+/// DHCPv6 messages.
+pub fn dhcp6(data: &[u8]) {
+    let (message, flaws) = match dhcp6_message::parse(data) {
+        Ok(parsed) => parsed,
+        Err(error) => return show(&error),
+    };
+    flaws.iter().for_each(show);
+    message.client().into_iter().chain(message.server()).for_each(show);
+    std::hint::black_box((message.status(), message.resolvers(), message.addresses().count(), message.prefixes().count()));
+    let (again, _) = dhcp6_message::parse(&message.emit()).expect("what was written is readable");
+    assert_eq!(again, message);
 }

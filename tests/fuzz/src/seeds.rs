@@ -322,6 +322,7 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         data_port: 8621,
         stamp: Some(StampGrant { port: 862, ssid: 7, key: word.clone() }),
         zone: Some("probe.example.net".to_owned()),
+        also_at: vec!["2001:db8:203::10".parse().expect("an address")],
         version: "0.1.0".to_owned(),
     };
     let request =
