@@ -39,14 +39,19 @@ fn port(evidence: &Evidence<'_>, found: &mut Findings) {
 fn login(evidence: &Evidence<'_>, found: &mut Findings) {
     let Some(concentrators) = evidence.readings("pppoe.concentrators").next() else { return };
     let offered = concentrators.value >= 1.0;
-    found.note(Symptom::PppoeOffered, offered, format!("{} concentrator(s) offer a PPPoE session", words::of(concentrators)));
+    let held = evidence.readings("pppoe.address_held").next();
+    // Where a login is made, an offer speaks for nothing.
+    if held.is_none() {
+        let what = format!("{} concentrator(s) offer a PPPoE session", words::of(concentrators));
+        found.note(Symptom::PppoeOffered, offered, what);
+    }
     if offered {
         match evidence.flaw("pppoe", &["pppoe-session-refused", "pppoe-no-confirmation"]) {
             Some(flaw) => found.note(Symptom::PppoeRefused, true, &flaw.what),
             None => found.note(Symptom::PppoeRefused, false, "a PPPoE session can be opened"),
         }
     }
-    let Some(held) = evidence.readings("pppoe.address_held").next() else { return };
+    let Some(held) = held else { return };
     found.note(Symptom::NoConcentrator, !offered, "a login is to be made by PPPoE");
     let broken = evidence.flaw("pppoe", &["pppoe-no-session", "pppoe-session-lost"]);
     found.note(Symptom::SessionBroken, broken.is_some(), broken.map_or("the session stays", |flaw| &flaw.what));

@@ -117,7 +117,7 @@ impl Pair {
     fn try_datagram(&self, octets: usize) -> Option<usize> {
         let bound = |n: usize| self.sites[n].namespace().run(move || UdpSocket::bind((ADDRESSES[n], 4000)).expect("bound"));
         let (near, far) = (bound(0), bound(1));
-        far.set_read_timeout(Some(Duration::from_millis(500))).expect("set");
+        far.set_read_timeout(Some(Duration::from_millis(1000))).expect("set");
         // The first one may wait for the neighbour's address; on a port without a link layer it does not.
         near.send_to(&vec![5; octets], (ADDRESSES[1], 4000)).expect("sent");
         far.recv(&mut [0; 2000]).ok()

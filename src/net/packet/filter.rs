@@ -21,7 +21,6 @@ pub enum Filter {
     Control,
     /// Frames to more than one: broadcast and multicast.
     Group,
-    /// Frames of this EtherType, whatever the tag that was taken off.
     /// All of ICMPv6, without extension headers before it.
     Icmp6,
     /// UDP over IPv6 to this port, without extension headers before it.

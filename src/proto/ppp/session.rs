@@ -576,6 +576,11 @@ impl Machine for Session {
             }
             return;
         }
+        if self.phase < Phase::Open && now >= self.ends_at {
+            let phase = self.phase;
+            let refused = self.proof_refused.take().map(Ending::Refused);
+            self.fail(refused.unwrap_or(Ending::NoAnswer(phase)), now);
+        }
         self.lcp.on_wake(now);
         self.ipcp.on_wake(now);
         self.ipv6cp.on_wake(now);
@@ -583,11 +588,6 @@ impl Machine for Session {
             && now >= again_at
         {
             self.ask_by_pap(now, asked);
-        }
-        if self.phase < Phase::Open && now >= self.ends_at {
-            let phase = self.phase;
-            let refused = self.proof_refused.take().map(Ending::Refused);
-            self.fail(refused.unwrap_or(Ending::NoAnswer(phase)), now);
         }
         self.after(now);
     }

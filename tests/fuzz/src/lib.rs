@@ -15,7 +15,7 @@ mod text;
 
 pub use home::{igd, ssdp};
 pub use link::link;
-pub use packets::{dhcp4, dhcp6, dns, icmp, mask, pppoe, ra};
+pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, vlan};
 pub use stamp::stamp;
 pub use text::{api, invitation, oui, profile, record};
 
@@ -33,12 +33,14 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 16] = [
+pub const PARSERS: [Parser; 18] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
     Parser { name: "oui", feed: oui, seeds: seeds::oui, worst: seeds::worst_oui },
+    Parser { name: "ppp", feed: ppp, seeds: seeds::ppp, worst: seeds::worst_ppp },
+    Parser { name: "vlan", feed: vlan, seeds: seeds::vlan, worst: seeds::worst_vlan },
     Parser { name: "pppoe", feed: pppoe, seeds: seeds::pppoe, worst: seeds::worst_pppoe },
     Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
     Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },

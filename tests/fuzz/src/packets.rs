@@ -1,4 +1,4 @@
-//! DHCP of both families, DNS and ICMP.
+//! DHCP of both families, DNS, ICMP, PPPoE and PPP, VLAN tags, router advertisements, and the mask of a capture.
 
 use std::net::{Ipv4Addr, Ipv6Addr};
 
@@ -187,6 +187,8 @@ pub fn mask(data: &[u8]) {
     assert_eq!((again.octets.as_slice(), again.is_changed), (masked.octets.as_slice(), false));
     let written = packet(&Packet { at_ns: 1, way: Way::In, octets: &masked.octets, whole_len: 1514, comment: None });
     assert_eq!(written[4..8], written[written.len() - 4..]);
+}
+
 /// DHCPv6 messages.
 pub fn dhcp6(data: &[u8]) {
     let (message, flaws) = match dhcp6_message::parse(data) {
@@ -198,4 +200,54 @@ pub fn dhcp6(data: &[u8]) {
     std::hint::black_box((message.status(), message.resolvers(), message.addresses().count(), message.prefixes().count()));
     let (again, _) = dhcp6_message::parse(&message.emit()).expect("what was written is readable");
     assert_eq!(again, message);
+}
+
+/// A PPPoE session's frame with PPP's control packets inside: what is read is written back.
+pub fn ppp(data: &[u8]) {
+    use doorstep::wire::ppp;
+    let frame = match discovery::session(data) {
+        Ok((number, frame)) => {
+            let header = discovery::session_header(number, frame.len() as u16);
+            assert_eq!([&header[..], frame].concat(), data[..header.len() + frame.len()]);
+            frame
+        }
+        Err(error) => {
+            show(&error);
+            data
+        }
+    };
+    let Ok((protocol, information)) = ppp::frame(frame) else { return };
+    std::hint::black_box(ppp::protocol_name(protocol));
+    let packet = match ppp::control(information) {
+        Ok(packet) => packet,
+        Err(error) => return show(&error),
+    };
+    let (again, written) = (packet.emit(protocol), ppp::frame(frame).expect("read before").1);
+    assert_eq!(again[2..], written[..ppp::CONTROL_LEN + packet.data.len()]);
+    match ppp::settings(&packet.data) {
+        Ok(settings) => assert_eq!(ppp::emit_settings(&settings), packet.data),
+        Err(error) => show(&error),
+    }
+    let _ = ppp::pap_request(&packet.data).map(|(name, password)| ppp::emit_pap_request(name, password));
+    if let Ok((value, name)) = ppp::chap_value(&packet.data) {
+        assert_eq!(ppp::emit_chap_value(value, name), packet.data);
+    }
+}
+
+/// VLAN tags around frames: what is pushed is stripped. The first four octets are the tags' numbers.
+pub fn vlan(data: &[u8]) {
+    use doorstep::wire::vlan::TagStack;
+    let Some((numbers, frame)) = data.split_first_chunk::<4>() else { return };
+    let number = |at: usize| u16::from_be_bytes([numbers[at], numbers[at + 1]]) & 0x0fff;
+    for stack in [TagStack::NONE, TagStack::single(number(0)), TagStack::double(number(0), number(2))] {
+        std::hint::black_box((stack.to_string(), stack.strip(stack.tags().first().copied(), frame)));
+        let tagged = stack.push(frame);
+        let is_plain = frame.len() >= 14 && !matches!(frame[12..14], [0x81, 0] | [0x88, 0xa8]);
+        if is_plain && stack.tags().iter().all(|tag| tag.vlan() != 0) {
+            let aside = if stack.is_none() { tagged.clone() } else { [&tagged[..12], &tagged[16..]].concat() };
+            let got = stack.strip(stack.tags().first().copied(), &aside).map(|pieces| pieces.concat());
+            assert_eq!(got.as_deref(), Some(frame));
+        }
+    }
+    let _ = String::from_utf8_lossy(data).parse::<TagStack>();
 }

@@ -431,6 +431,48 @@ pub(super) fn worst_pppoe() -> Vec<Vec<u8>> {
     vec![empty_tags, one_tag]
 }
 
+/// Session frames with one packet of each protocol.
+pub(super) fn ppp() -> Vec<Vec<u8>> {
+    use doorstep::wire::ppp::{self, Control, Setting, code};
+    let options = ppp::emit_settings(&[
+        Setting::new(ppp::lcp_option::MRU, [5, 0xd4]),
+        Setting::new(ppp::lcp_option::AUTHENTICATION, [0xc2, 0x23, 5]),
+        Setting::new(ppp::lcp_option::MAGIC, [1, 2, 3, 4]),
+    ]);
+    let packets = [
+        (ppp::LCP, code::CONFIGURE_REQUEST, options),
+        (ppp::LCP, code::ECHO_REQUEST, vec![1, 2, 3, 4]),
+        (ppp::PAP, 1, ppp::emit_pap_request(b"line1", b"secret")),
+        (ppp::CHAP, 1, ppp::emit_chap_value(&[9; 16], b"edge-1")),
+        (ppp::IPCP, code::CONFIGURE_NAK, ppp::emit_settings(&[Setting::new(3, [198, 51, 100, 50])])),
+    ];
+    packets
+        .into_iter()
+        .map(|(protocol, code, data)| {
+            let frame = Control { code, identifier: 1, data }.emit(protocol);
+            [&doorstep::wire::pppoe::session_header(0x1234, frame.len() as u16)[..], &frame].concat()
+        })
+        .collect()
+}
+
+/// As many options as fit, and lengths that lie.
+pub(super) fn worst_ppp() -> Vec<Vec<u8>> {
+    let options = [&[0x11, 0, 0, 1, 0xff, 0xff, 0xc0, 0x21, 1, 1, 0xff, 0xfd][..], &[7, 2].repeat(32_764)].concat();
+    vec![options, vec![0x11, 0, 0, 1, 0, 8, 0xc0, 0x21, 1, 1, 0, 6, 1, 0]]
+}
+
+/// Frames behind the numbers of two tags.
+pub(super) fn vlan() -> Vec<Vec<u8>> {
+    let frame = [&[0, 100, 0, 35][..], &[2; 12], &[0x88, 0x63], &[0; 46]].concat();
+    let tagged = [&[0, 100, 0, 35][..], &[2; 12], &[0x81, 0, 0, 35, 0x08, 0], &[0; 46]].concat();
+    vec![frame, tagged]
+}
+
+/// Nothing but tags.
+pub(super) fn worst_vlan() -> Vec<Vec<u8>> {
+    vec![[&[0, 1, 0, 1][..], &[2; 12], &[0x81, 0, 0, 1].repeat(16_000)].concat()]
+}
+
 /// An advertisement with one option of each kind, and each kind alone.
 pub(super) fn ra() -> Vec<Vec<u8>> {
     let prefix = [&[3, 4, 64, 0xc0, 0, 1, 0x51, 0x80, 0, 0, 0x38, 0x40, 0, 0, 0, 0, 0x20, 1, 0xd, 0xb8][..], &[0; 12]].concat();
