@@ -138,9 +138,9 @@ mod tests {
             comment: Some("x"),
         });
         // Section 4.3, figure "Enhanced Packet Block"; written down by hand.
-        let wanted: [&[u8]; 14] = [
+        let wanted: [&[u8]; 13] = [
             &[6, 0, 0, 0],
-            &[64, 0, 0, 0],
+            &[60, 0, 0, 0],
             &[0, 0, 0, 0],
             &[4, 3, 2, 1],
             &[8, 7, 6, 5],
@@ -151,8 +151,7 @@ mod tests {
             &[2, 0, 4, 0],
             &[2, 0, 0, 0],
             &[0, 0, 0, 0],
-            &[64, 0, 0, 0],
-            &[],
+            &[60, 0, 0, 0],
         ];
         assert_eq!(written, wanted.concat());
     }

@@ -273,3 +273,102 @@ async fn promiscuity(index: u32) -> u32 {
     let count = message.attributes.iter().find_map(|a| if let LinkAttribute::Promiscuity(n) = a { Some(*n) } else { None });
     count.expect("the kernel tells")
 }
+
+/// What comes through a filter of these frames, sent in order; told by the last octet.
+fn passed(filter: Filter, frames: Vec<Vec<u8>>) -> Vec<u8> {
+    let line = cable();
+    let (tell, told) = std::sync::mpsc::channel();
+    run(move || async move {
+        let (sender, receiver) = (line.sender(), line.receiver(filter));
+        // The last one passes any of the filters.
+        let end = frame([0xff; 6], 0x0806, &[0; 46]);
+        for frame in frames.iter().chain([&end]) {
+            sender.try_send(frame).expect("send");
+        }
+        loop {
+            let (bytes, _) = next(&receiver).await;
+            match bytes.last() {
+                Some(0) | None => break,
+                Some(number) => tell.send(*number).expect("heard"),
+            }
+        }
+    });
+    told.try_iter().collect()
+}
+
+/// A frame of some length that ends in its number, also where it is cut after 64 octets and nothing else stands there.
+fn numbered(number: u8, to: [u8; 6], ethertype: u16, start: &[u8]) -> Vec<u8> {
+    let mut bytes = frame(to, ethertype, start);
+    bytes.resize(100, 0x5a);
+    bytes[99] = number;
+    if start.len() < 40 {
+        bytes[63] = number;
+    }
+    bytes
+}
+
+#[test]
+fn the_control_filter_lets_control_pass_and_keeps_a_load_out() {
+    let six = |next: u8, to_port: u16| {
+        let mut bytes = [&[0x60, 0, 0, 0, 0, 40, next, 64][..], &[9; 34]].concat();
+        bytes.extend(to_port.to_be_bytes());
+        bytes
+    };
+    let ppp = |protocol: u16, inner: &[u8]| [&[0x11, 0, 0, 9, 0, 60][..], &protocol.to_be_bytes(), inner].concat();
+    let wanted = [
+        (0x0806, vec![0, 1]),
+        (0x8863, vec![0x11, 9]),
+        (0x0800, udp_start(5, 0, 1, 0)),
+        (0x0800, udp_start(5, 0, 2, 0)),
+        (0x0800, udp_start(6, 0, 17, 68)),
+        (0x86dd, six(58, 0)),
+        (0x86dd, six(0, 0)),
+        (0x86dd, six(17, 547)),
+        (0x8864, ppp(0xc021, &[1])),
+        (0x8864, ppp(0xc023, &[1])),
+        (0x8864, ppp(0x8021, &[1])),
+        (0x8864, ppp(0x0021, &udp_start(5, 0, 1, 0))),
+        (0x8864, ppp(0x0057, &six(58, 0))),
+        (0x8864, ppp(0x0057, &six(17, 546))),
+    ];
+    let kept_out = [
+        (0x0800, udp_start(5, 0, 6, 67)),
+        (0x0800, udp_start(5, 0, 17, 443)),
+        (0x86dd, six(6, 546)),
+        (0x86dd, six(17, 53)),
+        (0x8864, ppp(0x0021, &udp_start(5, 0, 17, 443))),
+        (0x8864, ppp(0x0021, &udp_start(5, 0, 6, 67))),
+        (0x8864, ppp(0x0057, &six(6, 0))),
+        (0x8864, ppp(0x0057, &six(17, 4500))),
+        (0x8864, ppp(0x0281, &[1])),
+        (0x88cc, vec![1]),
+    ];
+    let frames = wanted.iter().chain(&kept_out).zip(1..).map(|((kind, start), n)| numbered(n, MAC_B, *kind, start)).collect();
+    let all: Vec<u8> = (1..=wanted.len() as u8).collect();
+    assert_eq!(passed(Filter::Control, frames), all);
+}
+
+#[test]
+fn the_group_filter_takes_broadcast_and_multicast_only() {
+    let to = [[0xff; 6], [1, 0, 0x5e, 0, 0, 1], [0x33, 0x33, 0, 0, 0, 1], MAC_B];
+    let frames = to.into_iter().zip(1..).map(|(to, n)| numbered(n, to, 0x0800, &[0x45])).collect();
+    // IPv6's group, 33-33, has the group bit as well (RFC 2464 section 7).
+    assert_eq!(passed(Filter::Group, frames), [1, 2, 3]);
+}
+
+#[test]
+fn a_socket_both_ways_hears_what_this_machine_sends() {
+    let line = cable();
+    run(move || async move {
+        let (sender, listener) = (line.sender(), {
+            line.here.namespace().enter().expect("root");
+            PacketSocket::open_both_ways(line.near, Filter::Control).expect("open")
+        });
+        let sent = frame([0xff; 6], 0x0806, &[0, 1]);
+        sender.try_send(&sent).expect("send");
+        let (heard, event) = next(&listener).await;
+        assert_eq!(heard, sent);
+        let PacketEvent::Received { stamp, .. } = event else { unreachable!("a frame") };
+        assert_eq!(stamp.source, StampSource::Kernel, "stamped on the way out as well");
+    });
+}
