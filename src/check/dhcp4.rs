@@ -61,20 +61,20 @@ fn patience(depth: Depth) -> Patience {
     }
 }
 
-/// Between probes on a quick visit and of an address that is in use already: neighbours on an Ethernet answer within
-/// milliseconds (common practice), and all later checks wait for it.
-const SHORT_PROBE_WAIT: Duration = Duration::from_millis(100);
 /// Probes for an address (RFC 5227 section 1.1: PROBE_NUM).
 const PROBES: usize = 3;
 
-/// The waits after each probe; `between` draws one between two. RFC 5227 section 1.1: PROBE_MIN 1 s to PROBE_MAX 2 s between them, ANNOUNCE_WAIT 2 s after the
-/// last. The random wait before the first (PROBE_WAIT) is for many hosts that start at once, and left out.
+/// The waits after each probe; `between` draws one of the standard's between two.
+///
+/// RFC 5227 section 1.1 takes 4 to 6 s: PROBE_MIN 1 s to PROBE_MAX 2 s between probes, ANNOUNCE_WAIT 2 s after the last; the
+/// random wait before the first (PROBE_WAIT) is for many hosts that start at once. Only a soak has that time, since every
+/// later check waits for the address. Neighbours on an Ethernet answer within milliseconds (common practice), and one that
+/// is slower is heard while the address is in use. An address that is in use already is probed as on a quick visit.
 fn probe_waits(depth: Depth, purpose: Purpose, between: impl Fn() -> Duration) -> Vec<Duration> {
     match (depth, purpose) {
-        (Depth::Quick, _) | (_, Purpose::Inform(_)) => vec![SHORT_PROBE_WAIT; PROBES],
-        (Depth::Handoff | Depth::Soak, Purpose::Acquire) => {
-            vec![between(), between(), Duration::from_secs(2)]
-        }
+        (Depth::Quick, _) | (_, Purpose::Inform(_)) => vec![Duration::from_millis(100); PROBES],
+        (Depth::Handoff, Purpose::Acquire) => vec![Duration::from_millis(200); PROBES],
+        (Depth::Soak, Purpose::Acquire) => vec![between(), between(), Duration::from_secs(2)],
     }
 }
 

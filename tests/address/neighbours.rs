@@ -44,15 +44,13 @@ fn a_station_that_takes_the_address_during_the_visit_is_named_at_its_end() {
     let _role = DhcpRole::start(line.server.namespace(), "lan", DhcpRoleConfig::for_network(SERVER)).expect("a server");
     let finished = line.check(&Dhcp4, Depth::Quick);
     assert_eq!(reading(&finished.outcome, "dhcp4.conflicts").value, 0.0);
-    // It answers who asks for the address; the server's host asks, and the answer is broadcast by no one: so it is asked
-    // in the laptop's hearing, by an announcement of its own through the kernel.
     let address = line.configured().0[0].address.to_string();
+    // A second station behind the server's port, whose kernel announces its addresses when its port comes up (arp_notify in
+    // Documentation/networking/ip-sysctl.rst).
     let mut command = line.server.namespace().command("ip");
     command.args(["link", "add", "twin", "link", "lan", "address", "02:00:5e:00:70:02", "type", "macvlan", "mode", "bridge"]);
     assert!(command.status().expect("iproute2").success());
-    // With arp_notify the kernel announces an address when the port comes up (Documentation/networking/ip-sysctl.rst).
-    let set = line.server.namespace().command("sysctl").args(["-q", "-w", "net.ipv4.conf.twin.arp_notify=1"]).status();
-    assert!(set.expect("procps").success());
+    line.server.sysctls(&[("net/ipv4/conf/twin/arp_notify", "1")]).expect("writable");
     for arguments in [vec!["address", "add", &format!("{address}/24"), "dev", "twin"], vec!["link", "set", "twin", "up"]] {
         assert!(line.server.namespace().command("ip").args(arguments).status().expect("iproute2").success());
     }

@@ -16,7 +16,7 @@ fn kea_answers_a_renewal_that_goes_straight_to_it_as_tshark_sees() {
     let directory = tempfile::tempdir().expect("a directory");
     let _server = kea::start(&line, directory.path(), r#""renew-timer": 150, "rebind-timer": 400,"#, "");
     let capture = Capture::start(line.laptop.namespace(), "lan0", "udp port 67 or arp");
-    let finished = line.check(&Dhcp4, Depth::Handoff);
+    let finished = line.check(&Dhcp4, Depth::Soak);
     let outcome = &finished.outcome;
     assert_eq!((outcome.status, codes(outcome)), (Status::Done, vec![]), "{:?}", outcome.reason);
     let time = reading(outcome, "dhcp4.renewal_time");

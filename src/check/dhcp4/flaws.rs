@@ -129,3 +129,44 @@ pub(super) fn refusal(answer: &Answer) -> Option<(&'static str, String)> {
         (_, true) | (Phase::Informing, false) => return None,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::proto::round_trip::Moment;
+    use crate::unit::{Stamp, StampSource};
+    use crate::wire::dhcp4::{Repr, parse};
+    use crate::wire::ethernet::Mac;
+
+    fn nak(phase: Phase, is_late: bool) -> Answer {
+        let repr = Repr::request(MessageType::Nak, 7, [2, 0, 0x5e, 0, 0, 1])
+            .with(code::SERVER_IDENTIFIER, [192, 0, 2, 1])
+            .with(code::MESSAGE, *b"no");
+        Answer {
+            kind: Some(MessageType::Nak),
+            phase,
+            transaction: 7,
+            arrived: Moment { stamp: Stamp { unix_ns: 0, source: StampSource::User }, at: std::time::Instant::now() },
+            source: [192, 0, 2, 1].into(),
+            source_mac: Mac([2, 0, 0x5e, 0, 0, 2]),
+            message: parse(&repr.emit()).expect("readable"),
+            flaws: Vec::new(),
+            is_late,
+            is_void: false,
+        }
+    }
+
+    #[test]
+    fn a_refusal_means_something_else_in_each_state() {
+        for (phase, is_late, code, words) in [
+            (Phase::Requesting, false, "dhcp4-refused", "the address that it had offered, saying \"no\": it gave it away"),
+            (Phase::Renewing, false, "dhcp4-lease-withdrawn", "when it was to be renewed, saying \"no\": it has lost"),
+            (Phase::Rebinding, false, "dhcp4-lease-withdrawn", "when any server was asked to renew it, saying \"no\""),
+            (Phase::Requesting, true, "dhcp4-refused-by-another", "an address that another server had offered, saying \"no\""),
+        ] {
+            let (told, what) = refusal(&nak(phase, is_late)).expect("told");
+            assert!(told == code && what.starts_with("192.0.2.1 ") && what.contains(words), "{told}: {what}");
+        }
+        assert_eq!(refusal(&nak(Phase::Idle, true)), None, "one to an earlier message changes nothing");
+    }
+}

@@ -117,6 +117,8 @@ async fn keep(index: u32, mut kept: Kept, stop: CancellationToken) -> Kept {
             }
             Ok(Turn::Lost(ending)) => {
                 log.lost = Some(ending);
+                // RFC 2131 section 4.4.5: a client must stop using it at once.
+                port::take_off(index, lease).await;
                 return kept;
             }
             // The port is gone: nothing to keep, and the end of the visit will say so.

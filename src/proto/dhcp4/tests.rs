@@ -8,7 +8,7 @@ use self::scene::{ADDRESS, MAC, OTHER_SERVER, SERVER, SERVER_MAC, Scene, answer,
 use super::*;
 use crate::unit::StampSource;
 use crate::wire::dhcp4::option::code;
-use crate::wire::dhcp4::{Flaw, Operation};
+use crate::wire::dhcp4::{Flaw, Operation, Repr};
 use crate::wire::ethernet;
 use crate::wire::ethernet::Tag;
 
@@ -113,6 +113,27 @@ fn every_server_s_offer_is_kept_the_first_is_taken_and_a_late_one_is_told() {
     scene.deliver(&answer(&discover, MessageType::Offer, third), third);
     let servers: Vec<(Ipv4Addr, bool)> = scene.client.answers().iter().map(|a| (a.server(), a.is_late)).collect();
     assert_eq!(servers, [(OTHER_SERVER, false), (SERVER, false), (third, true)]);
+}
+
+#[test]
+fn a_relay_is_told_from_a_server_and_one_identifier_of_two_stations_from_one_server() {
+    let mut scene = Scene::new(settings());
+    let discover = scene.only();
+    let relay = Ipv4Addr::new(192, 0, 2, 9);
+    let relayed = Repr { relay, ..answer(&discover, MessageType::Offer, OTHER_SERVER) };
+    let direct = answer(&discover, MessageType::Offer, SERVER);
+    let twin = |frame: &mut Vec<u8>| frame[11] ^= 1;
+    scene.deliver(&relayed, relay);
+    scene.deliver_with(&relayed, relay, twin, None, true);
+    scene.deliver(&direct, SERVER);
+    scene.deliver_with(&direct, SERVER, twin, None, true);
+    scene.deliver(&direct, relay);
+    let ways: Vec<Way> = scene.client.answers().iter().map(Answer::way).collect();
+    assert_eq!(ways, [Way::Relayed(relay), Way::Relayed(relay), Way::Direct, Way::Direct, Way::Unclear]);
+    let origins: Vec<_> = scene.client.answers().iter().map(Answer::origin).collect();
+    // Two relays of one server bring the same offer; two stations of one identifier are two.
+    assert_eq!(origins[0], origins[1]);
+    assert_ne!(origins[2], origins[3]);
 }
 
 #[test]

@@ -235,6 +235,29 @@ fn what_is_legal_though_unusual_is_no_flaw() {
 }
 
 #[test]
+fn option_121_takes_the_place_of_options_3_and_33_and_only_then() {
+    let told = |repr: Repr| {
+        let routes = parse(&repr.emit()).unwrap().routes();
+        routes.iter().map(|r| format!("{}/{} {}", r.network, r.width, r.router)).collect::<Vec<_>>()
+    };
+    // RFC 2132 section 5.8: pairs without masks, 0.0.0.0 is none; RFC 791 section 3.2: classes A, B and C, and a host.
+    let statics = [[10, 0, 0, 0], [172, 16, 0, 0], [203, 0, 113, 0], [203, 0, 113, 7], [0, 0, 0, 0]];
+    let statics: Vec<u8> = statics.iter().flat_map(|network| [*network, [192, 0, 2, 9]].concat()).collect();
+    let both = offer().with(code::STATIC_ROUTES, statics);
+    let classful = ["10.0.0.0/8 192.0.2.9", "172.16.0.0/16 192.0.2.9", "203.0.113.0/24 192.0.2.9", "203.0.113.7/32 192.0.2.9"];
+    assert_eq!(told(both.clone()), [&classful[..], &["0.0.0.0/0 192.0.2.1"]].concat());
+    let classless = both.clone().with(code::CLASSLESS_ROUTES, [25, 198, 51, 100, 128, 192, 0, 2, 3, 0, 192, 0, 2, 4]);
+    assert_eq!(told(classless), ["198.51.100.128/25 192.0.2.3", "0.0.0.0/0 192.0.2.4"], "RFC 3442");
+    // One that can't be read is passed over.
+    assert_eq!(told(both.with(code::CLASSLESS_ROUTES, [40, 1, 2, 3, 4])).len(), 5);
+}
+
+#[test]
+fn what_a_relay_leaves_in_is_told() {
+    assert_eq!(flaws_of(&offer().with(code::RELAY_INFORMATION, [1, 1, 7])), [Flaw::RelayInformationLeft], "RFC 3046 section 2.1");
+}
+
+#[test]
 fn an_answer_to_inform_has_no_lease_and_gives_no_address() {
     let mut inform = Repr::request(MessageType::Inform, 1, MAC);
     inform.client = ip("192.0.2.50");
