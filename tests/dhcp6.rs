@@ -106,6 +106,12 @@ fn configured(line: &Line) -> (Vec<Address>, Vec<DefaultRoute>) {
     })
 }
 
+/// The laptop's IPv6 routes, as `ip` tells them.
+fn on_link(line: &Line) -> String {
+    let out = line.laptop.namespace().command("ip").args(["-6", "route", "show"]).output().expect("iproute2 is installed");
+    String::from_utf8_lossy(&out.stdout).into_owned()
+}
+
 fn learned_address(finished: &Finished) -> Option<Ipv6Addr> {
     finished.learned.iter().find_map(|one| if let Learned::Ipv6(address) = one { Some(*address) } else { None })
 }
@@ -149,9 +155,15 @@ fn kea_lends_an_address_and_delegates_a_prefix_and_gets_both_back() {
     assert_eq!(addresses.iter().map(|a| (a.address, a.prefix)).collect::<Vec<_>>(), [(IpAddr::V6(lent), 128)]);
     assert!(addresses[0].valid_for.is_some_and(|time| time.as_secs() <= 1200 && time.as_secs() > 1100), "{addresses:?}");
     assert_eq!(routes.len(), 1, "a default route of ours");
+    assert!(
+        on_link(&line).contains("2001:db8:77::/64 "),
+        "the prefix of which no address is made is on the link: {}",
+        on_link(&line)
+    );
 
     line.release(finished);
     assert_eq!(configured(&line), (vec![], vec![]), "all is taken away again");
+    assert!(!on_link(&line).contains("2001:db8:77::/64 "), "{}", on_link(&line));
     let rows = capture.end(["dhcpv6.msgtype", "udp.checksum.status", "_ws.malformed", "dhcpv6.iaprefix.pref_len"]);
     let kinds: Vec<&str> = rows.iter().map(|row| row[0].as_str()).collect();
     assert_eq!(kinds, ["1", "2", "3", "7", "8", "7"], "SOLICIT, ADVERTISE, REQUEST, REPLY, RELEASE, REPLY");

@@ -60,7 +60,8 @@ fn patience(depth: Depth) -> Patience {
         servers: Duration::from_millis(servers),
     };
     match depth {
-        Depth::Quick => of([2000, 600, 3000]),
+        // Solicitations at 0 and 1 s, and 0.5 s for the answer to the second.
+        Depth::Quick => of([1700, 600, 3000]),
         Depth::Handoff => of([5000, 1500, 7500]),
         Depth::Soak => of([12_000, 4000, 20_000]),
     }
@@ -138,15 +139,18 @@ impl Asking<'_> {
         let routers = routers::default_routers(self.heard);
         let may_change = configure::is_allowed();
         let mac = Mac(self.context.interface.mac);
-        let wanted = self.wanted().filter(|_| may_change);
+        let wanted = self.wanted().filter(|_| may_change && link_local.is_some());
         let (mut assigned, asked, far_end) = tokio::join!(
             assign::form(self.context, self.heard, may_change, &mut self.holding),
             ask(self.context, link_local, wanted, &self.patience),
-            far_end_addresses(self.context),
+            async {
+                // A look-up takes time that a line without routers need not give.
+                if routers.is_empty() { Vec::new() } else { far_end_addresses(self.context).await }
+            },
         );
         let (lease, information) = asked;
         let outcome = &mut finished.outcome;
-        if wanted.is_some() {
+        if lease.is_some() || information.is_some() {
             lease::describe(outcome, lease.as_ref(), information.as_ref());
         }
         let resolvers = self.resolvers(lease.as_ref(), information.as_ref());
@@ -174,8 +178,8 @@ impl Asking<'_> {
                 routers::describe_probes(outcome, &routers, &found, destination);
             }
         }
-        if let Some(address) = usable.first() {
-            finished.learned.push(Learned::Ipv6(*address));
+        if let Some(address) = hop.and_then(|hop| self.own_of(hop, &usable)).or_else(|| usable.first().copied()) {
+            finished.learned.push(Learned::Ipv6(address));
             finished.learned.extend(hop.map(Learned::Gateway6));
             if !resolvers.is_empty() {
                 finished.learned.push(Learned::Resolvers(resolvers.into_iter().map(IpAddr::V6).collect()));
@@ -313,11 +317,18 @@ impl Asking<'_> {
         })
     }
 
-    /// A router with our address of its own prefix to send from (RFC 6724 section 5, rule 5.5), else any.
+    /// Our address of a prefix that this router advertises (RFC 6724 section 5, rule 5.5).
+    fn own_of(&self, router: Ipv6Addr, usable: &[Ipv6Addr]) -> Option<Ipv6Addr> {
+        let is_of = |address: &&Ipv6Addr| self.prefixes(Some(router)).any(|(prefix, len)| covers(prefix, len, **address));
+        usable.iter().find(is_of).copied()
+    }
+
+    /// A router with our address to send through it from.
     fn candidate(&self, router: &Router, usable: &[Ipv6Addr]) -> Candidate {
-        let own =
-            usable.iter().find(|address| self.prefixes(Some(router.address)).any(|(prefix, len)| covers(prefix, len, **address)));
-        Candidate { address: router.address, source: own.or_else(|| usable.first()).copied() }
+        let source = self.own_of(router.address, usable).or_else(|| usable.first().copied());
+        // A tunnel has no hardware addresses.
+        let mac = (self.context.interface.mac == [0; 6]).then_some(router.mac);
+        Candidate { address: router.address, mac, source }
     }
 }
 

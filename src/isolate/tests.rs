@@ -400,6 +400,7 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
         ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-leads-nowhere")), Some(Segment::Access)),
         ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-no-address")), Some(Segment::Access)),
         ("rogue-router", sound().with("ipv6", flawed(ipv6(), "ipv6-rogue-router")), Some(Segment::Home)),
+        ("second-address-server", sound().with("ipv6", flawed(ipv6(), "ipv6-several-dhcp-servers")), Some(Segment::Home)),
         ("ipv6-router-dead", sound().with("ipv6", flawed(ipv6(), "ipv6-router-dead")), Some(Segment::Home)),
         ("no-prefix", sound().with("ipv6", flawed(ipv6(), "ipv6-no-prefix")), Some(Segment::Network)),
         (

@@ -367,9 +367,16 @@ mod tests {
                 set_address(index, here, 64, Some(Duration::from_secs(600))).await.expect("set");
                 set_route(index, Route::default_via(hop)).await.expect("set");
             }
-            let held = addresses(index).await.expect("list");
-            let held = held.iter().find(|a| a.address == here).expect("there");
-            assert!(held.is_usable && held.is_global && !held.is_duplicate && held.valid_for.is_some(), "{held:?}");
+            let held = loop {
+                let all = addresses(index).await.expect("list");
+                let held = all.into_iter().find(|a| a.address == here).expect("there");
+                // Even where nothing is to be made sure of, the kernel needs a moment.
+                if held.is_usable {
+                    break held;
+                }
+                tokio::time::sleep(Duration::from_millis(5)).await;
+            };
+            assert!(held.is_global && !held.is_duplicate && held.valid_for.is_some(), "{held:?}");
             let routes = default_routes(index, Family::Ipv6).await.expect("list");
             assert_eq!((routes.len(), routes[0].next_hop, routes[0].metric), (1, Some(hop), route_metric(index)));
             for _ in 0..2 {

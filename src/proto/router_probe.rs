@@ -31,6 +31,8 @@ const COOKIE: &[u8] = b"way out through this router?";
 pub struct Candidate {
     /// Its link-local address.
     pub address: Ipv6Addr,
+    /// Its hardware address, where there is nothing to ask for: on a link without such addresses.
+    pub mac: Option<Mac>,
     /// Our address to send through it from; without one it is only asked whether it is there.
     pub source: Option<Ipv6Addr>,
 }
@@ -101,14 +103,23 @@ impl RouterProbe {
     /// Begins: all routers are asked at once.
     pub fn new(settings: Settings, now: Instant) -> Self {
         let routers = settings.routers.iter().map(|candidate| Router {
-            found: Probed { address: candidate.address, mac: None, says_router: false, answered_in: None, leads_out: None },
+            found: Probed {
+                address: candidate.address,
+                mac: candidate.mac,
+                says_router: false,
+                answered_in: None,
+                leads_out: None,
+            },
             source: candidate.source,
             stage: Stage::Asking,
             sends: 0,
             again_at: now,
             flights: Vec::new(),
         });
-        let routers = routers.collect();
+        let mut routers: Vec<Router> = routers.collect();
+        for router in routers.iter_mut().filter(|router| router.found.mac.is_some()) {
+            router.is_there(settings.destination.is_some(), now);
+        }
         let mut this = Self { settings, routers, tickets: Vec::new(), outbox: VecDeque::new(), is_told: false };
         this.wake(now);
         this
@@ -187,13 +198,8 @@ impl RouterProbe {
         router.found.mac = Some(mac.unwrap_or(sender));
         router.found.says_router = is_router;
         router.found.answered_in = Took::between(router.flights.iter().copied(), arrival.moment);
-        if router.source.is_some() && self.settings.destination.is_some() {
-            router.found.leads_out = Some(false);
-            (router.stage, router.sends, router.again_at) = (Stage::Echoing, 0, arrival.moment.at);
-            self.wake(arrival.moment.at);
-        } else {
-            router.stage = Stage::Done;
-        }
+        router.is_there(self.settings.destination.is_some(), arrival.moment.at);
+        self.wake(arrival.moment.at);
     }
 
     fn on_echo(&mut self, header: &ipv6::Repr, payload: &[u8]) {
@@ -209,6 +215,18 @@ impl RouterProbe {
         if let Some(router) = self.routers.get_mut(at).filter(|router| router.source == Some(header.destination)) {
             router.found.leads_out = Some(true);
             router.stage = Stage::Done;
+        }
+    }
+}
+
+impl Router {
+    /// Its hardware address is known: the way out is next, where there is one to try.
+    fn is_there(&mut self, has_destination: bool, now: Instant) {
+        if self.source.is_some() && has_destination {
+            self.found.leads_out = Some(false);
+            (self.stage, self.sends, self.again_at) = (Stage::Echoing, 0, now);
+        } else {
+            self.stage = Stage::Done;
         }
     }
 }
@@ -288,8 +306,15 @@ mod tests {
 
     impl Bench {
         fn new(destination: Option<&str>) -> Self {
+            Self::with(destination, None)
+        }
+
+        fn with(destination: Option<&str>, mac: Option<Mac>) -> Self {
             let start = Instant::now();
-            let router = |n| Candidate { address: Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, n), source: Some(at("2001:db8::9")) };
+            let router = |n| {
+                let address = Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, n);
+                Candidate { address, mac, source: Some(at("2001:db8::9")) }
+            };
             let settings = Settings {
                 mac: MAC,
                 link_local: at("fe80::9"),
@@ -384,6 +409,16 @@ mod tests {
         assert_eq!(asked, [0, 1000, 2000]);
         let found = bench.probe.found();
         assert_eq!((found[1].mac, found[1].leads_out, bench.is_over), (None, None, true), "unasked answers do not count");
+    }
+
+    #[test]
+    fn on_a_link_without_hardware_addresses_nobody_is_asked_for_one() {
+        let mut bench = Bench::with(Some("2001:db8:203::10"), Some(Mac::default()));
+        assert!(bench.sent.iter().all(|(_, frame)| frame[54] == 128), "echoes at once");
+        bench.echo(0, "2001:db8:203::10", COOKIE);
+        bench.run_to(2000);
+        let found = bench.probe.found();
+        assert_eq!((found[0].leads_out, found[1].leads_out, bench.is_over), (Some(true), Some(false), true));
     }
 
     #[test]

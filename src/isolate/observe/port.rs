@@ -76,7 +76,8 @@ fn address(evidence: &Evidence<'_>, found: &mut Findings) {
     let refused = dhcp.status == Status::Failed;
     let what = if refused { format!("the lease failed: {}", reason(dhcp)) } else { "the lease was confirmed".to_owned() };
     found.note(Symptom::LeaseRefused, refused, what);
-    if let Some(second) = evidence.flaw("dhcp4", &["dhcp4-second-server", "dhcp4-second-server-late"]) {
+    let second = evidence.flaw("dhcp4", &["dhcp4-second-server", "dhcp4-second-server-late"]);
+    if let Some(second) = second.or_else(|| evidence.flaw("ipv6", &["ipv6-several-dhcp-servers"])) {
         found.note(Symptom::SecondServer, true, &second.what);
     } else if let Some(servers) = evidence.readings("dhcp4.servers").next() {
         found.note(Symptom::SecondServer, servers.value > 1.0, format!("{} DHCP server(s) answered", words::of(servers)));

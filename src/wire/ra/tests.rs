@@ -121,7 +121,50 @@ fn what_is_none_is_refused() {
     }
 }
 
+fn any_item() -> impl Strategy<Value = Item> {
+    let address = || any::<u128>().prop_map(Ipv6Addr::from);
+    let preference = prop_oneof![Just(Preference::Low), Just(Preference::Medium), Just(Preference::High)];
+    prop_oneof![
+        any::<[u8; 6]>().prop_map(|mac| Item::SourceMac(Mac(mac))),
+        any::<[u8; 6]>().prop_map(|mac| Item::TargetMac(Mac(mac))),
+        any::<u32>().prop_map(Item::Mtu),
+        (address(), 0..=128_u8, any::<[bool; 2]>(), any::<[u32; 2]>()).prop_map(
+            |(prefix, len, [on_link, autonomous], [valid_s, preferred_s])| {
+                Item::Prefix { prefix, len, on_link, autonomous, valid_s, preferred_s }
+            }
+        ),
+        (any::<u32>(), prop::collection::vec(address(), 1..4))
+            .prop_map(|(lifetime_s, addresses)| Item::Resolvers { lifetime_s, addresses }),
+        (any::<u32>(), prop::collection::vec("[a-z]{1,9}(\\.[a-z]{1,9}){0,2}", 1..4))
+            .prop_map(|(lifetime_s, domains)| Item::Search { lifetime_s, domains }),
+        (address(), 0..=128_u8, preference, any::<u32>()).prop_map(|(prefix, len, preference, lifetime_s)| Item::Route {
+            prefix,
+            len,
+            preference,
+            lifetime_s
+        }),
+        any::<[u8; 14]>().prop_map(Item::Nat64),
+        (100..=u8::MAX, prop::collection::vec(any::<[u8; 8]>(), 0..3))
+            .prop_map(|(kind, more)| { Item::Other(kind, [&[1; 6][..], &more.concat()].concat()) }),
+    ]
+}
+
 proptest! {
+    #[test]
+    fn what_is_written_is_read_back(
+        flags: [bool; 2], small: (u8, u16), times: [u32; 2], items in prop::collection::vec(any_item(), 0..6),
+    ) {
+        let ([managed, other], (hop_limit, router_lifetime_s), [reachable_ms, retransmit_ms]) = (flags, small, times);
+        let preference = Preference::High;
+        let said = Advertisement {
+            hop_limit, managed, other, preference, router_lifetime_s, reachable_ms, retransmit_ms, items,
+        };
+        let bytes = said.emit(address("fe80::1"), address("ff02::1")).unwrap();
+        let (seen, flaws) = read(&bytes).unwrap();
+        prop_assert_eq!(seen, said);
+        prop_assert!(flaws.iter().all(|flaw| *flaw == Flaw::Lifetimes), "{flaws:?}");
+    }
+
     #[test]
     fn no_octets_make_it_stumble(mut options in prop::collection::vec(any::<u8>(), 0..200), at in 0..200_usize) {
         let (header, payload) = ipv6::parse(&octets(ADVERTISED)).map(|(header, payload)| (header, payload.to_vec())).unwrap();

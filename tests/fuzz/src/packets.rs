@@ -7,7 +7,7 @@ use doorstep::wire::dhcp4::{self, MessageType, option};
 use doorstep::wire::icmp::{self, Message, Reading};
 use doorstep::wire::{dns as dns_message, icmp::extension::Extensions};
 
-use doorstep::wire::{dhcp6 as dhcp6_message, ipv6, pppoe as discovery, ra as router};
+use doorstep::wire::{dhcp6 as dhcp6_message, ipv6, nd, pppoe as discovery, ra as router};
 
 use super::show;
 
@@ -160,7 +160,7 @@ pub fn pppoe(data: &[u8]) {
     assert!(again.flaws.iter().all(|flaw| matches!(flaw, discovery::Flaw::Session { .. })));
 }
 
-/// Router advertisements behind an IPv6 header.
+/// Router advertisements and neighbours' messages behind an IPv6 header.
 pub fn ra(data: &[u8]) {
     let (header, payload) = match ipv6::parse(data) {
         Ok(parsed) => parsed,
@@ -174,6 +174,11 @@ pub fn ra(data: &[u8]) {
                 flaws.iter().for_each(show);
             }
             Err(error) => show(&error),
+        }
+        if let Some(message) = nd::parse(&header, payload, has_checksum) {
+            let bytes = message.emit(header.source, header.destination);
+            let (header, payload) = ipv6::parse(&bytes).expect("what was written is readable");
+            assert_eq!(nd::parse(&header, payload, true), Some(message));
         }
     }
 }

@@ -18,7 +18,7 @@ use doorstep::wire::icmp::extension::{Extensions, MplsEntry, Object};
 use doorstep::wire::icmp::{self, Echo};
 use doorstep::wire::stamp::tlv::{self as stamp_tlv, ClassOfService};
 use doorstep::wire::stamp::{ErrorEstimate, Key, Reflected, Sender, Timestamp};
-use doorstep::wire::{arp, dns as dns_message, ipv4, udp};
+use doorstep::wire::{arp, dns as dns_message, ipv4, nd, udp};
 use serde_json::json;
 
 /// The token of the invitations below; no message may show it. Invented.
@@ -490,7 +490,14 @@ pub(super) fn ra() -> Vec<Vec<u8>> {
         vec![38, 2, 0, 0x40, 0, 0x64, 0xff, 0x9b, 0, 0, 0, 0, 0, 0, 0, 0],
     ];
     let all = options.concat();
-    options.into_iter().chain([all, Vec::new()]).map(|options| advertised(&options)).collect()
+    let advertised = options.into_iter().chain([all, Vec::new()]).map(|options| advertised(&options));
+    let (here, there) = (Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, 1), Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, 9));
+    let mac = Some(Mac([2, 0, 0x5e, 0, 0, 1]));
+    let neighbours = [
+        nd::Message::Solicitation { target: here, mac },
+        nd::Message::Advertisement { target: here, mac, is_router: true, is_solicited: true },
+    ];
+    advertised.chain(neighbours.map(|message| message.emit(here, there))).collect()
 }
 
 pub(super) fn worst_ra() -> Vec<Vec<u8>> {
