@@ -31,6 +31,12 @@ pub enum Unit {
     /// Seconds.
     #[serde(rename = "s")]
     Second,
+    /// Decibels: a ratio of powers.
+    #[serde(rename = "dB")]
+    Decibel,
+    /// Decibels above a milliwatt: a power.
+    #[serde(rename = "dBm")]
+    DecibelMilliwatt,
 }
 
 impl Unit {
@@ -42,6 +48,8 @@ impl Unit {
             Self::One => "1",
             Self::Octet => "By",
             Self::Second => "s",
+            Self::Decibel => "dB",
+            Self::DecibelMilliwatt => "dBm",
         }
     }
 }

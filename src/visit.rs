@@ -23,6 +23,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::check::{Check, Context, Effort, Finished, Holding, Interface, Known, LiveFigure};
 use crate::farend::client::FarEndTarget;
+use crate::line::LineFacts;
 use crate::plan::order::{Progress, Turn};
 use crate::plan::{Plan, Volume};
 use crate::profile::Profile;
@@ -49,6 +50,8 @@ pub struct VisitOptions {
     pub note: Option<String>,
     /// What was sold and the limits; `None` shows figures unjudged.
     pub profile: Option<Profile>,
+    /// What somebody typed in about the access line.
+    pub line: Option<LineFacts>,
     /// How hard to test.
     pub depth: Depth,
     /// The far end, if one was given.

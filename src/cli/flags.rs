@@ -51,6 +51,9 @@ pub struct VisitArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Handoff)]
     pub depth: DepthArg,
+    /// What the modem's or terminal's page shows of the line: a TOML file, or `ask` to be asked (a file of that name is `./ask`).
+    #[arg(long, value_name = "FILE")]
+    pub line: Option<String>,
     /// Where the laptop is plugged in.
     #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
     pub position: PositionArg,
@@ -161,6 +164,9 @@ pub struct DemoArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Quick)]
     pub depth: DepthArg,
+    /// What a page would show of the line, as for verify.
+    #[arg(long, value_name = "FILE")]
+    pub line: Option<String>,
     /// Seed of the line's chance: the same number loses the same frames.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,

@@ -140,6 +140,14 @@ pub enum Symptom {
     TestSetInTheWay,
     /// IPv6 does not carry what IPv4 does.
     Ipv6Dead,
+    /// The line's own rate, as typed in, is lower than what was sold.
+    SyncBelowSold,
+    /// The noise margin, as typed in, is small.
+    LowMargin,
+    /// Errored seconds, as typed in, are many.
+    LineErrors,
+    /// The optical power received, as typed in, lies outside of the receiver's range.
+    LightOutOfRange,
 }
 
 impl Symptom {
@@ -190,6 +198,10 @@ impl Symptom {
             Self::RouteRefused => "a router says that it does not carry packets on",
             Self::TestSetInTheWay => "a setting of the test set gets in the way",
             Self::Ipv6Dead => "IPv6 does not carry what IPv4 does",
+            Self::SyncBelowSold => "the line's own rate, as typed in, is lower than what was sold",
+            Self::LowMargin => "the noise margin, as typed in, is small",
+            Self::LineErrors => "errored seconds, as typed in, are many",
+            Self::LightOutOfRange => "the optical power received, as typed in, lies outside of the receiver's range",
         }
     }
 }

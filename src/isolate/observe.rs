@@ -9,6 +9,7 @@ use crate::unit::{Direction, Family, Load, Position};
 
 mod far_end;
 mod flaws;
+mod line;
 mod names;
 mod path;
 mod port;
@@ -17,6 +18,7 @@ mod port;
 pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Vec<Observation> {
     let evidence = Evidence { position, outcomes, judgements };
     let mut found = Findings::default();
+    line::observe(&evidence, &mut found);
     port::observe(&evidence, &mut found);
     path::observe(&evidence, &mut found);
     names::observe(&evidence, &mut found);

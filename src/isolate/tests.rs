@@ -6,6 +6,8 @@ use crate::profile;
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
 use crate::unit::{Depth, Direction, Family, Interval, Load, Position, Segment};
 
+mod line;
+
 /// A visit as its checks would leave it; starts sound, each scenario spoils a part of it.
 struct Visit {
     position: Position,
@@ -369,6 +371,9 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
                 .without(&["twoway", "throughput"], "needs a session with the far end"),
             Some(Segment::FarEnd),
         ),
+        ("sync-below-sold", sound().with_line(line::BELOW_SOLD), Some(Segment::Access)),
+        ("line-disturbed", sound().with_line(line::DISTURBED), Some(Segment::Access)),
+        ("optical-level", sound().with_line(line::DARK), Some(Segment::Access)),
         ("ipv6-broken", sound().with("echo", broken_six), Some(Segment::Access)),
     ]
 }

@@ -24,10 +24,20 @@ pub fn find(name: &str) -> Option<&'static NameSpec> {
     ALL.iter().find(|spec| spec.name == name)
 }
 
-use Unit::{MegabitPerSecond, Millisecond, Octet, One, Second};
+use Unit::{Decibel, DecibelMilliwatt, MegabitPerSecond, Millisecond, Octet, One, Second};
 
 /// All reading names.
 pub const ALL: &[NameSpec] = &[
+    n("line.rate", MegabitPerSecond, "rate of the access line as typed in from the modem's page"),
+    n("line.attainable_rate", MegabitPerSecond, "rate that the line could reach, as typed in"),
+    n("line.margin", Decibel, "noise margin, as typed in"),
+    n("line.attenuation", Decibel, "attenuation, as typed in"),
+    n("line.errored_seconds", One, "errored seconds, as typed in"),
+    n("line.severely_errored_seconds", One, "severely errored seconds, as typed in"),
+    n("line.errored_second_ratio", One, "errored seconds per second counted, as typed in"),
+    n("line.received_power", DecibelMilliwatt, "optical power received by the terminal, as typed in"),
+    n("line.sent_power", DecibelMilliwatt, "optical power sent by the terminal, as typed in"),
+    n("line.sold_share", One, "TCP payload that the typed line rate can give per TCP payload that the sold rate can give"),
     n("link.carrier", One, "1 when the port has carrier, else 0"),
     n("link.speed", MegabitPerSecond, "negotiated speed of the port"),
     n("link.full_duplex", One, "1 when the port runs full duplex, 0 when half"),

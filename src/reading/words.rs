@@ -16,6 +16,7 @@ pub fn figure(name: &str, unit: Unit, value: f64) -> String {
         Unit::One => significant(value),
         Unit::Octet => format!("{} octets", significant(value)),
         Unit::Second => format!("{} s", significant(value)),
+        Unit::Decibel | Unit::DecibelMilliwatt => format!("{} {}", significant(value), unit.symbol()),
     }
 }
 

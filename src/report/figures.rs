@@ -5,7 +5,7 @@ use crate::unit::{Direction, Family, Load};
 
 /// The checks from the port outwards; those not listed follow in the order of the record.
 pub(super) const ORDER: &[&str] =
-    &["link", "dhcp4", "pppoe", "ipv6", "dns", "echo", "path", "farend", "twoway", "throughput", "multicast", "voice"];
+    &["line", "link", "dhcp4", "pppoe", "ipv6", "dns", "echo", "path", "farend", "twoway", "throughput", "multicast", "voice"];
 
 /// The lines of a check: one, or one for each IP version when it has figures of both.
 pub(super) fn lines(check: &str, readings: &[&Reading]) -> Vec<(String, String)> {
@@ -23,6 +23,7 @@ pub(super) fn lines(check: &str, readings: &[&Reading]) -> Vec<(String, String)>
 
 fn line(check: &str, figures: &Figures<'_>) -> String {
     match check {
+        "line" => typed_line(figures),
         "link" => link(figures),
         "dhcp4" => dhcp4(figures),
         "pppoe" => pppoe(figures),
@@ -69,6 +70,24 @@ fn link(figures: &Figures<'_>) -> String {
     let duplex = figures.first("link.full_duplex").map(|r| if r.value < 1.0 { "half duplex" } else { "full duplex" });
     let errors = figures.first("link.receive_errors").map(|r| format!("{} errored frames", words::of(r)));
     joined([figures.first("link.speed").map(words::of), duplex.map(str::to_owned), errors])
+}
+
+/// `typed in: down 105.3 Mbit/s, margin 9.1 dB; up 42 Mbit/s`.
+fn typed_line(figures: &Figures<'_>) -> String {
+    let shown = [
+        ("line.rate", ""),
+        ("line.margin", "margin "),
+        ("line.attenuation", "attenuation "),
+        ("line.errored_second_ratio", "errored seconds "),
+    ];
+    let way = |direction: Direction| {
+        let parts =
+            shown.into_iter().map(|(name, lead)| figures.toward(name, direction).map(|r| format!("{lead}{}", words::of(r))));
+        Some(joined(parts)).filter(|text| !text.is_empty()).map(|text| format!("{direction} {text}"))
+    };
+    let light = figures.first("line.received_power").map(|r| format!("light received {}", words::of(r)));
+    let said: Vec<String> = [way(Direction::Down), way(Direction::Up), light].into_iter().flatten().collect();
+    format!("typed in: {}", if said.is_empty() { "technology only".to_owned() } else { said.join("; ") })
 }
 
 fn dhcp4(figures: &Figures<'_>) -> String {

@@ -14,7 +14,7 @@ mod text;
 pub use link::link;
 pub use packets::{dhcp4, dns, icmp, pppoe, ra};
 pub use stamp::stamp;
-pub use text::{api, invitation, profile, record};
+pub use text::{api, invitation, line_facts, profile, record};
 
 /// A parser under attack.
 #[derive(Debug, Clone, Copy)]
@@ -30,7 +30,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 11] = [
+pub const PARSERS: [Parser; 12] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
@@ -41,6 +41,7 @@ pub const PARSERS: [Parser; 11] = [
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },
     Parser { name: "api", feed: api, seeds: seeds::api, worst: seeds::worst_json },
     Parser { name: "profile", feed: profile, seeds: seeds::profile, worst: seeds::worst_toml },
+    Parser { name: "line_facts", feed: line_facts, seeds: seeds::line_facts, worst: seeds::worst_toml },
     Parser { name: "record", feed: record, seeds: seeds::record, worst: seeds::worst_json },
 ];
 

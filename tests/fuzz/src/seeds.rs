@@ -456,3 +456,9 @@ fn advertised(options: &[u8]) -> Vec<u8> {
     };
     header.emit(&payload).expect("it fits")
 }
+
+pub(super) fn line_facts() -> Vec<Vec<u8>> {
+    let optical = "technology = \"gpon\"\n[optical]\nreceived = -19.5\nsent = 2.1\n[down]\nrate = 2488.32\n";
+    let cells = "technology = \"adsl2+\"\natm = \"ppp-vc\"\n[down]\nrate = 16.2\nmargin = -0.5\n";
+    vec![include_bytes!("../../../docs/line-example.toml").to_vec(), optical.into(), cells.into()]
+}
