@@ -196,6 +196,9 @@ pub struct ServeArgs {
     /// UDP port of the STAMP reflector (RFC 8762).
     #[arg(long, value_name = "PORT", default_value_t = 862)]
     pub stamp_port: u16,
+    /// First of the two UDP ports that tell agents where their packets come from; the other is the next.
+    #[arg(long, value_name = "PORT", default_value_t = 8622, value_parser = clap::value_parser!(u16).range(1..=65534))]
+    pub view_port: u16,
     /// Load that may be admitted at once, in Mbit/s; one visit at a time takes its share of it.
     #[arg(long, value_name = "MBIT", default_value_t = 1000.0)]
     pub capacity: f64,

@@ -12,7 +12,7 @@ mod stamp;
 mod text;
 
 pub use link::link;
-pub use packets::{dhcp4, dns, icmp, pppoe, ra};
+pub use packets::{dhcp4, dns, icmp, pppoe, ra, stun, syn};
 pub use stamp::stamp;
 pub use text::{api, invitation, line_facts, profile, record};
 
@@ -30,13 +30,15 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 12] = [
+pub const PARSERS: [Parser; 14] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
     Parser { name: "icmp", feed: icmp, seeds: seeds::icmp, worst: seeds::worst_icmp },
     Parser { name: "pppoe", feed: pppoe, seeds: seeds::pppoe, worst: seeds::worst_pppoe },
     Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
+    Parser { name: "stun", feed: stun, seeds: seeds::stun, worst: seeds::worst_stun },
+    Parser { name: "syn", feed: syn, seeds: seeds::syn, worst: seeds::worst_syn },
     Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },
     Parser { name: "api", feed: api, seeds: seeds::api, worst: seeds::worst_json },
