@@ -3,12 +3,15 @@
 //! A check receives a [`Context`] and returns a [`Finished`]. It never judges, prints or stores, and it must not know
 //! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
 
+mod asking;
+pub mod between;
 pub mod dhcp4;
 pub mod dns;
 pub mod echo;
 pub mod farend;
 pub mod ipv6;
 pub mod link;
+pub mod mtu;
 pub mod path;
 pub mod pppoe;
 mod probing;
@@ -211,6 +214,8 @@ pub fn registry() -> Vec<Box<dyn Check>> {
         Box::new(ipv6::Ipv6Check),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),
+        Box::new(between::BetweenCheck::default()),
+        Box::new(mtu::MtuCheck),
         Box::new(echo::EchoCheck::default()),
         Box::new(twoway::Twoway::default()),
         Box::new(path::PathCheck),

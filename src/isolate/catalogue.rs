@@ -6,6 +6,7 @@
 use super::model::Symptom::{self, *};
 use crate::unit::{Position, Segment};
 
+mod between;
 mod line;
 mod path;
 mod port;
@@ -69,7 +70,7 @@ pub const fn stray(symptom: Symptom) -> f64 {
 
 /// All faults.
 pub fn all() -> impl Iterator<Item = &'static Fault> {
-    port::FAULTS.iter().chain(line::FAULTS).chain(path::FAULTS).chain(service::FAULTS)
+    port::FAULTS.iter().chain(line::FAULTS).chain(between::FAULTS).chain(path::FAULTS).chain(service::FAULTS)
 }
 
 /// The catalogue as a page for people, as it stands in `docs/faults.md`.

@@ -4,8 +4,23 @@ use crate::reading::{Reading, Target, words};
 use crate::unit::{Direction, Family, Load};
 
 /// The checks from the port outwards; those not listed follow in the order of the record.
-pub(super) const ORDER: &[&str] =
-    &["line", "link", "dhcp4", "pppoe", "ipv6", "dns", "echo", "path", "farend", "twoway", "throughput", "multicast", "voice"];
+pub(super) const ORDER: &[&str] = &[
+    "line",
+    "link",
+    "dhcp4",
+    "pppoe",
+    "ipv6",
+    "dns",
+    "echo",
+    "path",
+    "farend",
+    "between",
+    "mtu",
+    "twoway",
+    "throughput",
+    "multicast",
+    "voice",
+];
 
 /// The lines of a check: one, or one for each IP version when it has figures of both.
 pub(super) fn lines(check: &str, readings: &[&Reading]) -> Vec<(String, String)> {
@@ -29,6 +44,8 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "pppoe" => pppoe(figures),
         "ipv6" => ipv6(figures),
         "dns" => dns(figures),
+        "between" => between(figures),
+        "mtu" => mtu(figures),
         "echo" => echo(figures),
         "path" => figures.first("path.hops").map_or_else(String::new, |hops| format!("{} hops to the far end", words::of(hops))),
         "farend" => farend(figures),
@@ -144,6 +161,27 @@ fn echo(figures: &Figures<'_>) -> String {
         }
     });
     joined(said)
+}
+
+fn between(figures: &Figures<'_>) -> String {
+    let Some(translators) = figures.first("between.translators") else { return String::new() };
+    let carrier = figures.first("between.carrier_translation").is_some_and(|r| r.value > 0.0);
+    let who = match translators.value {
+        n if n < 1.0 => "nobody translates addresses".to_owned(),
+        _ if carrier => "the provider translates addresses".to_owned(),
+        n if n < 2.0 => "one address translator".to_owned(),
+        _ => format!("{} address translators at least", words::of(translators)),
+    };
+    let kept = figures.first("between.port_kept_ratio").map(|r| format!("ports kept {}", words::of(r)));
+    let lifetime = figures.first("between.binding_lifetime").map(|r| format!("UDP bindings last {}", words::of(r)));
+    joined([Some(who), kept, lifetime])
+}
+
+fn mtu(figures: &Figures<'_>) -> String {
+    let sizes = both(figures, "mtu.path_mtu").map(|text| format!("path MTU {text}"));
+    let swallowed =
+        figures.worst("mtu.blackhole").filter(|r| r.value > 0.0).map(|_| "larger packets vanish without a word".to_owned());
+    joined([sizes, swallowed])
 }
 
 fn farend(figures: &Figures<'_>) -> String {

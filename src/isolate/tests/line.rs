@@ -18,9 +18,8 @@ fn typed(facts: &str) -> Outcome {
 }
 
 impl Visit {
-    pub(super) fn with_line(mut self, facts: &str) -> Self {
-        self.checks.push(("line", typed(facts)));
-        self
+    pub(super) fn with_line(self, facts: &str) -> Self {
+        self.beside("line", typed(facts))
     }
 }
 
