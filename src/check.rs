@@ -3,6 +3,8 @@
 //! A check receives a [`Context`] and returns a [`Finished`]. It never judges, prints or stores, and it must not know
 //! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
 
+mod asking;
+pub mod between;
 mod carried;
 pub mod dhcp4;
 pub mod dns;
@@ -12,6 +14,7 @@ pub mod gateway;
 pub mod ipv6;
 pub mod link;
 mod maker;
+pub mod mtu;
 pub mod path;
 pub mod pppoe;
 mod probing;
@@ -295,6 +298,8 @@ pub fn registry(access: &Access) -> Vec<Box<dyn Check>> {
         Box::new(gateway::GatewayCheck),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),
+        Box::new(between::BetweenCheck::default()),
+        Box::new(mtu::MtuCheck),
         Box::new(echo::EchoCheck::default()),
         Box::new(twoway::Twoway::default()),
         Box::new(path::PathCheck),

@@ -13,4 +13,5 @@ pub mod server;
 mod source_sink;
 pub mod stream;
 pub mod token;
+pub mod view;
 pub mod zone;

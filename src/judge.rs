@@ -1,10 +1,11 @@
 //! The judge: readings and criteria in, verdicts on intervals out. Sees no packets and no clock.
 //!
-//! [`criterion`] holds one limit against the readings that it selects, [`remedy`] says what would prove it, and [`verdict`]
+//! [`sold`] and [`budget`] say what rates sold or typed in can give as TCP payload. [`criterion`] holds one limit against the readings that it selects, [`remedy`] says what would prove it, and [`verdict`]
 //! has the words and the rule for the whole visit. The judge must not know checks, records or reports. The hard thing is
 //! to say 'not proven' whenever the evidence can't carry more: on an interval across the limit, and on a figure that the
 //! test set, the far end or other traffic bounded.
 
+pub mod budget;
 pub mod criterion;
 mod limit;
 mod remedy;
@@ -12,6 +13,7 @@ pub mod sold;
 pub mod verdict;
 
 pub use crate::profile::Severity;
+pub use budget::{BoundBy, RateBudget, budgets, share_of_sold};
 pub use criterion::{judge, on_interval};
 pub use sold::{SoldRate, sold_rates};
 pub use verdict::{Judgement, Limits, Verdict, overall};

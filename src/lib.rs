@@ -9,7 +9,8 @@
 //!
 //! The rooms, in the order of the flow: [`mod@unit`] and [`reading`] are the vocabulary; [`wire`] turns bytes into values;
 //! [`proto`] holds machines without I/O; [`metric`] is mathematics; [`net`] owns sockets and all `unsafe`; [`farend`] is
-//! the counterpart and its client; [`profile`] and [`plan`] say what to do; [`check`] does it; [`judge`] and [`isolate`]
+//! the counterpart and its client; [`typed`] reads what people type, [`mod@line`] is what is known of the line before anything is
+//! measured; [`profile`] and [`plan`] say what to do; [`check`] does it; [`judge`] and [`isolate`]
 //! conclude; [`record`] keeps; [`report`] shows; [`practice`] is the line that demo and tests share. `docs/architecture.md`
 //! says who may know whom; `tests/architecture.rs` enforces it.
 
@@ -18,6 +19,7 @@ pub mod cli;
 pub mod farend;
 pub mod isolate;
 pub mod judge;
+pub mod line;
 pub mod metric;
 pub mod net;
 pub mod plan;
@@ -27,6 +29,7 @@ pub mod proto;
 pub mod reading;
 pub mod record;
 pub mod report;
+pub mod typed;
 pub mod unit;
 pub mod visit;
 pub mod wire;

@@ -7,8 +7,7 @@
 pub mod builtin;
 pub mod checked;
 pub mod problem;
-mod raw;
 
 pub use builtin::{Listed, list, load};
-pub use checked::{Bound, Criterion, Encapsulation, Profile, Severity, Sold, TargetChoice, Technology, TestEffort, parse};
-pub use problem::{Problem, ProfileError};
+pub use checked::{Bound, Criterion, Profile, Severity, Sold, TargetChoice, TestEffort, parse};
+pub use problem::ProfileError;

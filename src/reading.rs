@@ -34,6 +34,12 @@ pub enum Unit {
     /// Events per second.
     #[serde(rename = "/s")]
     PerSecond,
+    /// Decibels: a ratio of powers.
+    #[serde(rename = "dB")]
+    Decibel,
+    /// Decibels above a milliwatt: a power.
+    #[serde(rename = "dBm")]
+    DecibelMilliwatt,
 }
 
 impl Unit {
@@ -46,6 +52,8 @@ impl Unit {
             Self::Octet => "By",
             Self::Second => "s",
             Self::PerSecond => "/s",
+            Self::Decibel => "dB",
+            Self::DecibelMilliwatt => "dBm",
         }
     }
 }

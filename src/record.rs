@@ -8,5 +8,5 @@ pub mod schema;
 pub mod store;
 
 pub use crate::isolate::{Alternative, Isolation};
-pub use crate::judge::{Judgement, Severity, SoldRate, Verdict};
-pub use schema::{Agent, CaptureNote, CheckRecord, Consent, Place, PlanNote, ProfileCopy, Record};
+pub use crate::judge::{Judgement, RateBudget, Severity, SoldRate, Verdict};
+pub use schema::{Agent, CaptureNote, CheckRecord, Consent, LineNote, Place, PlanNote, ProfileCopy, Record};

@@ -25,6 +25,7 @@ use tokio_util::sync::CancellationToken;
 use self::capture::Capture;
 use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure};
 use crate::farend::client::FarEndTarget;
+use crate::line::LineFacts;
 use crate::plan::order::{Progress, Turn};
 use crate::plan::{Need, Plan, Volume};
 use crate::profile::Profile;
@@ -56,6 +57,8 @@ pub struct VisitOptions {
     pub note: Option<String>,
     /// What was sold and the limits; `None` shows figures unjudged.
     pub profile: Option<Profile>,
+    /// What somebody typed in about the access line.
+    pub line: Option<LineFacts>,
     /// How hard to test.
     pub depth: Depth,
     /// The far end, if one was given.

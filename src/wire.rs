@@ -3,6 +3,7 @@
 //! No sockets, no clock, no panic on any input. Each format has a `Packet` or parse function that proves all lengths
 //! once, a `Repr` that is the meaning, and a list of flaws for what is odd but readable. Must not import any other room.
 
+pub mod address;
 pub mod arp;
 pub mod checksum;
 pub mod dhcp4;
@@ -23,5 +24,7 @@ pub mod pppoe;
 pub mod ra;
 pub mod ssdp;
 pub mod stamp;
+pub mod stun;
+pub mod syn;
 pub mod udp;
 pub mod vlan;

@@ -64,6 +64,9 @@ pub struct VisitArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Handoff)]
     pub depth: DepthArg,
+    /// What the modem's or terminal's page shows of the line: a TOML file, or `ask` to be asked (a file of that name is `./ask`).
+    #[arg(long, value_name = "FILE")]
+    pub line: Option<String>,
     /// Where the laptop is plugged in.
     #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
     pub position: PositionArg,
@@ -190,6 +193,9 @@ pub struct DemoArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Quick)]
     pub depth: DepthArg,
+    /// What a page would show of the line, as for verify.
+    #[arg(long, value_name = "FILE")]
+    pub line: Option<String>,
     /// Seed of the line's chance: the same number loses the same frames.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
@@ -219,6 +225,9 @@ pub struct ServeArgs {
     /// UDP port of the STAMP reflector (RFC 8762).
     #[arg(long, value_name = "PORT", default_value_t = 862)]
     pub stamp_port: u16,
+    /// First of the two UDP ports that tell agents where their packets come from; the other is the next.
+    #[arg(long, value_name = "PORT", default_value_t = 8622, value_parser = clap::value_parser!(u16).range(1..=65534))]
+    pub view_port: u16,
     /// Load that may be admitted at once, in Mbit/s; one visit at a time takes its share of it.
     #[arg(long, value_name = "MBIT", default_value_t = 1000.0)]
     pub capacity: f64,

@@ -5,8 +5,10 @@ use std::path::Path;
 use super::failure::Failure;
 use super::flags::{AccessArg, VisitArgs, VlanList};
 use super::login;
+use super::output;
 use crate::check::Access;
 use crate::farend::invitation;
+use crate::line::{self, Interview, LineFacts};
 use crate::profile::{self, Profile};
 use crate::record::store;
 use crate::visit::{Keep, VisitOptions, preflight};
@@ -62,6 +64,7 @@ pub(super) fn profile(tier: &str) -> Result<Profile, Failure> {
 /// The options of a visit; looks at the interface, the rights and the far end's file, sends nothing.
 pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) -> Result<VisitOptions, Failure> {
     let far_end = args.far_end.as_deref().map(invitation::read).transpose().map_err(Failure::usage)?;
+    let line = args.line.as_deref().map(line_facts).transpose()?;
     let interface = preflight::interface(args.interface.as_deref()).await.map_err(Failure::could_not_run)?;
     preflight::rights().map_err(Failure::could_not_run)?;
     let access = match args.access {
@@ -76,6 +79,7 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         circuit: args.circuit.clone(),
         note: args.note.clone(),
         profile,
+        line,
         depth: args.depth.into(),
         far_end,
         max_octets: args.max_data,
@@ -85,6 +89,27 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         keep: keep(args.record.as_deref())?,
         capture: args.capture.clone(),
     })
+}
+
+/// What somebody typed in about the line: in a file, or asked for at the terminal.
+pub(super) fn line_facts(word: &str) -> Result<LineFacts, Failure> {
+    if word != "ask" {
+        return line::load(Path::new(word)).map_err(Failure::usage);
+    }
+    if !output::can_ask() {
+        return Err(Failure::usage("--line ask: nobody can be asked, since this is no terminal; give a file instead"));
+    }
+    output::note("What the modem's or terminal's page shows; an empty answer says that it does not show it.");
+    let mut interview = Interview::default();
+    while let Some(question) = interview.question() {
+        let Some(answer) = output::ask_words(question) else {
+            return Err(Failure::usage("--line ask: the answers ended before the questions"));
+        };
+        if let Err(what) = interview.answer(&answer) {
+            output::note(&format!("  {what}"));
+        }
+    }
+    interview.facts().map_err(Failure::usage)
 }
 
 /// Checks that can't run as asked, with the reason.

@@ -30,6 +30,13 @@ pub(super) fn can_ask() -> bool {
     io::stdin().is_terminal() && io::stderr().is_terminal()
 }
 
+/// Asks a question that is answered by a line of text; `None` when no more answers come.
+pub(super) fn ask_words(question: &str) -> Option<String> {
+    let _ = write!(io::stderr().lock(), "{question}: ");
+    let mut answer = String::new();
+    io::stdin().read_line(&mut answer).ok().filter(|octets| *octets > 0).map(|_| answer)
+}
+
 /// Asks a question that is answered by yes or no; anything but yes is no.
 pub(super) fn ask(question: &str) -> bool {
     let _ = write!(io::stderr().lock(), "{question} [yes/no] ");

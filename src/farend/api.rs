@@ -81,6 +81,12 @@ pub struct SessionGrant {
     /// The STAMP reflector, if there is one.
     #[serde(default)]
     pub stamp: Option<StampGrant>,
+    /// The view of this agent's addresses, if there is one.
+    #[serde(default)]
+    pub view: Option<ViewGrant>,
+    /// Maximum segment size that the SYN of this connection asked for when it arrived, where the far end could see it.
+    #[serde(default)]
+    pub segment_size: Option<u16>,
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
@@ -99,6 +105,17 @@ pub struct StampGrant {
     /// Session identifier (RFC 8972 section 3).
     pub ssid: u16,
     /// Key of authenticated packets, hexadecimal.
+    pub key: Secret,
+}
+
+/// Use of the view: two UDP ports that tell where a packet came from.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct ViewGrant {
+    /// The two ports.
+    pub ports: [u16; 2],
+    /// Number of the session in requests.
+    pub session: u16,
+    /// Key that signs requests and answers, hexadecimal.
     pub key: Secret,
 }
 

@@ -17,6 +17,7 @@ use super::api::{
     LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest,
 };
 use crate::net::bound;
+use crate::net::tcp_info::tcp_info;
 use crate::wire::stamp::Key;
 use pin::Pin;
 
@@ -142,6 +143,12 @@ pub struct Session {
     pub address: IpAddr,
     /// The reflector for two-way measurement, if the far end runs one.
     pub stamp: Option<StampOffer>,
+    /// The view of this agent's addresses, if the far end offers one.
+    pub view: Option<ViewOffer>,
+    /// Maximum segment size that this agent's SYN asked for.
+    pub segment_size_sent: Option<u16>,
+    /// The same as it arrived at the far end, where that could be seen.
+    pub segment_size_seen: Option<u16>,
     /// Where data connections go.
     pub data_address: SocketAddr,
     /// This agent's address as the far end sees it.
@@ -167,6 +174,17 @@ pub struct Timing {
     pub hello: Duration,
 }
 
+/// What an agent needs to ask the far end where its packets come from.
+#[derive(Debug, Clone)]
+pub struct ViewOffer {
+    /// The two UDP ports at the session's address.
+    pub ports: [SocketAddr; 2],
+    /// Number of the session in requests.
+    pub session: u16,
+    /// Key that signs requests and answers.
+    pub key: Key,
+}
+
 /// What an agent needs to use the far end's STAMP reflector.
 #[derive(Debug, Clone)]
 pub struct StampOffer {
@@ -185,7 +203,7 @@ impl Session {
     /// The cause, one of [`ClientError`].
     pub async fn open(target: &FarEndTarget, address: IpAddr, device: &str) -> Result<Self, ClientError> {
         let at = SocketAddr::new(address, target.port);
-        let connect = connect(at, device).await?;
+        let (connect, segment_size_sent) = connect(at, device).await?;
         let pin = Arc::new(Pin::new(target.fingerprint));
         let http = http_client(&pin, device)?;
         let base = format!("https://{at}/v1/sessions");
@@ -206,9 +224,16 @@ impl Session {
             ssid: stamp.ssid,
             key: stamp.key.octets().map(|octets| Key::new(&octets)),
         });
+        let view = grant.view.and_then(|view| {
+            let ports = view.ports.map(|port| SocketAddr::new(address, port));
+            Some(ViewOffer { ports, session: view.session, key: Key::new(&view.key.octets()?) })
+        });
         Ok(Self {
             address,
             stamp,
+            view,
+            segment_size_sent,
+            segment_size_seen: grant.segment_size,
             data_address: SocketAddr::new(address, grant.data_port),
             seen_as: grant.seen_as,
             also_at: grant.also_at,
@@ -267,12 +292,16 @@ pub async fn resolve(target: &FarEndTarget) -> Result<Vec<IpAddr>, ClientError> 
     if addresses.is_empty() { Err(failed("it has no address".to_owned())) } else { Ok(addresses) }
 }
 
-/// Times a TCP connection, and tells the ways in which there is none apart.
-async fn connect(to: SocketAddr, device: &str) -> Result<Duration, ClientError> {
+/// Times a TCP connection, and tells the ways in which there is none apart. With it comes the segment size that was asked for.
+async fn connect(to: SocketAddr, device: &str) -> Result<(Duration, Option<u16>), ClientError> {
     let unreachable = |source| ClientError::Unreachable { address: to, source };
     let started = Instant::now();
     match tokio::time::timeout(CONNECT_WAIT, bound::connect(to, device)).await {
-        Ok(Ok(_)) => Ok(started.elapsed()),
+        Ok(Ok(stream)) => {
+            let took = started.elapsed();
+            let size = tcp_info(&stream).ok().and_then(|info| u16::try_from(info.advertised_segment).ok());
+            Ok((took, size))
+        }
         Ok(Err(error)) if error.kind() == ErrorKind::ConnectionRefused => Err(ClientError::Refused(to)),
         Ok(Err(error)) if error.kind() == ErrorKind::TimedOut => Err(ClientError::Silent(to)),
         Ok(Err(error)) => Err(unreachable(error)),

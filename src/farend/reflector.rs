@@ -15,6 +15,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::net::stamped::{SendWith, StampedEvent, StampedSocket};
 use crate::proto::stamp::reflector::{Admission, Config, Counters, Reflector, Request};
+use crate::proto::view::Sessions;
 use crate::unit::{Stamp, StampSource};
 use crate::wire::stamp::Key;
 
@@ -162,10 +163,10 @@ fn wall_clock() -> Stamp {
 /// An agent behind address translation is let in by the address that its control connection came from; one whose test
 /// packets come from another address (a pool of a carrier's translator) uses its key.
 #[derive(Debug, Clone, Default)]
-pub struct SessionTable(Arc<Mutex<Sessions>>);
+pub struct SessionTable(Arc<Mutex<Table>>);
 
 #[derive(Debug, Default)]
-struct Sessions {
+struct Table {
     /// By identifier.
     keys: BTreeMap<u16, (Key, IpAddr)>,
 }
@@ -185,8 +186,14 @@ impl SessionTable {
         self.lock().keys.remove(&id);
     }
 
-    fn lock(&self) -> std::sync::MutexGuard<'_, Sessions> {
+    fn lock(&self) -> std::sync::MutexGuard<'_, Table> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Sessions for SessionTable {
+    fn session_key(&self, session: u16) -> Option<Key> {
+        self.key(session)
     }
 }
 

@@ -24,7 +24,9 @@ use super::certificate::Identity;
 use super::reflector::{ReflectorHandle, ReflectorService, SessionTable};
 use super::source_sink::{self, RunningLoad, Secrets};
 use super::token::{TokenError, Tokens};
+use super::view::ViewService;
 use super::zone::Zone;
+use crate::net::tcp_info::save_syns;
 use crate::proto::stamp::reflector::Config;
 
 /// What a far end is started with.
@@ -38,6 +40,8 @@ pub struct ServeOptions {
     pub data_port: u16,
     /// Port of the STAMP reflector; zero as above, `None` runs none.
     pub stamp_port: Option<u16>,
+    /// First of the two UDP ports of the view, the other is the next; zero lets the system choose both, `None` runs none.
+    pub view_port: Option<u16>,
     /// Certificate and key.
     pub identity: Identity,
     /// Who may come.
@@ -128,6 +132,8 @@ pub(super) struct State {
     sessions: Mutex<BTreeMap<String, OpenSession>>,
     secrets: Secrets,
     stamp: SessionTable,
+    views: SessionTable,
+    view_ports: Option<[u16; 2]>,
     reflectors: Vec<ReflectorHandle>,
     opened: Notify,
     idle: Duration,
@@ -138,6 +144,8 @@ pub(super) struct State {
 struct OpenSession {
     source: IpAddr,
     ssid: Option<u16>,
+    /// Number at the view.
+    viewed: Option<u16>,
     loads: BTreeMap<String, Arc<RunningLoad>>,
 }
 
@@ -147,10 +155,11 @@ impl Server {
     /// # Errors
     /// Names the port that can't be had, and what to do.
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
-        let ServeOptions { listen, control_port, data_port, stamp_port, identity, tokens, limits, zone } = options;
+        let ServeOptions { listen, control_port, data_port, stamp_port, view_port, identity, tokens, limits, zone } = options;
         let cancel = CancellationToken::new();
         let mut tasks = JoinSet::new();
-        let stamp = SessionTable::default();
+        let (stamp, views) = (SessionTable::default(), SessionTable::default());
+        let mut view_ports = None;
         let (mut controls, mut datas, mut reflectors, mut stamp_bound) = (Vec::new(), Vec::new(), Vec::new(), None);
         let authority = match &zone {
             Some((name, port)) => {
@@ -161,8 +170,18 @@ impl Server {
         };
         let listens_at = listen.iter().copied().filter(|address| !address.is_unspecified()).collect();
         for address in listen {
-            controls.push(bind(address, control_port, "the control connection")?);
+            let (listener, at) = bind(address, control_port, "the control connection")?;
+            // Where a kernel can't, the view lacks one figure.
+            let _ = save_syns(&listener);
+            controls.push((listener, at));
             datas.push(bind(address, data_port, "data connections")?);
+            if let Some(port) = view_port {
+                let failed = |source| ServeError::Bind { address: SocketAddr::new(address, port), what: "the view", source };
+                let service = ViewService::bind(address, port, views.clone()).map_err(failed)?;
+                view_ports = Some(service.ports().map_err(failed)?);
+                let cancel = cancel.clone();
+                tasks.spawn(async move { service.run(cancel).await });
+            }
             let Some(port) = stamp_port else { continue };
             let at = SocketAddr::new(address, port);
             let failed = |source| ServeError::Bind { address: at, what: "the STAMP reflector", source };
@@ -184,6 +203,8 @@ impl Server {
             sessions: Mutex::default(),
             secrets: Secrets::default(),
             stamp,
+            views,
+            view_ports,
             reflectors,
             opened: Notify::new(),
             idle: limits.idle,
@@ -254,6 +275,9 @@ impl State {
         session.loads.values().for_each(|load| load.stop());
         if let Some(ssid) = session.ssid {
             self.stamp.end(ssid);
+        }
+        if let Some(number) = session.viewed {
+            self.views.end(number);
         }
         let others = self.sessions().values().any(|other| other.source == session.source);
         if !others {

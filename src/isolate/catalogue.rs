@@ -6,6 +6,8 @@
 use super::model::Symptom::{self, *};
 use crate::unit::{Position, Segment};
 
+mod between;
+mod line;
 mod path;
 mod port;
 mod service;
@@ -58,6 +60,9 @@ pub const fn stray(symptom: Symptom) -> f64 {
         // Shown on an interval or by a count, so wrong now and then.
         LossToGateway | LossToProvider | LossToFarEnd | DelayTooLong | DownTooSlow | UpTooSlow => 0.001,
         PortErrors | ResolverSlow | DelayUnderLoad => 0.001,
+        // Typed by hand, from pages of all kinds.
+        SyncBelowSold => 0.0001,
+        LowMargin | LineErrors => 0.01,
         // Plain events: a check would have to err.
         _ => 0.00003,
     }
@@ -65,7 +70,7 @@ pub const fn stray(symptom: Symptom) -> f64 {
 
 /// All faults.
 pub fn all() -> impl Iterator<Item = &'static Fault> {
-    port::FAULTS.iter().chain(path::FAULTS).chain(service::FAULTS)
+    port::FAULTS.iter().chain(line::FAULTS).chain(between::FAULTS).chain(path::FAULTS).chain(service::FAULTS)
 }
 
 /// The catalogue as a page for people, as it stands in `docs/faults.md`.

@@ -152,6 +152,22 @@ pub enum Symptom {
     TestSetInTheWay,
     /// IPv6 does not carry what IPv4 does.
     Ipv6Dead,
+    /// A second address translator stands behind the gateway, in the home.
+    DoubleTranslation,
+    /// The provider translates addresses too, against what was sold.
+    CarrierTranslation,
+    /// Large packets vanish without a router's word.
+    MtuBlackhole,
+    /// The path carries smaller packets than sold, and routers say so.
+    SmallMtu,
+    /// The line's own rate, as typed in, is lower than what was sold.
+    SyncBelowSold,
+    /// The noise margin, as typed in, is small.
+    LowMargin,
+    /// Errored seconds, as typed in, are many.
+    LineErrors,
+    /// The optical power received, as typed in, lies outside of the receiver's range.
+    LightOutOfRange,
 }
 
 impl Symptom {
@@ -208,6 +224,14 @@ impl Symptom {
             Self::RouteRefused => "a router says that it does not carry packets on",
             Self::TestSetInTheWay => "a setting of the test set gets in the way",
             Self::Ipv6Dead => "IPv6 does not carry what IPv4 does",
+            Self::DoubleTranslation => "a second address translator stands behind the gateway, in the home",
+            Self::CarrierTranslation => "the provider translates addresses too, against what was sold",
+            Self::MtuBlackhole => "large packets vanish without a router's word",
+            Self::SmallMtu => "the path carries smaller packets than sold, and routers say so",
+            Self::SyncBelowSold => "the line's own rate, as typed in, is lower than what was sold",
+            Self::LowMargin => "the noise margin, as typed in, is small",
+            Self::LineErrors => "errored seconds, as typed in, are many",
+            Self::LightOutOfRange => "the optical power received, as typed in, lies outside of the receiver's range",
         }
     }
 }

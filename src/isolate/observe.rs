@@ -7,8 +7,10 @@ use crate::judge::{Judgement, Verdict};
 use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
 use crate::unit::{Direction, Family, Load, Position};
 
+mod between;
 mod far_end;
 mod flaws;
+mod line;
 mod names;
 mod path;
 mod port;
@@ -17,6 +19,8 @@ mod port;
 pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Vec<Observation> {
     let evidence = Evidence { position, outcomes, judgements };
     let mut found = Findings::default();
+    between::observe(&evidence, &mut found);
+    line::observe(&evidence, &mut found);
     port::observe(&evidence, &mut found);
     path::observe(&evidence, &mut found);
     names::observe(&evidence, &mut found);

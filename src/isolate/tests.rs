@@ -6,6 +6,8 @@ use crate::profile;
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
 use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Position, Segment};
 
+mod line;
+
 /// A visit as its checks would leave it; starts sound, each scenario spoils a part of it.
 struct Visit {
     position: Position,
@@ -120,7 +122,32 @@ fn sound() -> Visit {
     }
 }
 
+fn between(translators: f64, carrier: f64, code: &str) -> Outcome {
+    let figures = vec![
+        Reading::exact("between.translators", translators).over(Family::Ipv4),
+        Reading::exact("between.carrier_translation", carrier).over(Family::Ipv4),
+    ];
+    flawed(done(figures), code)
+}
+
+fn mtu(octets: f64, blackhole: f64) -> Outcome {
+    let figures = [Direction::Down, Direction::Up].into_iter().flat_map(|way| {
+        ["mtu.path_mtu", "mtu.blackhole"]
+            .into_iter()
+            .zip([octets, blackhole])
+            .map(move |(name, value)| Reading::exact(name, value).toward(way))
+    });
+    let outcome = done(figures.collect());
+    if blackhole > 0.0 { flawed(outcome, "mtu-blackhole") } else { outcome }
+}
+
 impl Visit {
+    /// With a further check.
+    fn beside(mut self, check: &'static str, outcome: Outcome) -> Self {
+        self.checks.push((check, outcome));
+        self
+    }
+
     fn with(mut self, check: &'static str, outcome: Outcome) -> Self {
         for slot in &mut self.checks {
             if slot.0 == check {
@@ -396,6 +423,17 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
                 .without(&["twoway", "throughput"], "needs a session with the far end"),
             Some(Segment::FarEnd),
         ),
+        ("double-nat", sound().beside("between", between(2.0, 0.0, "between-double-nat")), Some(Segment::Home)),
+        ("carrier-nat", sound().beside("between", between(2.0, 1.0, "between-carrier-nat")), Some(Segment::Network)),
+        (
+            "mtu-blackhole",
+            sound().with("throughput", throughput(0.5, 0.5)).beside("mtu", mtu(1400.0, 1.0)),
+            Some(Segment::Access),
+        ),
+        ("small-mtu", sound().beside("mtu", mtu(1400.0, 0.0)), Some(Segment::Access)),
+        ("sync-below-sold", sound().with_line(line::BELOW_SOLD), Some(Segment::Access)),
+        ("line-disturbed", sound().with_line(line::DISTURBED), Some(Segment::Access)),
+        ("optical-level", sound().with_line(line::DARK), Some(Segment::Access)),
         ("ipv6-broken", sound().with("echo", broken_six), Some(Segment::Access)),
         ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-leads-nowhere")), Some(Segment::Access)),
         ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-no-address")), Some(Segment::Access)),

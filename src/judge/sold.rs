@@ -6,23 +6,12 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::profile::{Encapsulation, Profile, Technology};
+use crate::line::carriage::in_words;
+use crate::line::{Encapsulation, FullPacket, TcpOptions};
+use crate::profile::Profile;
 use crate::reading::Unit;
 use crate::reading::words::{figure, grouped};
 use crate::unit::{Direction, Family, Layer};
-
-/// TCP header and time-stamp option with padding (RFC 9293 section 3.1, RFC 7323 section 3.2).
-const TCP: u32 = 20 + 12;
-/// UDP header (RFC 768).
-const UDP: u32 = 8;
-/// Ethernet header (RFC 6349 section 4.1.1).
-const ETHERNET: u32 = 14;
-/// Frame check sequence (RFC 6349 section 4.1.1).
-const FCS: u32 = 4;
-/// Preamble with delimiter, and gap (RFC 6349 section 4.1.1).
-const PREAMBLE_AND_GAP: u32 = 8 + 12;
-/// PPPoE header and PPP protocol number (RFC 2516 section 4).
-const PPPOE: u32 = 6 + 2;
 
 /// A sold rate of one direction and what of it can arrive as TCP payload.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -47,71 +36,60 @@ pub fn sold_rates(profile: &Profile, family: Family) -> Vec<SoldRate> {
 /// One direction.
 pub(super) fn sold_rate(profile: &Profile, direction: Direction, family: Family) -> Option<SoldRate> {
     let sold = profile.sold.as_ref()?;
-    let mtu = u32::from(profile.line.mtu);
-    let ip = match family {
-        Family::Ipv4 => 20,
-        Family::Ipv6 => 40,
-    };
-    let payload = f64::from(mtu.saturating_sub(ip + TCP));
-    let octets = match sold.layer {
-        Layer::Line => line_octets(&profile.line),
-        Layer::Ethernet => f64::from(mtu + inner(&profile.line) + ETHERNET),
-        Layer::Ip => f64::from(mtu),
-        Layer::UdpPayload => f64::from(mtu.saturating_sub(ip + UDP)),
-        Layer::TcpPayload => payload,
-    };
-    let port_octets = f64::from(mtu + ETHERNET + FCS + PREAMBLE_AND_GAP);
-    let sold_mbit = sold.mbit(direction);
-    let by_sold = sold_mbit * payload / octets;
-    let by_port = profile.line.port_mbit * payload / port_octets;
-    let of_sold = match sold.layer {
-        Layer::TcpPayload => format!("{} are sold as TCP payload", rate(sold_mbit)),
-        layer => format!(
-            "{} x {} / {} = {} of TCP payload in what is sold ({layer})",
-            rate(sold_mbit),
-            grouped(payload),
-            grouped(octets),
-            rate(by_sold)
-        ),
-    };
-    let (payload_mbit, arithmetic) = if by_port < by_sold {
-        let port = format!(
-            "the port carries no more than {} x {} / {} = {} of TCP payload",
-            rate(profile.line.port_mbit),
-            grouped(payload),
-            grouped(port_octets),
-            rate(by_port)
-        );
-        (by_port, format!("{port}; {of_sold}"))
+    let by_sold = of_sold(profile, direction, family)?;
+    let by_port = of_port(&profile.line, family);
+    let (payload_mbit, arithmetic) = if by_port.mbit < by_sold.mbit {
+        (by_port.mbit, format!("{}; {}", by_port.words, by_sold.words))
     } else {
-        (by_sold, of_sold)
+        (by_sold.mbit, by_sold.words)
     };
-    Some(SoldRate { direction, sold_mbit, layer: sold.layer, payload_mbit, arithmetic })
+    Some(SoldRate { direction, sold_mbit: sold.mbit(direction), layer: sold.layer, payload_mbit, arithmetic })
 }
 
-/// What the access line adds between IP and Ethernet.
-fn inner(line: &Encapsulation) -> u32 {
-    4 * u32::from(line.vlan_tags) + if line.pppoe { PPPOE } else { 0 }
+/// A rate of TCP payload and the arithmetic that led to it.
+#[derive(Debug, Clone)]
+pub(super) struct Term {
+    pub(super) mbit: f64,
+    pub(super) words: String,
 }
 
-/// Octets that a full packet takes on the access line.
-fn line_octets(line: &Encapsulation) -> f64 {
-    let frame = f64::from(u32::from(line.mtu) + inner(line) + ETHERNET + FCS);
-    match line.technology {
-        Technology::Ethernet => frame + f64::from(PREAMBLE_AND_GAP),
-        // GEM and XGEM headers; no preamble or gap is carried (ITU-T G.984.3 and G.9807.1; sizes from memory).
-        Technology::Gpon => frame + 5.0,
-        Technology::XgsPon => frame + 8.0,
-        // Packet transfer mode: flags and check of 4 octets, and 65 octets on the line for 64 (IEEE 802.3 clause 61;
-        // from memory).
-        Technology::Vdsl2 | Technology::Gfast => (frame + 4.0) * 65.0 / 64.0,
-        // Bridged with LLC, without the frame's own check: 10 octets before, 8 of AAL5 behind, filled up to whole cells
-        // of 48 octets that take 53 (RFC 2684 sections 5.2 and 6).
-        Technology::Adsl => ((frame - f64::from(FCS) + 10.0 + 8.0) / 48.0).ceil() * 53.0,
-    }
+/// What of the sold rate is TCP payload; `None` when no rate was sold.
+pub(super) fn of_sold(profile: &Profile, direction: Direction, family: Family) -> Option<Term> {
+    let sold = profile.sold.as_ref()?;
+    let sold_mbit = sold.mbit(direction);
+    let packet = FullPacket::new(&profile.line, family, TcpOptions::TimeStamps);
+    Some(match sold.layer {
+        Layer::TcpPayload => Term { mbit: sold_mbit, words: format!("{} are sold as TCP payload", rate(sold_mbit)) },
+        layer => {
+            let share = share(&packet, packet.octets(layer), sold_mbit);
+            Term { words: format!("{} of TCP payload in what is sold ({layer})", share.words), ..share }
+        }
+    })
 }
 
-fn rate(mbit: f64) -> String {
+/// What of the port's rate is TCP payload.
+pub(super) fn of_port(line: &Encapsulation, family: Family) -> Term {
+    let packet = FullPacket::new(line, family, TcpOptions::TimeStamps);
+    let share = share(&packet, packet.port_octets(), line.port_mbit);
+    Term { words: format!("the port carries no more than {} of TCP payload", share.words), ..share }
+}
+
+/// What of a line's own rate is TCP payload.
+pub(super) fn of_line(line: &Encapsulation, line_mbit: f64, name: &str, family: Family) -> Term {
+    let packet = FullPacket::new(line, family, TcpOptions::TimeStamps);
+    let share = share(&packet, packet.octets(Layer::Line), line_mbit);
+    Term { words: format!("the {name} line gives {} of TCP payload", share.words), ..share }
+}
+
+/// `100 Mbit/s x 1,440 / 1,492 = 96.5 Mbit/s`.
+fn share(packet: &FullPacket<'_>, octets: f64, mbit: f64) -> Term {
+    let payload = f64::from(packet.payload());
+    let result = mbit * payload / octets;
+    let words = format!("{} x {} / {} = {}", rate(mbit), grouped(payload), in_words(octets), rate(result));
+    Term { mbit: result, words }
+}
+
+pub(super) fn rate(mbit: f64) -> String {
     figure("throughput.tcp_payload_rate", Unit::MegabitPerSecond, mbit)
 }
 

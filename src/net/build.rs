@@ -18,6 +18,7 @@ use super::offload;
 const IFLA_ADDRESS: u16 = 1;
 const IFLA_IFNAME: u16 = 3;
 const IFLA_MASTER: u16 = 10;
+const IFLA_MTU: u16 = 4;
 const IFLA_LINKINFO: u16 = 18;
 const IFLA_NET_NS_FD: u16 = 28;
 const IFLA_GSO_MAX_SEGS: u16 = 40;
@@ -174,6 +175,16 @@ impl Site {
     pub fn raise(&mut self, name: &str, index: u32) -> Result<(), NetlinkError> {
         let up = libc::IFF_UP as u32;
         self.route.request(|| format!("raising {name}"), Message::new(libc::RTM_NEWLINK, 0, &ifinfo(index, up, up)))
+    }
+
+    /// Sets an interface's MTU.
+    ///
+    /// # Errors
+    /// As the kernel says.
+    pub fn mtu(&mut self, index: u32, mtu: u32) -> Result<(), NetlinkError> {
+        let mut message = Message::new(libc::RTM_NEWLINK, 0, &ifinfo(index, 0, 0));
+        message.attr(IFLA_MTU, &mtu.to_ne_bytes());
+        self.route.request(|| format!("setting the MTU of interface {index}"), message)
     }
 
     /// Gives an interface an address; IPv6 without duplicate address detection.

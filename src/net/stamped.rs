@@ -134,6 +134,15 @@ impl StampedSocket {
         Self::stamping(socket, family, Kind::Udp)
     }
 
+    /// Sends all later datagrams whole or not at all, whatever was learned of the path's MTU: for probes of it (ip(7),
+    /// IP_PMTUDISC_PROBE). A datagram above the interface's own MTU is then refused with `EMSGSIZE`.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn never_fragment(&self) -> io::Result<()> {
+        options::never_fragment(self.socket.get_ref().as_fd(), self.family)
+    }
+
     /// A raw ICMP or ICMPv6 socket that sees only answers to probes (replies and errors), of all senders on the machine.
     ///
     /// The checksum of ICMPv6 is the kernel's work (RFC 3542 section 3.1), that of ICMP the caller's.

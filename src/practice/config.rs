@@ -194,6 +194,11 @@ pub struct LineConfig {
     pub home: Impairments,
     /// Gateway to edge.
     pub access: Impairments,
+    /// Largest packet that the access line's two ends send onto it, octets of IP; they say so to whoever sends larger ones.
+    /// `None` is 1500.
+    pub access_mtu: Option<u16>,
+    /// The provider's edge translates IPv4 addresses too, and the access line has shared ones (RFC 6598).
+    pub carrier_translation: bool,
     /// Edge to core.
     pub network: Impairments,
     /// Core to far end.

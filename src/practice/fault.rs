@@ -37,8 +37,14 @@ pub enum Fault {
     LongDelay,
     /// The access line's buffer is far too deep.
     DeepBuffer,
+    /// The access line carries smaller packets than sold, and its ends say so.
+    SmallMtu,
+    /// The access line swallows large packets without a word.
+    MtuBlackhole,
     /// Frames get lost behind the provider's edge.
     NetworkLoss,
+    /// The provider translates addresses behind the gateway's translation.
+    DoubleNat,
     /// The name servers take queries and never answer.
     DnsDead,
     /// One of the two name servers takes queries and never answers.
@@ -58,9 +64,12 @@ pub enum Fault {
 /// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
 const LOSS: f64 = 0.06;
 
+/// Below any MTU that a tier sells, above what hosts must take.
+const SMALL_MTU: u16 = 1400;
+
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 23] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -73,7 +82,10 @@ impl Fault {
         Self::AccessLoss,
         Self::LongDelay,
         Self::DeepBuffer,
+        Self::SmallMtu,
+        Self::MtuBlackhole,
         Self::NetworkLoss,
+        Self::DoubleNat,
         Self::DnsDead,
         Self::OneResolverDead,
         Self::DnsLying,
@@ -98,7 +110,10 @@ impl Fault {
             Self::AccessLoss => "access-loss",
             Self::LongDelay => "long-delay",
             Self::DeepBuffer => "deep-buffer",
+            Self::SmallMtu => "small-mtu",
+            Self::MtuBlackhole => "mtu-blackhole",
             Self::NetworkLoss => "network-loss",
+            Self::DoubleNat => "double-nat",
             Self::DnsDead => "dns-dead",
             Self::OneResolverDead => "one-resolver-dead",
             Self::DnsLying => "dns-lying",
@@ -129,6 +144,9 @@ impl Fault {
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
             Self::DeepBuffer => "the access line's buffers hold half a second",
+            Self::SmallMtu => "the access line carries packets of 1400 octets at most, and routers say so",
+            Self::MtuBlackhole => "packets above 1400 octets vanish on the access line, each way",
+            Self::DoubleNat => "the provider translates addresses too: two translators in a row",
             Self::NetworkLoss => "6 % of frames are lost behind the provider's edge, each way",
             Self::DnsDead => "the name servers never answer",
             Self::OneResolverDead => "the second of the two name servers never answers",
@@ -151,9 +169,14 @@ impl Fault {
             Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::RogueRa | Self::HomeLoss | Self::CrossTraffic => {
                 Segment::Home
             }
-            Self::NoPrefix | Self::NetworkLoss | Self::DnsDead | Self::OneResolverDead | Self::DnsLying | Self::NetworkDead => {
-                Segment::Network
-            }
+            Self::SmallMtu | Self::MtuBlackhole => Segment::Access,
+            Self::NoPrefix
+            | Self::NetworkLoss
+            | Self::DoubleNat
+            | Self::DnsDead
+            | Self::OneResolverDead
+            | Self::DnsLying
+            | Self::NetworkDead => Segment::Network,
             Self::FarEndGone => Segment::FarEnd,
         }
     }
@@ -198,6 +221,9 @@ impl Fault {
                     shape.queue = Duration::from_millis(500);
                 }
             }
+            Self::SmallMtu => line.access_mtu = Some(SMALL_MTU),
+            Self::MtuBlackhole => add(&mut line.access, |i| i.longest = Some(SMALL_MTU)),
+            Self::DoubleNat => line.carrier_translation = true,
             Self::DnsDead => line.services.dns = Some(DnsService::Silent),
             Self::OneResolverDead => line.services.dns = Some(DnsService::SecondSilent),
             Self::DnsLying => line.services.dns = Some(DnsService::Lying),

@@ -35,8 +35,8 @@ use super::roles::igd::{IgdRole, IgdRoleConfig};
 use super::roles::neighbour::NeighbourRole;
 use super::roles::router::RouterRole;
 use super::topology::{
-    ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, LAN_PORT, Node, RESOLVERS_V4,
-    RESOLVERS_V6, ROUTES, STRANGER_V4, WAN_PORT,
+    self, ACCESS_PORT, ADDRESSES, CABLES, CORE_PORT, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, LAN_PORT,
+    Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, STRANGER_V4, WAN_PORT,
 };
 
 /// Why a practice line can't be built.
@@ -146,23 +146,27 @@ impl PracticeLine {
                 continue;
             }
             let index = line.index(node, port)?;
+            let address = line.numbered(address);
             line.site(node).address(index, address, prefix)?;
         }
         for (node, port, destination, prefix, hop) in ROUTES {
             if line.config.is_fixed(node, port) {
                 let index = line.index(node, port)?;
+                let (destination, hop) = (line.numbered(destination), line.numbered(hop));
                 line.site(node).route(destination, prefix, hop, index)?;
             }
         }
+        line.narrow()?;
         line.introduce()?;
-        if line.config.handoff == Handoff::Gateway {
-            nft::masquerade(line.namespace(Node::Gateway), WAN_PORT).map_err(|refusal| {
-                if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() }
-            })?;
-        }
         if line.config.services.ipv6 == Some(Ipv6Service::DeadBehindGateway) {
             // Its neighbours know it, so what they send gets there, and nothing answers.
             line.site(Node::Edge).sysctls(&[("net/ipv6/conf/access/disable_ipv6", "1")]).map_err(system("silencing the edge"))?;
+        }
+        if line.config.handoff == Handoff::Gateway {
+            line.translate(Node::Gateway, WAN_PORT)?;
+        }
+        if line.config.carrier_translation {
+            line.translate(Node::Edge, CORE_PORT)?;
         }
         if line.kernel_shapes {
             line.shape(Node::Gateway, WAN_PORT, line.config.up)?;
@@ -278,6 +282,28 @@ impl PracticeLine {
         self.site(node).sysctls(&settings).map_err(system(format!("setting up {}", node.label())))
     }
 
+    /// An address as this line has it: where the provider translates, access line and network change their blocks, so that the
+    /// shared addresses stand on the access line.
+    fn numbered(&self, address: IpAddr) -> IpAddr {
+        if self.config.carrier_translation { topology::exchanged(address) } else { address }
+    }
+
+    /// Gives both ends of the access line its MTU.
+    fn narrow(&mut self) -> Result<(), PracticeError> {
+        let Some(mtu) = self.config.access_mtu else { return Ok(()) };
+        for (node, port) in [(Node::Gateway, WAN_PORT), (Node::Edge, ACCESS_PORT)] {
+            let index = self.index(node, port)?;
+            self.site(node).mtu(index, u32::from(mtu))?;
+        }
+        Ok(())
+    }
+
+    /// Gives all IPv4 that leaves a place by a port that port's address.
+    fn translate(&self, node: Node, port: &str) -> Result<(), PracticeError> {
+        nft::masquerade(self.namespace(node), port)
+            .map_err(|refusal| if refusal.is_unsupported() { PracticeError::NoTranslation(refusal) } else { refusal.into() })
+    }
+
     fn choose_shaper(&mut self) -> Result<bool, PracticeError> {
         let wanted = self.config.shaper;
         if wanted == Shaper::DelayLine {
@@ -300,7 +326,8 @@ impl PracticeLine {
             for (this, other, end) in [(cable.near, cable.far, 1), (cable.far, cable.near, 2)] {
                 for (.., address, _) in ADDRESSES.iter().filter(|(node, port, ..)| (*node, *port) == this) {
                     let index = self.index(other.0, other.1)?;
-                    self.site(other.0).neighbour(index, *address, mac(number as u8, end))?;
+                    let address = self.numbered(*address);
+                    self.site(other.0).neighbour(index, address, mac(number as u8, end))?;
                 }
             }
         }

@@ -63,6 +63,8 @@ pub const WAN_PORT: &str = "wan";
 pub const LAN_PORT: &str = "lan";
 /// The edge's port toward the access line.
 pub(super) const ACCESS_PORT: &str = "access";
+/// The edge's port toward the core.
+pub(super) const CORE_PORT: &str = "core";
 
 const fn v4(a: u8, b: u8, c: u8, d: u8) -> Ipv4Addr {
     Ipv4Addr::new(a, b, c, d)
@@ -137,7 +139,7 @@ pub(super) struct Cable {
 pub(super) const CABLES: [Cable; 6] = [
     Cable { segment: Some(Segment::Home), near: (Node::Laptop, LAPTOP_PORT), far: (Node::Gateway, LAN_PORT) },
     Cable { segment: Some(Segment::Access), near: (Node::Gateway, WAN_PORT), far: (Node::Edge, ACCESS_PORT) },
-    Cable { segment: Some(Segment::Network), near: (Node::Edge, "core"), far: (Node::Core, "edge") },
+    Cable { segment: Some(Segment::Network), near: (Node::Edge, CORE_PORT), far: (Node::Core, "edge") },
     Cable { segment: Some(Segment::FarEnd), near: (Node::Core, "far-end"), far: (Node::FarEnd, "net0") },
     Cable { segment: None, near: (Node::Core, "resolvers"), far: (Node::Resolvers, "net0") },
     Cable { segment: None, near: (Node::Neighbour, "net0"), far: (Node::Gateway, "lan2") },
@@ -154,8 +156,8 @@ pub(super) const ADDRESSES: [(Node, &str, IpAddr, u8); 23] = [
     (Node::Gateway, WAN_PORT, IpAddr::V6(GATEWAY_WAN_V6), 64),
     (Node::Edge, ACCESS_PORT, IpAddr::V4(EDGE_V4), 24),
     (Node::Edge, ACCESS_PORT, IpAddr::V6(EDGE_V6), 64),
-    (Node::Edge, "core", IpAddr::V4(EDGE_TO_CORE_V4), 30),
-    (Node::Edge, "core", IpAddr::V6(EDGE_TO_CORE_V6), 64),
+    (Node::Edge, CORE_PORT, IpAddr::V4(EDGE_TO_CORE_V4), 30),
+    (Node::Edge, CORE_PORT, IpAddr::V6(EDGE_TO_CORE_V6), 64),
     (Node::Core, "edge", IpAddr::V4(CORE_V4), 30),
     (Node::Core, "edge", IpAddr::V6(CORE_V6), 64),
     (Node::Core, "far-end", IpAddr::V4(CORE_TO_FAR_END_V4), 29),
@@ -181,8 +183,8 @@ pub(super) const ROUTES: [(Node, &str, IpAddr, u8, IpAddr); 14] = [
     (Node::Gateway, WAN_PORT, ANY_V4, 0, IpAddr::V4(EDGE_V4)),
     (Node::Gateway, WAN_PORT, ANY_V6, 0, IpAddr::V6(EDGE_V6)),
     (Node::Edge, ACCESS_PORT, IpAddr::V6(v6(0x77, 0)), 64, IpAddr::V6(GATEWAY_WAN_V6)),
-    (Node::Edge, "core", ANY_V4, 0, IpAddr::V4(CORE_V4)),
-    (Node::Edge, "core", ANY_V6, 0, IpAddr::V6(CORE_V6)),
+    (Node::Edge, CORE_PORT, ANY_V4, 0, IpAddr::V4(CORE_V4)),
+    (Node::Edge, CORE_PORT, ANY_V6, 0, IpAddr::V6(CORE_V6)),
     (Node::Core, "edge", IpAddr::V4(v4(198, 51, 100, 0)), 24, IpAddr::V4(EDGE_TO_CORE_V4)),
     (Node::Core, "edge", IpAddr::V6(v6(0x100, 0)), 64, IpAddr::V6(EDGE_TO_CORE_V6)),
     (Node::Core, "edge", IpAddr::V6(v6(0x77, 0)), 64, IpAddr::V6(EDGE_TO_CORE_V6)),
@@ -191,6 +193,16 @@ pub(super) const ROUTES: [(Node, &str, IpAddr, u8, IpAddr); 14] = [
     (Node::Resolvers, "net0", ANY_V4, 0, IpAddr::V4(CORE_TO_RESOLVERS_V4)),
     (Node::Resolvers, "net0", ANY_V6, 0, IpAddr::V6(CORE_TO_RESOLVERS_V6)),
 ];
+
+/// An address with the access line's block and the shared one behind the edge exchanged; others stay.
+pub(super) fn exchanged(address: IpAddr) -> IpAddr {
+    let IpAddr::V4(four) = address else { return address };
+    match four.octets() {
+        [198, 51, 100, host] => v4(100, 64, 0, host).into(),
+        [100, 64, 0, host] => v4(198, 51, 100, host).into(),
+        _ => address,
+    }
+}
 
 #[cfg(test)]
 mod tests {

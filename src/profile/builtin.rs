@@ -3,8 +3,8 @@
 use std::io::Read as _;
 use std::path::Path;
 
-use super::problem::nearest;
 use super::{Profile, ProfileError, parse};
+use crate::typed::problem::nearest;
 
 /// Larger than any sensible profile, small enough to refuse a wrong file before it fills memory.
 const MAX_OCTETS: u64 = 1 << 20;

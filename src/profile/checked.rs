@@ -2,12 +2,12 @@
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use toml::de::DeTable;
 
-use super::problem::{Problem, ProfileError};
-use super::raw::{Document, Table};
+use super::problem::ProfileError;
+use crate::line::{Atm, Encapsulation, Technology};
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
+use crate::typed::table::{Document, Table, root};
 use crate::unit::{AccessKind, Depth, Direction, Family, Layer, Load};
 use crate::wire::dhcp4::Introduction;
 
@@ -80,38 +80,6 @@ impl Sold {
             Direction::Up => self.up_mbit,
         }
     }
-}
-
-/// How the service is carried between handoff and provider.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Encapsulation {
-    /// Access technology.
-    pub technology: Technology,
-    /// Rate of the handoff port, Mbit/s; default 1000 (common practice at gateways, modems and terminals).
-    pub port_mbit: f64,
-    /// VLAN tags on the access line, 0 to 2; default 0.
-    pub vlan_tags: u8,
-    /// True when the service is carried in PPPoE (RFC 2516); default false.
-    pub pppoe: bool,
-    /// Largest IP packet, octets; default 1500, or 1492 with PPPoE (RFC 2516 section 7).
-    pub mtu: u16,
-}
-
-/// Access technology.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Technology {
-    /// Ethernet all the way.
-    Ethernet,
-    /// Passive optical network, ITU-T G.984.
-    Gpon,
-    /// Passive optical network, ITU-T G.9807.1.
-    XgsPon,
-    /// ITU-T G.993.2 in packet transfer mode.
-    Vdsl2,
-    /// ITU-T G.9701 in packet transfer mode.
-    Gfast,
-    /// ITU-T G.992.5 and older, in ATM cells.
-    Adsl,
 }
 
 /// How hard to test.
@@ -229,11 +197,7 @@ pub struct Criterion {
 /// [`ProfileError::Invalid`] with everything that is wrong.
 pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
     let invalid = |problems, more| ProfileError::Invalid { origin: origin.to_owned(), problems, more };
-    let root = DeTable::parse(text).map_err(|error| {
-        let span = error.span().unwrap_or(0..0);
-        let what = format!("this is not TOML: {}", error.message().replace('\n', "; "));
-        invalid(vec![Problem::at(text, span, "", what)], 0)
-    })?;
+    let root = root(text).map_err(|problem| invalid(vec![*problem], 0))?;
     let document = Document::new(text);
     let top = Table::open(
         &document,
@@ -260,7 +224,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     });
     let title = top.required_text("title", "the tier in words");
     let sold = top.table("sold", &["down", "up", "layer", "basis"]).and_then(|t| read_sold(document, &t));
-    let line = read_line(top.table("line", &["technology", "port", "vlan_tags", "pppoe", "mtu"]).as_ref());
+    let line = read_line(top.table("line", &["technology", "port", "vlan_tags", "pppoe", "mtu", "atm"]).as_ref());
     let effort = read_effort(document, top.table("effort", &["streams", "load_seconds", "confidence", "dscp"]).as_ref());
     let dhcp4 = top.table("dhcp4", dhcp4::KEYS).map(|t| dhcp4::read(document, &t)).unwrap_or_default();
     if !top.has("criterion") {
@@ -304,24 +268,17 @@ fn read_sold(document: &Document<'_>, table: &Table<'_, '_>) -> Option<Sold> {
 }
 
 fn read_line(table: Option<&Table<'_, '_>>) -> Encapsulation {
-    let technologies = [
-        ("ethernet", Technology::Ethernet),
-        ("gpon", Technology::Gpon),
-        ("xgs-pon", Technology::XgsPon),
-        ("vdsl2", Technology::Vdsl2),
-        ("gfast", Technology::Gfast),
-        ("adsl", Technology::Adsl),
-    ];
     let pppoe = table.and_then(|t| t.truth("pppoe")).unwrap_or(false);
     let default_mtu = if pppoe { 1492 } else { 1500 };
     let small = |key: &str, range| table.and_then(|t| t.whole(key, range)).map(|n| n.value);
     Encapsulation {
-        technology: table.and_then(|t| t.word("technology", &technologies)).unwrap_or(Technology::Ethernet),
+        technology: table.and_then(|t| t.word("technology", Technology::WORDS)).unwrap_or(Technology::Ethernet),
         port_mbit: small("port", 10..=400_000).unwrap_or(1000) as f64,
         vlan_tags: small("vlan_tags", 0..=2).and_then(|n| u8::try_from(n).ok()).unwrap_or(0),
         pppoe,
         // 576 octets every IPv4 host must accept (RFC 791 section 3.1); 9000 is the common jumbo size.
         mtu: small("mtu", 576..=9000).and_then(|n| u16::try_from(n).ok()).unwrap_or(default_mtu),
+        atm: table.and_then(|t| t.word("atm", Atm::WORDS)).unwrap_or_default(),
     }
 }
 

@@ -24,10 +24,20 @@ pub fn find(name: &str) -> Option<&'static NameSpec> {
     ALL.iter().find(|spec| spec.name == name)
 }
 
-use Unit::{MegabitPerSecond, Millisecond, Octet, One, PerSecond, Second};
+use Unit::{Decibel, DecibelMilliwatt, MegabitPerSecond, Millisecond, Octet, One, PerSecond, Second};
 
 /// All reading names.
 pub const ALL: &[NameSpec] = &[
+    n("line.rate", MegabitPerSecond, "rate of the access line as typed in from the modem's page"),
+    n("line.attainable_rate", MegabitPerSecond, "rate that the line could reach, as typed in"),
+    n("line.margin", Decibel, "noise margin, as typed in"),
+    n("line.attenuation", Decibel, "attenuation, as typed in"),
+    n("line.errored_seconds", One, "errored seconds, as typed in"),
+    n("line.severely_errored_seconds", One, "severely errored seconds, as typed in"),
+    n("line.errored_second_ratio", One, "errored seconds per second counted, as typed in"),
+    n("line.received_power", DecibelMilliwatt, "optical power received by the terminal, as typed in"),
+    n("line.sent_power", DecibelMilliwatt, "optical power sent by the terminal, as typed in"),
+    n("line.sold_share", One, "TCP payload that the typed line rate can give per TCP payload that the sold rate can give"),
     n("link.carrier", One, "1 when the port has carrier, else 0"),
     n("link.speed", MegabitPerSecond, "negotiated speed of the port"),
     n("link.full_duplex", One, "1 when the port runs full duplex, 0 when half"),
@@ -87,6 +97,15 @@ pub const ALL: &[NameSpec] = &[
     n("echo.round_trip_p99", Millisecond, "99th percentile of the ICMP echo round trip"),
     n("farend.connect_time", Millisecond, "TCP connection set-up time to the far end's control port"),
     n("farend.hello_time", Millisecond, "TLS and first answer of the far end, after connecting"),
+    n("between.translators", One, "address translators between this laptop and the far end, at least"),
+    n("between.carrier_translation", One, "1 when the provider translates addresses too, else 0"),
+    n("between.port_kept_ratio", One, "share of sockets whose port the translator keeps"),
+    n("between.mapping_by_port", One, "1 when a socket gets another mapping for another port of the far end (RFC 4787), else 0"),
+    n("between.filtering_by_port", One, "1 when only the port that was asked may answer (RFC 4787), else 0"),
+    n("between.binding_lifetime", Second, "longest silence after which an answer still came through the translator"),
+    n("mtu.path_mtu", Octet, "largest IP packet that arrives whole"),
+    n("mtu.blackhole", One, "1 when larger packets vanish and no router says so, else 0"),
+    n("mtu.segment_size", Octet, "TCP maximum segment size of this laptop's SYN, as it arrives at the far end"),
     n("twoway.loss_ratio", One, "share of test packets lost; per direction where the reflector counts, else of the round trip"),
     n("twoway.round_trip_min", Millisecond, "smallest round trip less the reflector's own time"),
     n("twoway.round_trip_p50", Millisecond, "median round trip less the reflector's own time"),

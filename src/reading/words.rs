@@ -17,6 +17,7 @@ pub fn figure(name: &str, unit: Unit, value: f64) -> String {
         Unit::Octet => format!("{} octets", significant(value)),
         Unit::Second => format!("{} s", significant(value)),
         Unit::PerSecond => format!("{} per second", significant(value)),
+        Unit::Decibel | Unit::DecibelMilliwatt => format!("{} {}", significant(value), unit.symbol()),
     }
 }
 

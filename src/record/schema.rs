@@ -11,10 +11,11 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::isolate::{self, Isolation};
-use crate::judge::{self, Judgement, SoldRate, Verdict};
+use crate::judge::{self, Judgement, RateBudget, SoldRate, Verdict};
+use crate::line::{LineFacts, TYPED_IN};
 use crate::profile::{self, Profile};
-use crate::reading::Outcome;
-use crate::unit::{AccessKind, Depth, Family, Position};
+use crate::reading::{Outcome, Reading};
+use crate::unit::{AccessKind, Depth, Direction, Family, Position};
 
 /// Name and version of the document type; the number after the slash changes when an older reader would misread it.
 pub const SCHEMA: &str = "doorstep-record/1";
@@ -58,6 +59,10 @@ pub struct Record {
     /// The sold rates and what of them can arrive as TCP payload, over the IP version that the rates were measured on.
     #[serde(skip_serializing_if = "Vec::is_empty", default)]
     pub sold: Vec<SoldRate>,
+    /// What somebody typed in about the access line, with the rates that it lets expect. Its figures stand among the checks too,
+    /// as `line`, so that limits can be set on them.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub line: Option<LineNote>,
     /// The checks in the order in which they ended.
     #[serde(default)]
     pub checks: Vec<CheckRecord>,
@@ -158,6 +163,17 @@ pub struct CaptureNote {
     pub stopped_because: Option<String>,
 }
 
+/// What was typed in about the access line.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LineNote {
+    /// Where the facts come from: nobody measured them during the visit.
+    pub source: String,
+    /// The facts as typed.
+    pub facts: LineFacts,
+    /// What they let expect, over the IP version that the rates were measured on.
+    pub budget: Vec<RateBudget>,
+}
+
 /// One check of the visit.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CheckRecord {
@@ -187,6 +203,7 @@ impl Record {
             consent: None,
             capture: None,
             sold: profile.map_or_else(Vec::new, |p| judge::sold_rates(p, Family::Ipv4)),
+            line: None,
             checks: Vec::new(),
             judgements: Vec::new(),
             verdict: Verdict::NotProven,
@@ -199,6 +216,28 @@ impl Record {
         self.checks.push(CheckRecord { check: check.to_owned(), took_ms: took.as_secs_f64() * 1e3, outcome });
     }
 
+    /// Notes what was typed in about the access line, and its figures as the outcome `line`.
+    pub fn note_line(&mut self, facts: &LineFacts, profile: Option<&Profile>) {
+        let mut outcome = facts.outcome();
+        if let Some(profile) = profile {
+            for direction in [Direction::Down, Direction::Up] {
+                let share = judge::share_of_sold(profile, facts, direction);
+                outcome.readings.extend(share.map(|share| Reading::exact("line.sold_share", share).toward(direction)));
+            }
+            if facts.technology.carriage() != profile.line.technology {
+                let what =
+                    format!("the line is {}, which is not what the tier {} is carried on", facts.kind_in_words(), profile.name);
+                outcome.flaw("line-technology-differs", what, None);
+            }
+        }
+        self.line = Some(LineNote {
+            source: TYPED_IN.to_owned(),
+            facts: facts.clone(),
+            budget: judge::budgets(profile, facts, Family::Ipv4),
+        });
+        self.add("line", Duration::ZERO, outcome);
+    }
+
     /// The checks as judge and isolation see them.
     pub fn outcomes(&self) -> Vec<(&str, &Outcome)> {
         self.checks.iter().map(|c| (c.check.as_str(), &c.outcome)).collect()
@@ -209,6 +248,9 @@ impl Record {
         let rates = self.checks.iter().flat_map(|c| &c.outcome.readings).find(|r| r.name == "throughput.tcp_payload_rate");
         let family = rates.and_then(|r| r.family).unwrap_or(Family::Ipv4);
         self.sold = profile.map_or_else(Vec::new, |p| judge::sold_rates(p, family));
+        if let Some(line) = &mut self.line {
+            line.budget = judge::budgets(profile, &line.facts, family);
+        }
         let conclusion = self.concluded(profile);
         self.judgements = conclusion.judgements;
         self.verdict = conclusion.verdict;

@@ -5,6 +5,7 @@ use crate::unit::{Direction, Family, Load};
 
 /// The checks from the port outwards; those not listed follow in the order of the record.
 pub(super) const ORDER: &[&str] = &[
+    "line",
     "link",
     "dhcp4",
     "vlan",
@@ -15,6 +16,8 @@ pub(super) const ORDER: &[&str] = &[
     "echo",
     "path",
     "farend",
+    "between",
+    "mtu",
     "twoway",
     "throughput",
     "multicast",
@@ -37,6 +40,7 @@ pub(super) fn lines(check: &str, readings: &[&Reading]) -> Vec<(String, String)>
 
 fn line(check: &str, figures: &Figures<'_>) -> String {
     match check {
+        "line" => typed_line(figures),
         "link" => link(figures),
         "dhcp4" => dhcp4(figures),
         "pppoe" => pppoe(figures),
@@ -44,6 +48,8 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "ipv6" => ipv6(figures),
         "gateway" => gateway(figures),
         "dns" => dns(figures),
+        "between" => between(figures),
+        "mtu" => mtu(figures),
         "echo" => echo(figures),
         "path" => figures.first("path.hops").map_or_else(String::new, |hops| format!("{} hops to the far end", words::of(hops))),
         "farend" => farend(figures),
@@ -85,6 +91,24 @@ fn link(figures: &Figures<'_>) -> String {
     let duplex = figures.first("link.full_duplex").map(|r| if r.value < 1.0 { "half duplex" } else { "full duplex" });
     let errors = figures.first("link.receive_errors").map(|r| format!("{} errored frames", words::of(r)));
     joined([figures.first("link.speed").map(words::of), duplex.map(str::to_owned), errors])
+}
+
+/// `typed in: down 105.3 Mbit/s, margin 9.1 dB; up 42 Mbit/s`.
+fn typed_line(figures: &Figures<'_>) -> String {
+    let shown = [
+        ("line.rate", ""),
+        ("line.margin", "margin "),
+        ("line.attenuation", "attenuation "),
+        ("line.errored_second_ratio", "errored seconds "),
+    ];
+    let way = |direction: Direction| {
+        let parts =
+            shown.into_iter().map(|(name, lead)| figures.toward(name, direction).map(|r| format!("{lead}{}", words::of(r))));
+        Some(joined(parts)).filter(|text| !text.is_empty()).map(|text| format!("{direction} {text}"))
+    };
+    let light = figures.first("line.received_power").map(|r| format!("light received {}", words::of(r)));
+    let said: Vec<String> = [way(Direction::Down), way(Direction::Up), light].into_iter().flatten().collect();
+    format!("typed in: {}", if said.is_empty() { "technology only".to_owned() } else { said.join("; ") })
 }
 
 fn dhcp4(figures: &Figures<'_>) -> String {
@@ -190,6 +214,27 @@ fn echo(figures: &Figures<'_>) -> String {
         }
     });
     joined(said)
+}
+
+fn between(figures: &Figures<'_>) -> String {
+    let Some(translators) = figures.first("between.translators") else { return String::new() };
+    let carrier = figures.first("between.carrier_translation").is_some_and(|r| r.value > 0.0);
+    let who = match translators.value {
+        n if n < 1.0 => "nobody translates addresses".to_owned(),
+        _ if carrier => "the provider translates addresses".to_owned(),
+        n if n < 2.0 => "one address translator".to_owned(),
+        _ => format!("{} address translators at least", words::of(translators)),
+    };
+    let kept = figures.first("between.port_kept_ratio").map(|r| format!("ports kept {}", words::of(r)));
+    let lifetime = figures.first("between.binding_lifetime").map(|r| format!("UDP bindings last {}", words::of(r)));
+    joined([Some(who), kept, lifetime])
+}
+
+fn mtu(figures: &Figures<'_>) -> String {
+    let sizes = both(figures, "mtu.path_mtu").map(|text| format!("path MTU {text}"));
+    let swallowed =
+        figures.worst("mtu.blackhole").filter(|r| r.value > 0.0).map(|_| "larger packets vanish without a word".to_owned());
+    joined([sizes, swallowed])
 }
 
 fn farend(figures: &Figures<'_>) -> String {

@@ -3,9 +3,9 @@
 use std::collections::BTreeSet;
 
 use super::figures;
-use crate::reading::{Status, Unit, words};
-use crate::record::{Alternative, CheckRecord, Isolation, Judgement, Record, Severity, SoldRate, Verdict};
-use crate::unit::{Family, Position, Segment};
+use crate::reading::{Reading, Status, Unit, words};
+use crate::record::{Alternative, CheckRecord, Isolation, Judgement, LineNote, RateBudget, Record, Severity, SoldRate, Verdict};
+use crate::unit::{Direction, Family, Position, Segment};
 
 /// A report, in the order in which it is read.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,6 +30,8 @@ pub struct Report {
     pub checks: Vec<CheckLine>,
     /// What was sold and what arrived.
     pub sold: Vec<Item>,
+    /// What the line's own rate lets expect, where it was typed in.
+    pub budget: Vec<Budget>,
     /// What to bear in mind.
     pub cautions: Vec<String>,
     /// Which record this is.
@@ -58,6 +60,15 @@ pub struct Item {
     pub text: String,
     /// What to do about it.
     pub remedy: Option<String>,
+}
+
+/// The speed budget of one direction.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Budget {
+    /// Which way, and where the line's rate comes from.
+    pub title: String,
+    /// The arithmetic, step by step, and what arrived.
+    pub steps: Vec<String>,
 }
 
 /// One check in a line.
@@ -106,6 +117,7 @@ pub fn report(record: &Record) -> Report {
         untested: items(&record.judgements, Verdict::NotTested),
         checks: checks(record),
         sold: sold(record),
+        budget: record.line.as_ref().map_or_else(Vec::new, |line| budget(record, line)),
         cautions: cautions(record),
         footer: footer(record),
     }
@@ -285,8 +297,7 @@ fn sold(record: &Record) -> Vec<Item> {
 }
 
 fn sold_text(record: &Record, sold: &SoldRate) -> String {
-    let mut readings = record.checks.iter().flat_map(|c| &c.outcome.readings);
-    let delivered = readings.find(|r| r.name == "throughput.tcp_payload_rate" && r.direction == Some(sold.direction));
+    let delivered = delivered(record, sold.direction);
     let rate = |mbit| words::figure("throughput.tcp_payload_rate", Unit::MegabitPerSecond, mbit);
     let delivered = match delivered {
         Some(reading) => {
@@ -298,6 +309,24 @@ fn sold_text(record: &Record, sold: &SoldRate) -> String {
         None => "not measured".to_owned(),
     };
     format!("sold {} ({}); {delivered}. {}.", rate(sold.sold_mbit), sold.layer, capital(&sold.arithmetic))
+}
+
+fn delivered(record: &Record, direction: Direction) -> Option<&Reading> {
+    let mut readings = record.checks.iter().flat_map(|c| &c.outcome.readings);
+    readings.find(|r| r.name == "throughput.tcp_payload_rate" && r.direction == Some(direction))
+}
+
+fn budget(record: &Record, line: &LineNote) -> Vec<Budget> {
+    let of = |budget: &RateBudget| {
+        let title = format!("{}, line rate {}", budget.direction, line.source);
+        let mut steps = budget.steps.clone();
+        steps.extend(delivered(record, budget.direction).map(|reading| {
+            let share = words::significant((reading.value / budget.expected_mbit * 100.0).round());
+            format!("delivered {}, {share} % of what was to be expected", words::of(reading))
+        }));
+        Budget { title, steps }
+    };
+    line.budget.iter().map(of).collect()
 }
 
 fn cautions(record: &Record) -> Vec<String> {

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use unicode_width::UnicodeWidthChar as _;
 
-use super::model::{Cause, CheckLine, Item, Mark, Report};
+use super::model::{Budget, Cause, CheckLine, Item, Mark, Report};
 use crate::record::Verdict;
 
 /// How to render.
@@ -49,6 +49,7 @@ pub fn render(report: &Report, look: Look) -> String {
     page.items("Not tested", &report.untested);
     page.checks(&report.checks);
     page.items("Sold and delivered", &report.sold);
+    page.budget(&report.budget);
     if !report.cautions.is_empty() {
         page.heading("To bear in mind");
         for caution in &report.cautions {
@@ -103,6 +104,19 @@ impl Page {
             self.paragraph(2, &format!("{}: {}", item.name, item.text));
             if let Some(remedy) = &item.remedy {
                 self.hanging(4, "to prove it: ", remedy);
+            }
+        }
+    }
+
+    fn budget(&mut self, budgets: &[Budget]) {
+        if budgets.is_empty() {
+            return;
+        }
+        self.heading("Speed budget");
+        for budget in budgets {
+            self.paragraph(2, &format!("{}:", budget.title));
+            for step in &budget.steps {
+                self.hanging(4, "- ", step);
             }
         }
     }

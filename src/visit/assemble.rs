@@ -29,6 +29,9 @@ pub(super) fn open(options: &VisitOptions, plan: &Plan) -> Record {
         note: options.note.clone(),
     };
     let mut record = Record::begin(Uuid::now_v7(), Timestamp::now(), agent, place, options.profile.as_ref());
+    if let Some(facts) = &options.line {
+        record.note_line(facts, options.profile.as_ref());
+    }
     record.plan = Some(PlanNote { depth: options.depth, expected_s: plan.time().as_secs_f64(), octets: plan.octets() });
     let load_agreed = plan.steps.iter().any(|step| step.spec.class == Class::Load);
     record.consent = options.consent.as_ref().map(|how| Consent { load_agreed, how: how.clone() });

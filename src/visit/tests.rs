@@ -81,6 +81,7 @@ fn options(record_path: PathBuf) -> VisitOptions {
         position: Position::Gateway,
         circuit: None,
         note: None,
+        line: None,
         profile: None,
         depth: Depth::Quick,
         far_end: None,

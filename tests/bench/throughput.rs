@@ -129,6 +129,7 @@ fn main() {
         listen: vec![FAR.into()],
         control_port: 8620,
         data_port: 8621,
+        view_port: None,
         stamp_port: Some(862),
         identity,
         tokens: TokenSource::Fixed(tokens),

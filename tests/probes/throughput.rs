@@ -35,7 +35,7 @@ fn examine(line: &PracticeLine, down: f64, up: f64) -> Outcome {
 
 fn assert_within_1_percent(down: f64, up: f64) {
     let services = Services { dhcp: false, dns: None, far_end: true, ..Services::NONE };
-    let services = Services { dhcp: false, dns: None, ipv6: None, far_end: true };
+    let services = Services { far_end: true, ..Services::NONE };
     let shape = |mbit| Shape::ethernet_mbit(mbit);
     let line = build(LineConfig { down: shape(down), up: shape(up), services, ..bare() });
     let mut seen: Vec<[f64; 2]> = Vec::new();

@@ -26,6 +26,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     }
     let fault = args.fault.as_deref().map(fault).transpose()?;
     let profile = meaning::profile(&args.profile)?;
+    let facts = args.line.as_deref().map(meaning::line_facts).transpose()?;
     let keep = meaning::keep(args.record.as_deref())?;
     acquire_rights().map_err(Failure::could_not_run)?;
 
@@ -63,6 +64,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             circuit: Some("EVB-000123".to_owned()),
             note: Some("practice line of Example Valley Broadband, an invented provider".to_owned()),
             profile: Some(profile),
+            line: facts,
             depth,
             far_end,
             max_octets: None,

@@ -16,7 +16,7 @@ use super::{OpenSession, State};
 use crate::farend::admission::Refused;
 use crate::farend::api::{
     LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, SECRET_LEN, Secret, SessionGrant,
-    SessionRequest, StampGrant,
+    SessionRequest, StampGrant, ViewGrant,
 };
 use crate::farend::source_sink::RunningLoad;
 use crate::wire::stamp::Key;
@@ -51,7 +51,7 @@ async fn in_time(request: Request, next: Next) -> Response {
 
 async fn open(
     Shared(state): Shared<Arc<State>>,
-    Extension(Peer(peer)): Extension<Peer>,
+    Extension(Peer { address, segment_size }): Extension<Peer>,
     headers: HeaderMap,
     Json(request): Json<SessionRequest>,
 ) -> Answer<SessionGrant> {
@@ -64,13 +64,14 @@ async fn open(
         );
         return Err(Refuse::new(StatusCode::CONFLICT, RefusalCode::Protocol, message));
     }
-    let (session, key) = (random::<16>()?, random::<32>()?);
-    let source = peer.ip().to_canonical();
+    let (session, key, view_key) = (random::<16>()?, random::<32>()?, random::<32>()?);
+    let source = address.ip().to_canonical();
     let session = Secret::from_octets(&session);
     let id = session.expose().to_owned();
     state.book().open(Instant::now(), &id, &label)?;
     let ssid = state.stamp_port.and_then(|_| state.stamp.admit(source, Key::new(&key)));
-    state.sessions().insert(id, OpenSession { source, ssid, loads: Default::default() });
+    let viewed = state.view_ports.and_then(|_| state.views.admit(source, Key::new(&view_key)));
+    state.sessions().insert(id, OpenSession { source, ssid, viewed, loads: Default::default() });
     state.opened.notify_one();
     Ok(Json(SessionGrant {
         protocol,
@@ -79,6 +80,12 @@ async fn open(
         idle_s: state.idle.as_secs(),
         data_port: state.data_port,
         stamp: state.stamp_port.zip(ssid).map(|(port, ssid)| StampGrant { port, ssid, key: Secret::from_octets(&key) }),
+        view: state.view_ports.zip(viewed).map(|(ports, session)| ViewGrant {
+            ports,
+            session,
+            key: Secret::from_octets(&view_key),
+        }),
+        segment_size,
         zone: state.zone.clone(),
         also_at: state.listens_at.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),

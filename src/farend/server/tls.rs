@@ -19,6 +19,9 @@ use tokio_rustls::TlsAcceptor;
 use tokio_rustls::server::TlsStream;
 use tokio_util::sync::CancellationToken;
 
+use crate::net::tcp_info::saved_syn;
+use crate::wire::syn;
+
 /// A peer has so long for its handshake.
 const HANDSHAKE_WAIT: Duration = Duration::from_secs(5);
 /// And so long between two requests; an agent closes its own side sooner.
@@ -26,9 +29,12 @@ const REQUEST_WAIT: Duration = Duration::from_secs(30);
 /// Connections at once; further ones wait in the kernel's queue.
 const CONNECTIONS: usize = 256;
 
-/// The peer's address, for handlers.
+/// The peer's address, for handlers, and the segment size that its SYN asked for on arrival.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Peer(pub(super) SocketAddr);
+pub(super) struct Peer {
+    pub(super) address: SocketAddr,
+    pub(super) segment_size: Option<u16>,
+}
 
 /// Serves the router on a listener until cancelled; requests under way are answered first.
 pub(super) async fn serve(listener: TcpListener, config: Arc<ServerConfig>, router: Router, cancel: CancellationToken) {
@@ -41,8 +47,9 @@ pub(super) async fn serve(listener: TcpListener, config: Arc<ServerConfig>, rout
             () = cancel.cancelled() => break,
             Some(_) = connections.join_next() => {}
             accepted = listener.accept(), if !is_full => match accepted {
-                Ok((stream, peer)) => {
-                    let router = router.clone().layer(Extension(Peer(peer)));
+                Ok((stream, address)) => {
+                    let segment_size = saved_syn(&stream).and_then(|headers| syn::segment_size(&headers)).map(|(_, size)| size);
+                    let router = router.clone().layer(Extension(Peer { address, segment_size }));
                     let shaken = shake_hands(stream, acceptor.clone(), cancel.clone());
                     connections.spawn(attend(shaken, router, ending.watcher()));
                 }

@@ -90,7 +90,15 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "packets are lost on the access line",
         place: Place::Always(Segment::Access),
         prior: 80.0,
-        shows: &[(LossToProvider, 0.93), (LossToFarEnd, 0.95), (DownTooSlow, 0.5), (UpTooSlow, 0.3)],
+        shows: &[
+            (LossToProvider, 0.93),
+            (LossToFarEnd, 0.95),
+            (DownTooSlow, 0.5),
+            (UpTooSlow, 0.3),
+            (LowMargin, 0.4),
+            (LineErrors, 0.5),
+            (LightOutOfRange, 0.1),
+        ],
         next: &[
             "repeat at the terminal or modem to rule the gateway out",
             "read the line's own counters (errored seconds on copper, received optical power on fibre) and look at splices, plugs and bends",

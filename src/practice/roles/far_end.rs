@@ -19,6 +19,7 @@ use crate::net::netns::Namespace;
 pub(in crate::practice) const CONTROL_PORT: u16 = 8620;
 const DATA_PORT: u16 = 8621;
 const STAMP_PORT: u16 = 862;
+const VIEW_PORT: u16 = 8622;
 pub(in crate::practice) const DNS_PORT: u16 = 53;
 /// The zone that it is the authority of.
 pub(in crate::practice) const ZONE: &str = "probe.example.net";
@@ -49,6 +50,7 @@ impl FarEndRole {
             control_port: CONTROL_PORT,
             data_port: DATA_PORT,
             stamp_port: Some(STAMP_PORT),
+            view_port: Some(VIEW_PORT),
             identity,
             tokens: TokenSource::Fixed(tokens),
             limits: Limits { capacity_mbit: CAPACITY_MBIT, ..Limits::default() },

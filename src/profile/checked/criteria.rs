@@ -1,9 +1,9 @@
 //! Reading the `[[criterion]]` tables and what only several of them together can get wrong.
 
 use super::{Bound, Criterion, Severity, TargetChoice};
-use crate::profile::raw::{Document, Placed, Table};
 use crate::reading::Unit;
 use crate::reading::names::{self, NameSpec};
+use crate::typed::table::{Document, Placed, Table};
 use crate::unit::{AccessKind, Depth, Direction, Family, Load};
 
 /// The keys of a `[[criterion]]`.
@@ -110,13 +110,13 @@ fn known_reading(document: &Document<'_>, typed: &Placed<String>) -> Option<&'st
         let same: Vec<&str> =
             names::ALL.iter().map(|s| s.name).filter(|n| n.split_once('.').is_some_and(|(c, _)| c == check)).collect();
         let all = names::ALL.iter().map(|s| s.name);
-        let mut problem = super::Problem::at(
+        let mut problem = crate::typed::Problem::at(
             document.text,
             typed.span.clone(),
             &typed.path,
             format!("there is no reading called {:?}", typed.value),
         );
-        problem.nearest = crate::profile::problem::nearest(&typed.value, all.clone());
+        problem.nearest = crate::typed::problem::nearest(&typed.value, all.clone());
         let mut checks: Vec<&str> = all.filter_map(|n| n.split_once('.').map(|(c, _)| c)).collect();
         checks.dedup();
         problem.allowed =

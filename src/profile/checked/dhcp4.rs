@@ -1,6 +1,6 @@
 //! Reading the table `[dhcp4]`: what a provider demands of a DHCPv4 client before it answers.
 
-use crate::profile::raw::{Document, Placed, Table};
+use crate::typed::table::{Document, Placed, Table};
 use crate::wire::dhcp4::{Introduction, Vendor};
 
 /// The keys of `[dhcp4]`.

@@ -19,6 +19,7 @@ fn report(headline: &str) -> Report {
         untested: Vec::new(),
         checks: vec![CheckLine { name: headline.to_owned(), text: headline.to_owned(), mark: Mark::Judged(Verdict::NotProven) }],
         sold: Vec::new(),
+        budget: vec![Budget { title: headline.to_owned(), steps: vec![headline.to_owned()] }],
         cautions: vec![headline.to_owned()],
         footer: headline.to_owned(),
     }

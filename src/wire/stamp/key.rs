@@ -24,7 +24,7 @@ impl Key {
     }
 
     /// The first 16 octets of the HMAC over all parts.
-    pub(super) fn tag(&self, parts: &[&[u8]]) -> [u8; HMAC_LEN] {
+    pub fn tag(&self, parts: &[&[u8]]) -> [u8; HMAC_LEN] {
         let mut context = hmac::Context::with_key(&self.0);
         for part in parts {
             context.update(part);
@@ -36,7 +36,7 @@ impl Key {
     }
 
     /// True when `tag` is the HMAC over all parts; takes the same time wherever they differ.
-    pub(super) fn verifies(&self, parts: &[&[u8]], tag: &[u8]) -> bool {
+    pub(in crate::wire) fn verifies(&self, parts: &[&[u8]], tag: &[u8]) -> bool {
         let want = self.tag(parts);
         tag.len() == want.len() && want.iter().zip(tag).fold(0u8, |sum, (a, b)| sum | (a ^ b)) == 0
     }

@@ -15,9 +15,9 @@ mod text;
 
 pub use home::{igd, ssdp};
 pub use link::link;
-pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, vlan};
+pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
 pub use stamp::stamp;
-pub use text::{api, invitation, oui, profile, record};
+pub use text::{api, invitation, line_facts, oui, profile, record};
 
 /// A parser under attack.
 #[derive(Debug, Clone, Copy)]
@@ -33,7 +33,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 18] = [
+pub const PARSERS: [Parser; 21] = [
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },
@@ -47,10 +47,13 @@ pub const PARSERS: [Parser; 18] = [
     Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
     Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
+    Parser { name: "stun", feed: stun, seeds: seeds::stun, worst: seeds::worst_stun },
+    Parser { name: "syn", feed: syn, seeds: seeds::syn, worst: seeds::worst_syn },
     Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },
     Parser { name: "api", feed: api, seeds: seeds::api, worst: seeds::worst_json },
     Parser { name: "profile", feed: profile, seeds: seeds::profile, worst: seeds::worst_toml },
+    Parser { name: "line_facts", feed: line_facts, seeds: seeds::line_facts, worst: seeds::worst_toml },
     Parser { name: "record", feed: record, seeds: seeds::record, worst: seeds::worst_json },
 ];
 

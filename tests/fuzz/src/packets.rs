@@ -7,7 +7,7 @@ use doorstep::wire::dhcp4::{self, MessageType, option};
 use doorstep::wire::icmp::{self, Message, Reading};
 use doorstep::wire::{dns as dns_message, icmp::extension::Extensions};
 
-use doorstep::wire::{dhcp6 as dhcp6_message, ipv6, nd, pppoe as discovery, ra as router};
+use doorstep::wire::{dhcp6 as dhcp6_message, ipv6, nd, pppoe as discovery, ra as router, stun as viewed};
 
 use super::show;
 
@@ -255,4 +255,26 @@ pub fn vlan(data: &[u8]) {
         }
     }
     let _ = String::from_utf8_lossy(data).parse::<TagStack>();
+}
+
+/// STUN: what is read can be written again, and a signature fits one key only.
+pub fn stun(data: &[u8]) {
+    let key = doorstep::wire::stamp::Key::new(b"a key of the seeds");
+    let received = match viewed::parse(data) {
+        Ok(received) => received,
+        Err(error) => return show(&error),
+    };
+    assert!(!received.is_signed_by(&doorstep::wire::stamp::Key::new(b"no key of anybody")));
+    std::hint::black_box(received.is_signed_by(&key));
+    // Octets that pad a value need not be zero, and a message without a signature is shorter: the meaning stays.
+    if let Ok(written) = received.message.emit(&key, None) {
+        let again = viewed::parse(&written).expect("what was written is readable");
+        assert!(again.is_signed_by(&key));
+        assert_eq!(again.message, received.message);
+    }
+}
+
+/// The segment size of a SYN.
+pub fn syn(data: &[u8]) {
+    std::hint::black_box(doorstep::wire::syn::segment_size(data));
 }

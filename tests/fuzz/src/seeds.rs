@@ -7,7 +7,7 @@ use std::net::{Ipv4Addr, Ipv6Addr};
 
 use doorstep::farend::api::{
     LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, StampGrant, StreamReceived,
-    StreamSent,
+    StreamSent, ViewGrant,
 };
 use doorstep::farend::client::FarEndTarget;
 use doorstep::unit::{Direction, Family};
@@ -321,6 +321,8 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         idle_s: 900,
         data_port: 8621,
         stamp: Some(StampGrant { port: 862, ssid: 7, key: word.clone() }),
+        view: Some(ViewGrant { ports: [8622, 8623], session: 7, key: word.clone() }),
+        segment_size: Some(1460),
         zone: Some("probe.example.net".to_owned()),
         also_at: vec!["2001:db8:203::10".parse().expect("an address")],
         version: "0.1.0".to_owned(),
@@ -575,4 +577,52 @@ pub(super) fn worst_mask() -> Vec<Vec<u8>> {
         frame(0x8100, &[0x81, 0].repeat(30_000)),
         frame(0x0806, &[0xff; 60_000]),
     ]
+}
+
+pub(super) fn line_facts() -> Vec<Vec<u8>> {
+    let optical = "technology = \"gpon\"\n[optical]\nreceived = -19.5\nsent = 2.1\n[down]\nrate = 2488.32\n";
+    let cells = "technology = \"adsl2+\"\natm = \"ppp-vc\"\n[down]\nrate = 16.2\nmargin = -0.5\n";
+    vec![include_bytes!("../../../docs/line-example.toml").to_vec(), optical.into(), cells.into()]
+}
+
+pub(super) fn stun() -> Vec<Vec<u8>> {
+    use doorstep::wire::stun::{Attribute, Class, Message};
+    let key = Key::new(b"a key of the seeds");
+    let written = |class, attributes: Vec<Attribute>, size| {
+        Message { class, transaction: [7; 12], attributes }.emit(&key, size).expect("it fits")
+    };
+    let address = |text: &str| Attribute::MappedAddress(text.parse().expect("an address"));
+    let wishes = vec![Attribute::Username(9), Attribute::Nonce([3; 16]), Attribute::ChangePort, Attribute::ReplySize(1472)];
+    vec![
+        written(Class::Request, vec![Attribute::Username(9)], Some(121)),
+        written(Class::Request, wishes, None),
+        written(Class::Request, vec![Attribute::Username(9), Attribute::Delay(30)], Some(240)),
+        written(Class::Success, vec![address("198.51.100.2:4000"), Attribute::Nonce([3; 16])], None),
+        written(Class::Success, vec![address("[2001:db8::2]:4000"), Attribute::TooBig(1400)], None),
+        written(Class::Error, vec![Attribute::Other { kind: 0x8022, value: b"x".to_vec() }], None),
+    ]
+}
+
+pub(super) fn worst_stun() -> Vec<Vec<u8>> {
+    let header = |length: u16| [&[0, 1][..], &length.to_be_bytes(), &[0x21, 0x12, 0xa4, 0x42], &[7; 12]].concat();
+    let many = [header(65_532), [0x80, 1, 0, 0].repeat(16_383)].concat();
+    let one = [header(65_532), vec![0x80, 1, 0xff, 0xf8], vec![0; 65_528]].concat();
+    vec![many, one]
+}
+
+/// SYNs of both IP versions, the option first and last.
+pub(super) fn syn() -> Vec<Vec<u8>> {
+    let ip = [0x45, 0, 0, 48, 0, 0, 0x40, 0, 64, 6, 0, 0, 198, 51, 100, 2, 203, 0, 113, 10];
+    let six = [&[0x60, 0, 0, 0, 0, 28, 6, 64][..], &[0x20; 32]].concat();
+    let tcp = [0x9c, 0x40, 0x21, 0xac, 0, 0, 0, 1, 0, 0, 0, 0, 0x70, 2, 0xff, 0xff, 0, 0, 0, 0];
+    let options = [[2, 4, 5, 0xac, 1, 3, 3, 7], [1, 3, 3, 7, 2, 4, 5, 0xac]];
+    options.iter().flat_map(|options| [[&ip[..], &tcp, options].concat(), [&six[..], &tcp, options].concat()]).collect()
+}
+
+pub(super) fn worst_syn() -> Vec<Vec<u8>> {
+    let mut longest = syn().remove(0);
+    longest[32] = 0xf0;
+    longest.resize(40, 0);
+    longest.extend([1; 65_000]);
+    vec![longest]
 }

@@ -7,7 +7,7 @@ use doorstep::farend::api::{LoadGrant, LoadReport, LoadRequest, Refusal, Secret,
 use doorstep::farend::invitation as invited;
 use doorstep::record::{Record, store};
 use doorstep::unit::{Depth, Direction, Family};
-use doorstep::{judge, profile as tier, report};
+use doorstep::{judge, line, profile as tier, report};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -110,6 +110,22 @@ pub fn profile(data: &[u8]) {
     for depth in [Depth::Quick, Depth::Handoff, Depth::Soak] {
         let judgements = judge::judge(&read, depth, doorstep::unit::AccessKind::Ethernet, &[]);
         std::hint::black_box(judge::overall(&judgements).word());
+    }
+}
+
+/// Line facts (TOML): what is valid lets expect a finite rate and reads back from its own text, what is not says where.
+pub fn line_facts(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else { return };
+    let facts = match line::parse(text, "hostile") {
+        Ok(facts) => facts,
+        Err(error) => return show(&error),
+    };
+    assert_eq!(line::parse(&facts.text, "its own text").expect("its own text is valid"), facts);
+    std::hint::black_box(facts.outcome());
+    for family in [Family::Ipv4, Family::Ipv6] {
+        for budget in judge::budgets(None, &facts, family) {
+            assert!(budget.expected_mbit.is_finite() && budget.expected_mbit <= budget.line_payload_mbit, "{budget:?}");
+        }
     }
 }
 

@@ -1,9 +1,9 @@
 //! Reading TOML tables key by key, keeping the place of each and collecting everything that is wrong.
 //!
-//! A table is opened with the keys that it may hold, so an unknown key can't pass. It knows nothing about profiles.
+//! A table is opened with the keys that it may hold, so an unknown key can't pass. It knows nothing about what is read.
 
 use std::cell::{Cell, RefCell};
-use std::ops::Range;
+use std::ops::{Range, RangeInclusive};
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -16,41 +16,53 @@ const MOST_PROBLEMS: usize = 40;
 
 /// The text and the problems found in it.
 #[derive(Debug)]
-pub(super) struct Document<'a> {
-    pub(super) text: &'a str,
+pub(crate) struct Document<'a> {
+    pub(crate) text: &'a str,
     problems: RefCell<Vec<Problem>>,
     more: Cell<usize>,
 }
 
 /// A value and where it stands.
 #[derive(Debug, Clone)]
-pub(super) struct Placed<T> {
-    pub(super) value: T,
-    pub(super) span: Range<usize>,
-    pub(super) path: String,
+pub(crate) struct Placed<T> {
+    pub(crate) value: T,
+    pub(crate) span: Range<usize>,
+    pub(crate) path: String,
 }
 
 /// One table of the document.
 #[derive(Debug)]
-pub(super) struct Table<'a, 'd> {
+pub(crate) struct Table<'a, 'd> {
     document: &'d Document<'a>,
     node: &'d DeTable<'a>,
     span: Range<usize>,
     path: String,
 }
 
+/// The outermost table of a text.
+///
+/// # Errors
+/// Where the text is not TOML.
+pub(crate) fn root(text: &str) -> Result<Spanned<DeTable<'_>>, Box<Problem>> {
+    DeTable::parse(text).map_err(|error| {
+        let span = error.span().unwrap_or(0..0);
+        let what = format!("this is not TOML: {}", error.message().replace('\n', "; "));
+        Box::new(Problem::at(text, span, "", what))
+    })
+}
+
 impl<'a> Document<'a> {
-    pub(super) fn new(text: &'a str) -> Self {
+    pub(crate) fn new(text: &'a str) -> Self {
         Self { text, problems: RefCell::new(Vec::new()), more: Cell::new(0) }
     }
 
-    /// Notes a problem; returns it for additions.
-    pub(super) fn wrong<T>(&self, at: &Placed<T>, what: impl Into<String>) {
+    /// Notes a problem.
+    pub(crate) fn wrong<T>(&self, at: &Placed<T>, what: impl Into<String>) {
         self.note(|| Problem::at(self.text, at.span.clone(), &at.path, what.into()));
     }
 
     /// Notes a problem with a list of what is allowed and the word that may have been meant.
-    pub(super) fn wrong_word<'w>(
+    pub(crate) fn wrong_word<'w>(
         &self,
         at: &Placed<String>,
         what: impl Into<String>,
@@ -64,7 +76,7 @@ impl<'a> Document<'a> {
     }
 
     /// Notes a problem, or counts it when there are enough.
-    pub(super) fn note(&self, problem: impl FnOnce() -> Problem) {
+    pub(crate) fn note(&self, problem: impl FnOnce() -> Problem) {
         if self.problems.borrow().len() < MOST_PROBLEMS {
             self.problems.borrow_mut().push(problem());
         } else {
@@ -73,7 +85,7 @@ impl<'a> Document<'a> {
     }
 
     /// The problems in the order of the text, and how many more were only counted.
-    pub(super) fn into_problems(self) -> (Vec<Problem>, usize) {
+    pub(crate) fn into_problems(self) -> (Vec<Problem>, usize) {
         let mut problems = self.problems.into_inner();
         problems.sort_by_key(|p| (p.line, p.column));
         (problems, self.more.get())
@@ -82,7 +94,7 @@ impl<'a> Document<'a> {
 
 impl<'a, 'd> Table<'a, 'd> {
     /// Opens a table; keys that are not in `allowed` are noted as problems.
-    pub(super) fn open(
+    pub(crate) fn open(
         document: &'d Document<'a>,
         node: &'d DeTable<'a>,
         span: Range<usize>,
@@ -100,12 +112,17 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 
     /// Where the table itself stands, for what is wrong with the whole of it.
-    pub(super) fn here(&self) -> Placed<()> {
+    pub(crate) fn here(&self) -> Placed<()> {
         Placed { value: (), span: self.span.clone(), path: self.path.clone() }
     }
 
-    pub(super) fn has(&self, key: &str) -> bool {
+    pub(crate) fn has(&self, key: &str) -> bool {
         self.find(key).is_some()
+    }
+
+    /// Where the value of a key stands, if it is there.
+    pub(crate) fn place(&self, key: &str) -> Option<Placed<()>> {
+        self.find(key).map(|node| self.placed(key, node, ()))
     }
 
     fn find(&self, key: &str) -> Option<&'d Spanned<DeValue<'a>>> {
@@ -123,12 +140,12 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 
     /// Notes that a key must be there.
-    pub(super) fn missing(&self, key: &str, meaning: &str) {
+    pub(crate) fn missing(&self, key: &str, meaning: &str) {
         self.document.wrong(&self.here(), format!("the key {key:?} is missing: {meaning}"));
     }
 
     /// A text that is not empty.
-    pub(super) fn text(&self, key: &str) -> Option<Placed<String>> {
+    pub(crate) fn text(&self, key: &str) -> Option<Placed<String>> {
         let node = self.find(key)?;
         let Some(text) = node.get_ref().as_str() else { return self.wrong_type(key, node, "text in quotes") };
         let placed = self.placed(key, node, text.to_owned());
@@ -140,7 +157,7 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 
     /// A text that must be there.
-    pub(super) fn required_text(&self, key: &str, meaning: &str) -> Option<Placed<String>> {
+    pub(crate) fn required_text(&self, key: &str, meaning: &str) -> Option<Placed<String>> {
         if !self.has(key) {
             self.missing(key, meaning);
         }
@@ -148,28 +165,36 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 
     /// A finite number, zero or larger: all limits, rates and shares are.
-    pub(super) fn number(&self, key: &str) -> Option<Placed<f64>> {
+    pub(crate) fn number(&self, key: &str) -> Option<Placed<f64>> {
+        self.parsed(key, |value| value.is_finite() && value >= 0.0, || "the number must be finite and not negative".to_owned())
+    }
+
+    /// A number within a range, which may reach below zero.
+    pub(crate) fn real(&self, key: &str, range: &RangeInclusive<f64>, unit: &str) -> Option<Placed<f64>> {
+        let words = || format!("the number must lie between {} and {} {unit}", range.start(), range.end());
+        self.parsed(key, |value| range.contains(&value), words)
+    }
+
+    fn parsed(&self, key: &str, holds: impl Fn(f64) -> bool, wanted: impl Fn() -> String) -> Option<Placed<f64>> {
         let node = self.find(key)?;
         let parsed = match node.get_ref() {
             DeValue::Integer(i) if i.radix() == 10 => i.as_str().parse::<f64>().ok(),
             DeValue::Float(x) => x.as_str().parse::<f64>().ok(),
             _ => return self.wrong_type(key, node, "a number"),
         };
-        match parsed {
-            Some(value) if value.is_finite() && value >= 0.0 => Some(self.placed(key, node, value)),
-            _ => {
-                self.document.wrong(&self.placed(key, node, ()), "the number must be finite and not negative");
-                None
-            }
+        let value = parsed.filter(|value| holds(*value));
+        if value.is_none() {
+            self.document.wrong(&self.placed(key, node, ()), wanted());
         }
+        value.map(|v| self.placed(key, node, v))
     }
 
     /// A whole number within a range.
-    pub(super) fn whole(&self, key: &str, range: std::ops::RangeInclusive<u64>) -> Option<Placed<u64>> {
+    pub(crate) fn whole(&self, key: &str, range: RangeInclusive<u64>) -> Option<Placed<u64>> {
         self.whole_at(key, self.find(key)?, &range)
     }
 
-    fn whole_at(&self, key: &str, node: &Spanned<DeValue<'_>>, range: &std::ops::RangeInclusive<u64>) -> Option<Placed<u64>> {
+    fn whole_at(&self, key: &str, node: &Spanned<DeValue<'_>>, range: &RangeInclusive<u64>) -> Option<Placed<u64>> {
         let DeValue::Integer(integer) = node.get_ref() else { return self.wrong_type(key, node, "a whole number") };
         let value = u64::from_str_radix(integer.as_str(), integer.radix()).ok().filter(|v| range.contains(v));
         if value.is_none() {
@@ -180,26 +205,21 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 
     /// Whole numbers within a range, in order; empty when the key is missing.
-    pub(super) fn wholes(&self, key: &str, range: std::ops::RangeInclusive<u64>) -> Vec<Placed<u64>> {
+    pub(crate) fn wholes(&self, key: &str, range: RangeInclusive<u64>) -> Vec<Placed<u64>> {
         self.items(key, "a list of whole numbers", |path, item| self.whole_at(path, item, &range))
     }
 
     /// Octets of a length: text as it stands, or hexadecimal behind `0x`, in which colons may stand between octets.
-    pub(super) fn octets(&self, key: &str, length: std::ops::RangeInclusive<usize>) -> Option<Placed<Vec<u8>>> {
+    pub(crate) fn octets(&self, key: &str, length: RangeInclusive<usize>) -> Option<Placed<Vec<u8>>> {
         self.octets_at(key, self.find(key)?, &length)
     }
 
     /// A list of such octets; empty when the key is missing.
-    pub(super) fn octets_list(&self, key: &str, length: std::ops::RangeInclusive<usize>) -> Vec<Placed<Vec<u8>>> {
+    pub(crate) fn octets_list(&self, key: &str, length: RangeInclusive<usize>) -> Vec<Placed<Vec<u8>>> {
         self.items(key, "a list of texts", |path, item| self.octets_at(path, item, &length))
     }
 
-    fn octets_at(
-        &self,
-        path: &str,
-        node: &Spanned<DeValue<'_>>,
-        length: &std::ops::RangeInclusive<usize>,
-    ) -> Option<Placed<Vec<u8>>> {
+    fn octets_at(&self, path: &str, node: &Spanned<DeValue<'_>>, length: &RangeInclusive<usize>) -> Option<Placed<Vec<u8>>> {
         let Some(text) = node.get_ref().as_str() else { return self.wrong_type(path, node, "text in quotes") };
         let octets = match text.strip_prefix("0x") {
             Some(digits) => hexadecimal(digits),
@@ -231,19 +251,19 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 
     /// True or false.
-    pub(super) fn truth(&self, key: &str) -> Option<bool> {
+    pub(crate) fn truth(&self, key: &str) -> Option<bool> {
         let node = self.find(key)?;
         node.get_ref().as_bool().or_else(|| self.wrong_type(key, node, "true or false"))
     }
 
     /// One of a set of words.
-    pub(super) fn word<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Option<T> {
+    pub(crate) fn word<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Option<T> {
         let text = self.text(key)?;
         self.choose(&text, words)
     }
 
     /// A list of words of a set; empty when the key is missing.
-    pub(super) fn words<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Vec<T> {
+    pub(crate) fn words<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Vec<T> {
         let Some(node) = self.find(key) else { return Vec::new() };
         let Some(array) = node.get_ref().as_array() else {
             return self.wrong_type(key, node, "a list of words").unwrap_or_default();
@@ -271,14 +291,14 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 
     /// A table below this one.
-    pub(super) fn table(&self, key: &str, allowed: &[&str]) -> Option<Self> {
+    pub(crate) fn table(&self, key: &str, allowed: &[&str]) -> Option<Self> {
         let node = self.find(key)?;
         let Some(table) = node.get_ref().as_table() else { return self.wrong_type(key, node, "a table") };
         Some(Table::open(self.document, table, node.span(), join(&self.path, key), allowed))
     }
 
     /// A list of tables below this one, counted from 1.
-    pub(super) fn tables(&self, key: &str, allowed: &[&str]) -> Vec<Self> {
+    pub(crate) fn tables(&self, key: &str, allowed: &[&str]) -> Vec<Self> {
         let Some(node) = self.find(key) else { return Vec::new() };
         let Some(array) = node.get_ref().as_array() else {
             return self.wrong_type(key, node, &format!("a list of tables, each headed [[{key}]]")).unwrap_or_default();
