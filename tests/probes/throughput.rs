@@ -34,7 +34,6 @@ fn examine(line: &PracticeLine, down: f64, up: f64) -> Outcome {
 }
 
 fn assert_within_1_percent(down: f64, up: f64) {
-    let services = Services { dhcp: false, dns: None, far_end: true, ..Services::NONE };
     let services = Services { far_end: true, ..Services::NONE };
     let shape = |mbit| Shape::ethernet_mbit(mbit);
     let line = build(LineConfig { down: shape(down), up: shape(up), services, ..bare() });
