@@ -187,3 +187,15 @@ fn a_router_that_does_not_want_to_be_the_default_one_is_told() {
         "{outcome:#?}"
     );
 }
+
+#[test]
+fn a_default_route_to_a_router_that_is_not_there_is_told() {
+    let line = Line::new();
+    settle(&line);
+    // A prefix of 64 bits, on the link and autonomous, valid and preferred for an hour.
+    let prefix = [&[3, 4, 64, 0xc0, 0, 0, 14, 16, 0, 0, 14, 16, 0, 0, 0, 0, 0x20, 1, 0xd, 0xb8, 0, 0x77][..], &[0; 10]].concat();
+    let outcome = with(&line, vec![advertisement(1, 255, 1800, &prefix)]);
+    assert_eq!(codes(&outcome), ["ipv6-router-dead"], "{outcome:#?}");
+    assert!(outcome.flaws[0].what.contains("fe80::1") && outcome.flaws[0].what.contains("leads nowhere"));
+    assert_eq!((reading(&outcome, "ipv6.address_held").value, readings(&outcome, "ipv6.router_answer_time").len()), (1.0, 0));
+}

@@ -29,7 +29,7 @@ use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::proto::dhcp6::Purpose;
 use crate::proto::router_discovery::Heard;
 use crate::proto::router_probe::{Candidate, Settings};
-use crate::proto::slaac::covers;
+use crate::proto::slaac::{MOST_ADDRESSES, covers};
 use crate::reading::{Outcome, Reading};
 use crate::unit::{Depth, Family};
 use crate::wire::ethernet::Mac;
@@ -37,6 +37,9 @@ use crate::wire::ra::{FOREVER, Item};
 
 /// Name of the check.
 const NAME: &str = "ipv6";
+
+/// Resolvers that are taken from all servers and routers together; hosts use three at most (common practice).
+const MOST_RESOLVERS: usize = 8;
 
 /// The check.
 #[derive(Debug, Clone, Copy, Default)]
@@ -202,7 +205,7 @@ impl Asking<'_> {
         let index = self.context.interface.index;
         let Some(lease) = asked.client.lease() else { return Vec::new() };
         let (mut wanted, mut refused) = (Vec::new(), Vec::new());
-        for lent in &lease.addresses {
+        for lent in lease.addresses.iter().take(MOST_ADDRESSES) {
             let valid = (lent.valid_s != FOREVER).then(|| Duration::from_secs(lent.valid_s.into()));
             // Alone: the routers say what is on the link (RFC 8415 section 18.2.10.1).
             match configure::set_address(index, lent.address, 128, valid).await {
@@ -291,7 +294,7 @@ impl Asking<'_> {
         });
         let mut all: Vec<Ipv6Addr> = Vec::new();
         for address in by_servers.chain(by_routers.copied()) {
-            if !address.is_unicast_link_local() && !all.contains(&address) {
+            if all.len() < MOST_RESOLVERS && !address.is_unicast_link_local() && !all.contains(&address) {
                 all.push(address);
             }
         }

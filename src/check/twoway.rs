@@ -23,7 +23,7 @@ use crate::proto::stamp::account::Reflector;
 use crate::proto::stamp::schedule::Spacing;
 use crate::proto::stamp::sender::Config;
 use crate::reading::Outcome;
-use crate::unit::Depth;
+use crate::unit::{Depth, Family};
 
 pub use stream::{Ended, StreamConfig, StreamProgress, StreamResult, run_stream};
 
@@ -104,7 +104,7 @@ async fn examine(form: Form, context: Context) -> Outcome {
     let config = stream_config(address, &offer, form, plan);
     let silent: LiveSink = Arc::new(|_| {});
     let (first, second) = tokio::join!(first, measure(config, context.cancel.clone(), silent, confidence));
-    figures::beside(first, second)
+    figures::beside(first, second, Family::of(address))
 }
 
 /// Runs one stream and turns what it found into the check's outcome.

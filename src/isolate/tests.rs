@@ -437,6 +437,8 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
         ("ipv6-broken", sound().with("echo", broken_six), Some(Segment::Access)),
         ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-leads-nowhere")), Some(Segment::Access)),
         ("ipv6-broken", sound().with("ipv6", flawed(ipv6(), "ipv6-no-address")), Some(Segment::Access)),
+        ("ipv6-broken", sound().with("twoway", flawed(twoway(0, 9.0), "twoway-ipv6-silent")), Some(Segment::Access)),
+        ("ipv6-broken", sound().with("farend", flawed(done(Vec::new()), "farend-ipv6-unreachable")), Some(Segment::Access)),
         ("rogue-router", sound().with("ipv6", flawed(ipv6(), "ipv6-rogue-router")), Some(Segment::Home)),
         ("second-address-server", sound().with("ipv6", flawed(ipv6(), "ipv6-several-dhcp-servers")), Some(Segment::Home)),
         ("ipv6-router-dead", sound().with("ipv6", flawed(ipv6(), "ipv6-router-dead")), Some(Segment::Home)),

@@ -10,6 +10,9 @@ use crate::wire::ra::Item;
 /// Bits of an interface identifier (RFC 4291 section 2.5.1).
 const IDENTIFIER_BITS: u8 = 64;
 
+/// Addresses that are made at most, whatever a broken or hostile router advertises; as common kernels do (common practice).
+pub const MOST_ADDRESSES: usize = 16;
+
 /// An address to be made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Formed {
@@ -37,7 +40,7 @@ pub fn form(heard: &[Heard], mac: Mac) -> Vec<Formed> {
                 continue;
             }
             let address = with_identifier(prefix, mac);
-            if !formed.iter().any(|known| known.address == address) {
+            if formed.len() < MOST_ADDRESSES && !formed.iter().any(|known| known.address == address) {
                 formed.push(Formed { address, prefix: len, is_on_link: on_link, valid_s, router: one.from });
             }
         }
@@ -113,6 +116,12 @@ mod tests {
         let dropped = heard(3, vec![prefix("2001:db8:7::", 64, true, 600, 1200)], vec![Flaw::HopLimit(64)]);
         let made = form(&[dropped, heard(1, items, vec![]), heard(2, vec![good()], vec![])], Mac([2, 0, 0, 0, 0, 1]));
         assert_eq!(made.iter().map(|one| one.address.to_string()).collect::<Vec<_>>(), ["2001:db8:1::ff:fe00:1"]);
+    }
+
+    #[test]
+    fn a_router_that_advertises_without_end_makes_few_addresses() {
+        let many = (0..200).map(|n| prefix(&format!("2001:db8:{n:x}::"), 64, true, 600, 1200)).collect();
+        assert_eq!(form(&[heard(1, many, vec![])], Mac([2, 0, 0, 0, 0, 1])).len(), MOST_ADDRESSES);
     }
 
     #[test]

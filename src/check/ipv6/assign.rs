@@ -43,7 +43,7 @@ pub(super) struct Assigned {
 pub(super) async fn form(context: &Context, heard: &[Heard], may_change: bool, holding: &mut Ipv6Holding) -> Vec<Assigned> {
     let (index, mac) = (context.interface.index, Mac(context.interface.mac));
     let held = facts::addresses(index).await.unwrap_or_default();
-    let global = |address: &&facts::Address| address.is_global && address.address.is_ipv6();
+    let global = |address: &&facts::Address| address.is_global && address.is_preferred && address.address.is_ipv6();
     let mut wanted: Vec<(Ipv6Addr, &'static str)> =
         held.iter().filter(global).filter_map(|held| as_v6(held.address)).map(|address| (address, "kernel")).collect();
     // Whoever manages the port has chosen its addresses: nothing is put beside them.
@@ -84,6 +84,7 @@ fn bare_prefixes(heard: &[Heard]) -> Vec<(Ipv6Addr, u8)> {
         })
         .collect();
     all.dedup();
+    all.truncate(slaac::MOST_ADDRESSES);
     all
 }
 

@@ -309,11 +309,14 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
 }
 
 /// Both IP versions in one outcome: the first one's state and facts, both ones' figures.
-pub(super) fn beside(mut first: Outcome, second: Outcome) -> Outcome {
+pub(super) fn beside(mut first: Outcome, second: Outcome, second_family: Family) -> Outcome {
     let Outcome { status, reason, readings, series, facts, flaws } = second;
     if status == Status::Failed {
-        let what = reason.clone().unwrap_or_default();
-        first.flaw("twoway-second-version-silent", format!("over the other IP version: {what}"), None);
+        let (code, version) = match second_family {
+            Family::Ipv4 => ("twoway-ipv4-silent", "IPv4"),
+            Family::Ipv6 => ("twoway-ipv6-silent", "IPv6"),
+        };
+        first.flaw(code, format!("over {version} {}", reason.as_deref().unwrap_or("nothing was measured")), None);
     }
     first.readings.extend(readings);
     first.series.extend(series);

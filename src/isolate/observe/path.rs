@@ -200,6 +200,7 @@ fn ipv6(evidence: &Evidence<'_>, reach: &Reach, found: &mut Findings) {
     let four = evidence.ran("dhcp4").is_none_or(|dhcp| dhcp.status == Status::Done);
     let flaw = evidence.flaw("ipv6", &["ipv6-no-address", "ipv6-leads-nowhere", "ipv6-router-dead"]);
     let flaw = flaw.or_else(|| evidence.flaw("farend", &["farend-ipv6-unreachable"]));
+    let flaw = flaw.or_else(|| evidence.flaw("twoway", &["twoway-ipv6-silent"]));
     if let Some(flaw) = flaw.filter(|_| four && reach.beyond == Some(true)) {
         return found.note(Symptom::Ipv6Dead, true, format!("{}, while IPv4 works", flaw.what));
     }

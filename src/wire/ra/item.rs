@@ -17,7 +17,7 @@ mod kind {
     pub(super) const NAT64: u8 = 38;
 }
 
-/// One option. Lifetimes in seconds; [`FOREVER`] has no end.
+/// One option. Lifetimes in seconds; [`super::FOREVER`] has no end.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Item {
     /// The router's hardware address.
