@@ -68,7 +68,7 @@ pub fn read(path: &Path) -> Result<FarEndTarget, InvitationError> {
 /// What is wrong, without the token.
 pub fn parse(text: &str) -> Result<FarEndTarget, String> {
     // The library's full message quotes the source line, which may hold the token: only its first words are passed on.
-    let Raw { host, port, token, fingerprint, zone } = toml::from_str(text).map_err(|error| error.message().to_owned())?;
+    let Raw { host, port, token, fingerprint, zone } = toml::from_str(text).map_err(|error| unquoted(error.message()))?;
     let fingerprint = parse_fingerprint(&fingerprint)
         .ok_or("fingerprint must be the 64 hexadecimal digits that the far end prints when it starts")?;
     if host.is_empty() || token.is_empty() {
@@ -76,6 +76,22 @@ pub fn parse(text: &str) -> Result<FarEndTarget, String> {
     }
     Ok(FarEndTarget { host, port, token, fingerprint, zone })
 }
+
+/// A complaint without what it quotes, but for the names of keys: a token that was typed in the wrong place is quoted too.
+fn unquoted(message: &str) -> String {
+    let outside = match (message.find('"'), message.rfind('"')) {
+        (Some(first), Some(last)) if first < last => format!("{}...{}", &message[..first], &message[last + 1..]),
+        _ => message.to_owned(),
+    };
+    let pieces = outside.split('`').enumerate().map(|(n, piece)| match n % 2 {
+        1 if !KEYS.contains(&piece) => "...",
+        _ => piece,
+    });
+    pieces.collect::<Vec<_>>().join("`")
+}
+
+/// The keys of an invitation.
+const KEYS: [&str; 5] = ["host", "port", "token", "fingerprint", "zone"];
 
 /// Writes an invitation with mode 0600; refuses to overwrite.
 pub fn write(path: &Path, target: &FarEndTarget) -> Result<(), InvitationError> {
@@ -142,6 +158,10 @@ mod tests {
     fn an_error_never_shows_the_token() {
         let error = parse("host = \"h\"\nport = 1\ntoken = \"secret\nfingerprint = \"aa\"").unwrap_err();
         assert!(!error.contains("secret"), "{error}");
+        for (misplaced, said) in [("port = \"secret\"", "expected u16"), ("secret = 1", "`...`"), ("host = \"h\"", "`port`")] {
+            let error = parse(misplaced).unwrap_err();
+            assert!(!error.contains("secret") && error.contains(said), "{error}");
+        }
         let error = parse("host = \"h\"\nport = 1\ntoken = \"secret\"\nfingerprint = \"aa\"").unwrap_err();
         assert_eq!(error, "fingerprint must be the 64 hexadecimal digits that the far end prints when it starts");
     }
