@@ -10,9 +10,10 @@ mod fault;
 mod impair;
 mod line;
 pub mod roles;
+mod strangers;
 pub mod topology;
 
-pub use config::{DnsService, Impairments, LineConfig, Services, Shape, Shaper};
+pub use config::{DnsService, Impairments, LineConfig, Services, Shape, Shaper, Strangers};
 pub use fault::Fault;
 pub use impair::Impairment;
 pub use line::{PracticeError, PracticeLine, StretchCounters};

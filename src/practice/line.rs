@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::net::{IpAddr, SocketAddr, TcpListener, UdpSocket};
 use std::time::Duration;
 
 use thiserror::Error;
@@ -25,10 +25,10 @@ use super::impair::{Impairer, Impairment};
 use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
-use super::roles::neighbour::NeighbourRole;
+use super::strangers::Guests;
 use super::topology::{
     ACCESS_PORT, ADDRESSES, CABLES, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, LAN_PORT, Node, RESOLVERS_V4, RESOLVERS_V6,
-    ROUTES, STRANGER_V4, WAN_PORT,
+    ROUTES, WAN_PORT,
 };
 
 /// Why a practice line can't be built.
@@ -79,8 +79,7 @@ pub struct PracticeLine {
 #[derive(Debug, Default)]
 struct RunningServices {
     dhcp: Option<DhcpRole>,
-    second_dhcp: Option<DhcpRole>,
-    neighbours: Vec<NeighbourRole>,
+    guests: Guests,
     dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
     far_end: Option<FarEndRole>,
@@ -97,13 +96,8 @@ pub struct StretchCounters {
     pub down: Counters,
 }
 
-/// Where the hardware addresses of strangers count from, far behind the cables.
-const STRANGERS: u8 = 0x70;
-/// The stranger's DHCP server answers this much later than the gateway's: a client that takes the first offer is spared.
-const STRANGER_DELAY: Duration = Duration::from_millis(30);
-
 /// Locally administered (IEEE 802, bit 1 of the first octet); the last octets say cable and end.
-fn mac(cable: u8, end: u8) -> [u8; 6] {
+pub(super) fn mac(cable: u8, end: u8) -> [u8; 6] {
     [0x02, 0, 0x5e, 0, cable + 1, end]
 }
 
@@ -320,29 +314,6 @@ impl PracticeLine {
         DelayLine::start(place, up, down).map_err(system(format!("starting the delay line of the {segment} stretch")))
     }
 
-    /// Stations of their own on the gateway's port toward the home, as behind one switch with it.
-    fn let_strangers_in(&mut self) -> io::Result<()> {
-        let home = self.namespace(Node::Gateway).clone();
-        if self.config.strangers.dhcp_server {
-            let mac = mac(STRANGERS, 1);
-            let [a, b, c, _] = STRANGER_V4.octets();
-            let config = DhcpRoleConfig {
-                range: Ipv4Addr::new(a, b, c, 200)..=Ipv4Addr::new(a, b, c, 219),
-                resolvers: vec![STRANGER_V4],
-                delay: STRANGER_DELAY,
-                mac: Some(mac),
-                ..DhcpRoleConfig::for_network(STRANGER_V4)
-            };
-            self.services.second_dhcp = Some(DhcpRole::start(&home, LAN_PORT, config)?);
-            self.services.neighbours.push(NeighbourRole::start(&home, LAN_PORT, mac, vec![STRANGER_V4])?);
-        }
-        if self.config.strangers.address_holder {
-            let first = *DhcpRoleConfig::for_network(GATEWAY_LAN_V4).range.start();
-            self.services.neighbours.push(NeighbourRole::start(&home, LAN_PORT, mac(STRANGERS, 2), vec![first])?);
-        }
-        Ok(())
-    }
-
     fn start_services(&mut self) -> Result<(), PracticeError> {
         let wanted = self.config.services;
         if wanted.dhcp {
@@ -350,7 +321,8 @@ impl PracticeLine {
             let role = DhcpRole::start(self.namespace(Node::Gateway), LAN_PORT, config);
             self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
         }
-        self.let_strangers_in().map_err(system("letting strangers into the home"))?;
+        let guests = Guests::let_in(self.config.strangers, self.namespace(Node::Gateway));
+        self.services.guests = guests.map_err(system("letting strangers into the home"))?;
         let (talking, silent) = match wanted.dns {
             Some(DnsService::Truthful) => (Some(Manner::Truthful), 2..),
             Some(DnsService::Lying) => (Some(Manner::Lying), 2..),
