@@ -11,9 +11,10 @@ mod handoff;
 mod impair;
 mod line;
 pub mod roles;
+mod strangers;
 pub mod topology;
 
-pub use config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Services, Shape, Shaper};
+pub use config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Services, Shape, Shaper, Strangers};
 pub use fault::Fault;
 pub use handoff::account;
 pub use impair::Impairment;

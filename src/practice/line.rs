@@ -8,7 +8,7 @@ mod routers;
 
 use std::collections::BTreeMap;
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::net::{IpAddr, SocketAddr, TcpListener, UdpSocket};
 use std::time::Duration;
 
 use thiserror::Error;
@@ -32,11 +32,11 @@ use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use super::roles::dns::{DnsRole, Manner};
 use super::roles::far_end::{self, FarEndRole};
 use super::roles::igd::{IgdRole, IgdRoleConfig};
-use super::roles::neighbour::NeighbourRole;
 use super::roles::router::RouterRole;
+use super::strangers::Guests;
 use super::topology::{
     self, ACCESS_PORT, ADDRESSES, CABLES, CORE_PORT, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, LAN_PORT,
-    Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, STRANGER_V4, WAN_PORT,
+    Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT,
 };
 
 /// Why a practice line can't be built.
@@ -90,8 +90,7 @@ struct RunningServices {
     concentrator: Option<ConcentratorRole>,
     /// The gateway's port inside the VLAN.
     lan: Option<Carrier>,
-    second_dhcp: Option<DhcpRole>,
-    neighbours: Vec<NeighbourRole>,
+    guests: Guests,
     routers: Vec<RouterRole>,
     dns: Option<DnsRole>,
     silent_dns: Option<SilentServers>,
@@ -111,13 +110,8 @@ pub struct StretchCounters {
     pub down: Counters,
 }
 
-/// Where the hardware addresses of strangers count from, far behind the cables.
-const STRANGERS: u8 = 0x70;
-/// The stranger's DHCP server answers this much later than the gateway's: a client that takes the first offer is spared.
-const STRANGER_DELAY: Duration = Duration::from_millis(30);
-
 /// Locally administered (IEEE 802, bit 1 of the first octet); the last octets say cable and end.
-fn mac(cable: u8, end: u8) -> [u8; 6] {
+pub(super) fn mac(cable: u8, end: u8) -> [u8; 6] {
     [0x02, 0, 0x5e, 0, cable + 1, end]
 }
 
@@ -399,29 +393,6 @@ impl PracticeLine {
         DelayLine::start(place, up, down).map_err(system(format!("starting the delay line of the {segment} stretch")))
     }
 
-    /// Stations of their own on the gateway's port toward the home, as behind one switch with it.
-    fn let_strangers_in(&mut self) -> io::Result<()> {
-        let (home, lan) = (self.namespace(Node::Gateway).clone(), self.lan());
-        if self.config.strangers.dhcp_server {
-            let mac = mac(STRANGERS, 1);
-            let [a, b, c, _] = STRANGER_V4.octets();
-            let config = DhcpRoleConfig {
-                range: Ipv4Addr::new(a, b, c, 200)..=Ipv4Addr::new(a, b, c, 219),
-                resolvers: vec![STRANGER_V4],
-                delay: STRANGER_DELAY,
-                mac: Some(mac),
-                ..DhcpRoleConfig::for_network(STRANGER_V4)
-            };
-            self.services.second_dhcp = Some(DhcpRole::start(&home, &lan, config)?);
-            self.services.neighbours.push(NeighbourRole::start(&home, &lan, mac, vec![STRANGER_V4])?);
-        }
-        if self.config.strangers.address_holder {
-            let first = *DhcpRoleConfig::for_network(GATEWAY_LAN_V4).range.start();
-            self.services.neighbours.push(NeighbourRole::start(&home, &lan, mac(STRANGERS, 2), vec![first])?);
-        }
-        Ok(())
-    }
-
     fn start_services(&mut self) -> Result<(), PracticeError> {
         let wanted = self.config.services;
         if wanted.dhcp && self.config.handoff == Handoff::Gateway {
@@ -429,7 +400,8 @@ impl PracticeLine {
             let role = DhcpRole::start(self.namespace(Node::Gateway), &self.lan(), config);
             self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
         }
-        self.let_strangers_in().map_err(system("letting strangers into the home"))?;
+        let guests = Guests::let_in(self.config.strangers, self.namespace(Node::Gateway), &self.lan());
+        self.services.guests = guests.map_err(system("letting strangers into the home"))?;
         if let Some(ipv6) = wanted.ipv6.filter(|_| self.config.handoff == Handoff::Gateway) {
             self.start_routers(ipv6)?;
         }

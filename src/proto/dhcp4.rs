@@ -18,9 +18,9 @@
 //! ```
 //!
 //! Departures from RFC 2131, each for want of time on a doorstep: no random wait of 1 to 10 s before the first message
-//! (section 4.4.1, meant for a street after a power cut), and the probe of the address is shorter than RFC 5227 section 1.1
-//! has it where the waits are set so ([`Settings::probe_waits`]). While the address is held, another station that speaks for it is told
-//! and answered as RFC 5227 section 2.4 (c) has it. A renewal can be tried long before T1 ([`Client::try_renewal`]).
+//! (section 4.4.1, meant for a street after a power cut), and the probe of the address may be shorter than RFC 5227 section
+//! 1.1 has it ([`Settings::probe_waits`]). While the address is held, another station that speaks for it is told and answered
+//! as RFC 5227 section 2.4 (c) has it. A renewal can be tried long before T1 ([`Client::try_renewal`]).
 
 mod answer;
 mod envelope;
@@ -29,6 +29,7 @@ mod message;
 mod neighbour;
 mod settings;
 mod state;
+mod trial;
 
 use std::collections::VecDeque;
 use std::net::Ipv4Addr;

@@ -1,5 +1,5 @@
 //! The address and its neighbours (RFC 5227): probing before it is used, announcing it, and what other stations that speak
-//! for it are told; and the renewal that is tried before its time.
+//! for it are told.
 
 use std::net::Ipv4Addr;
 use std::time::{Duration, Instant};
@@ -133,37 +133,5 @@ impl Client {
                 Event::Contested { address, owner }
             });
         }
-    }
-
-    /// Asks the server for more time right away, as a client does at T1 (RFC 2131 section 4.4.5): straight to the server, and
-    /// once more after half of `patience`, sooner than the minute that the section has between two. Ends in
-    /// [`Event::Renewed`], [`Event::RenewalUnanswered`] or, refused, in [`Ending::Withdrawn`]. Does nothing without a lease.
-    pub fn try_renewal(&mut self, now: Instant, patience: Duration) {
-        match std::mem::replace(&mut self.state, State::Over) {
-            State::Bound { lease } => {
-                let from = self.sent.len();
-                self.ask_for_more(&lease);
-                self.state = State::Trying { lease, from, again_at: Some(now + patience / 2), ends_at: now + patience };
-            }
-            other => self.state = other,
-        }
-    }
-
-    /// A renewal's REQUEST has a transaction of its own, so that an answer tells which one it answers.
-    fn ask_for_more(&mut self, lease: &Lease) {
-        let transaction = self.draw_transaction();
-        self.post(Some(MessageType::Request), transaction, 0, |s| message::renew(s, lease, transaction, false));
-    }
-
-    pub(super) fn try_on(&mut self, now: Instant, lease: Box<Lease>, from: usize, again_at: Option<Instant>, ends_at: Instant) {
-        if now >= ends_at || lease.times.is_some_and(|times| now >= times.expires_at) {
-            self.state = State::Bound { lease };
-            return self.events.push_back(Event::RenewalUnanswered);
-        }
-        let is_due = again_at.is_some_and(|at| now >= at);
-        if is_due {
-            self.ask_for_more(&lease);
-        }
-        self.state = State::Trying { lease, from, again_at: again_at.filter(|_| !is_due), ends_at };
     }
 }
