@@ -290,11 +290,12 @@ pub fn on_request(vlans: Vec<TagStack>) -> Vec<Box<dyn Check>> {
 
 /// All checks for this kind of access, in the order in which they are listed and started.
 pub fn registry(access: &Access) -> Vec<Box<dyn Check>> {
+    let is_session = matches!(access, Access::Pppoe(_));
     vec![
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
-        Box::new(pppoe::PppoeCheck { logs_in: matches!(access, Access::Pppoe(_)) }),
-        Box::new(ipv6::Ipv6Check),
+        Box::new(pppoe::PppoeCheck { logs_in: is_session }),
+        Box::new(ipv6::Ipv6Check { in_session: is_session }),
         Box::new(gateway::GatewayCheck),
         Box::new(dns::Dns),
         Box::new(farend::FarEndCheck),

@@ -93,7 +93,7 @@ const MANAGED: &str = "AdvManagedFlag on; prefix 2001:db8:77::/64 { AdvOnLink on
 
 fn examine(line: &Line, position: Position) -> Finished {
     let context = Context { position, ..line.context(Depth::Quick) };
-    line.block_on(Ipv6Check.run(context))
+    line.block_on(Ipv6Check::default().run(context))
 }
 
 /// IPv6 addresses beyond the link and default routes of the laptop's port.

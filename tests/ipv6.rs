@@ -32,7 +32,7 @@ use outcome::{codes, reading, readings};
 use server::{Server, wait_for};
 
 fn examine(line: &Line) -> Outcome {
-    line.check(&Ipv6Check, Depth::Quick).outcome
+    line.check(&Ipv6Check::default(), Depth::Quick).outcome
 }
 
 /// Waits until both ends have their link-local address (duplicate address detection takes a second).

@@ -43,7 +43,10 @@ const MOST_RESOLVERS: usize = 8;
 
 /// The check.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct Ipv6Check;
+pub struct Ipv6Check {
+    /// The line is a PPPoE session: there is no port to ask on before there is an IPv4 address.
+    pub in_session: bool,
+}
 
 /// How long things are waited for.
 struct Patience {
@@ -72,7 +75,9 @@ fn patience(depth: Depth) -> Patience {
 
 impl Check for Ipv6Check {
     fn spec(&self) -> Spec {
-        Spec { name: NAME, needs: &[Need::Carrier], gives: &[Need::Address], class: Class::Quiet, cost }
+        let (needs, gives): (&[Need], &[Need]) =
+            if self.in_session { (&[Need::Address], &[]) } else { (&[Need::Carrier], &[Need::Address]) };
+        Spec { name: NAME, needs, gives, class: Class::Quiet, cost }
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {

@@ -7,7 +7,7 @@ use crate::unit::{Direction, Layer, Rate, Segment};
 use crate::wire::vlan::TagStack;
 
 use super::impair::Impairment;
-use super::topology::{LAN_PORT, Node};
+use super::topology::{ACCESS_PORT, LAN_PORT, Node};
 
 /// Share of a second of rate that the token bucket holds: below about 4 ms a kernel bucket falls short of its rate.
 const BURST_SECONDS: f64 = 0.004;
@@ -207,6 +207,8 @@ pub struct LineConfig {
     pub handoff: Handoff,
     /// The tags that it is handed over with.
     pub vlan: TagStack,
+    /// PPPoE sessions carry IP packets of 1500 octets (RFC 4638), for which ports take larger frames.
+    pub full_size_sessions: bool,
     /// What runs on it.
     pub services: Services,
     /// Who else is in the home.
@@ -250,7 +252,7 @@ impl LineConfig {
         let by_handoff = match (self.handoff, self.vlan.is_none()) {
             (Handoff::Gateway, true) => true,
             (Handoff::Gateway, false) => !matches!((node, port), (Node::Laptop, _) | (Node::Gateway, LAN_PORT)),
-            (Handoff::Pppoe(_), _) => !matches!(node, Node::Laptop | Node::Gateway),
+            (Handoff::Pppoe(_), _) => !matches!((node, port), (Node::Laptop | Node::Gateway, _) | (Node::Edge, ACCESS_PORT)),
         };
         // A router of the line gives the laptop its own.
         by_handoff && (node != Node::Laptop || self.services.ipv6.is_none())

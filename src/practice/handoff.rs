@@ -3,20 +3,27 @@
 //! It must not know addresses of other places than the two ends of the handoff.
 
 use std::io;
-use std::net::Ipv4Addr;
 
 use super::config::{Concentrator, Handoff};
-use super::line::{PracticeError, PracticeLine, system};
+use super::line::{PracticeError, PracticeLine, mac, routers, system};
 use super::roles::concentrator::{ConcentratorConfig, ConcentratorRole};
 use super::topology::{
-    ACCESS_PORT, EDGE_V4, GATEWAY_LAN_V4, GATEWAY_LAN_V6, LAN_PORT, Node, RESOLVERS_V4, SUBSCRIBER_V4, WAN_PORT,
+    ACCESS_PORT, EDGE_V4, GATEWAY_LAN_V4, GATEWAY_LAN_V6, HOME_V6, LAN_PORT, LAPTOP_PORT, Node, RESOLVERS_V4, SUBSCRIBER_V4,
+    WAN_PORT,
 };
 use crate::net::carry::{Carrier, Envelope};
 use crate::net::configure;
 use crate::net::netns::Namespace;
 use crate::net::tun::{Kind, Tun};
 use crate::proto::ppp::Login;
+use crate::wire::ethernet::Mac;
 use crate::wire::vlan::{TAG_LEN, TagStack};
+
+/// Largest IP packet of a session in ordinary frames (RFC 2516 section 7), and in larger ones (RFC 4638).
+const SESSION_MTU: u16 = 1492;
+const FULL_MTU: u16 = 1500;
+/// What a port takes then: a full packet, PPP's protocol and PPPoE's header.
+const LARGER_MTU: u32 = 1508;
 
 /// The account that the practice line's concentrator knows. Invented.
 pub fn account() -> Login {
@@ -33,6 +40,15 @@ impl PracticeLine {
             Handoff::Pppoe(manner) => {
                 let ports = [self.index(Node::Gateway, LAN_PORT)?, self.index(Node::Gateway, WAN_PORT)?];
                 self.site(Node::Gateway).bridge("terminal", &ports)?;
+                if self.config().full_size_sessions {
+                    let edge = self.index(Node::Edge, ACCESS_PORT)?;
+                    let laptop = self.index(Node::Laptop, LAPTOP_PORT)?;
+                    for (node, index) in
+                        [(Node::Laptop, laptop), (Node::Gateway, ports[0]), (Node::Gateway, ports[1]), (Node::Edge, edge)]
+                    {
+                        self.site(node).mtu(index, LARGER_MTU)?;
+                    }
+                }
                 self.start_concentrator(manner, vlan)
             }
         }
@@ -59,7 +75,9 @@ impl PracticeLine {
             account,
             own: EDGE_V4,
             subscriber: SUBSCRIBER_V4,
-            dns: <[Ipv4Addr; 2]>::from(RESOLVERS_V4),
+            dns: RESOLVERS_V4,
+            ipv6: self.config().services.ipv6.map(|_| (routers::in_session(Mac(mac(1, 2))), HOME_V6)),
+            mru: if self.config().full_size_sessions { FULL_MTU } else { SESSION_MTU },
             ..ConcentratorConfig::default()
         };
         let place = self.namespace(Node::Edge).clone();

@@ -4,7 +4,7 @@
 //! nothing behind, however the process ends: nothing has a name outside the process, every thread is joined on drop, and
 //! what the kernel holds goes with the last descriptor.
 
-mod routers;
+pub(super) mod routers;
 
 use std::collections::BTreeMap;
 use std::io;

@@ -52,6 +52,17 @@ fn home(mac: Mac, has_prefix: bool) -> RouterRoleConfig {
     }
 }
 
+/// The provider's edge inside a session, whose packets are smaller.
+pub(in crate::practice) fn in_session(mac: Mac) -> RouterRoleConfig {
+    let mut router = home(mac, true);
+    for item in &mut router.advertisement.items {
+        if let Item::Mtu(mtu) = item {
+            *mtu = 1492;
+        }
+    }
+    router
+}
+
 /// A laptop that shares a connection that it does not have.
 fn rogue() -> RouterRoleConfig {
     RouterRoleConfig {

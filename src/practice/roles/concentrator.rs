@@ -4,7 +4,7 @@
 //! new one ends the old. The session's IP goes through a port of the role's own, so that the edge routes it like any other.
 
 use std::io;
-use std::net::Ipv4Addr;
+use std::net::{Ipv4Addr, Ipv6Addr};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 
@@ -12,8 +12,9 @@ use tokio_util::sync::CancellationToken;
 
 use super::Service as Thread;
 use super::dhcp::hardware_address;
+use super::router::{RouterRole, RouterRoleConfig};
 use crate::net::carry::{Carrier, Envelope};
-use crate::net::configure;
+use crate::net::configure::{self, Route};
 use crate::net::drive::{Port, PortEvent};
 use crate::net::netns::Namespace;
 use crate::net::packet::{Filter, PacketSocket};
@@ -45,8 +46,8 @@ pub struct ConcentratorConfig {
     pub subscriber: Ipv4Addr,
     /// The subscriber's resolvers.
     pub dns: [Ipv4Addr; 2],
-    /// Does IPv6 in sessions.
-    pub ipv6: bool,
+    /// Its router side in sessions, and the network there; `None` does no IPv6.
+    pub ipv6: Option<(RouterRoleConfig, Ipv6Addr)>,
 }
 
 impl Default for ConcentratorConfig {
@@ -60,7 +61,7 @@ impl Default for ConcentratorConfig {
             own: Ipv4Addr::new(198, 51, 100, 1),
             subscriber: Ipv4Addr::new(198, 51, 100, 50),
             dns: [Ipv4Addr::UNSPECIFIED; 2],
-            ipv6: true,
+            ipv6: None,
         }
     }
 }
@@ -92,13 +93,13 @@ impl ConcentratorRole {
     /// When the port does not exist or no packet socket can be opened.
     pub fn start(namespace: &Namespace, interface: &'static str, config: ConcentratorConfig) -> io::Result<Self> {
         let counts = Arc::new(Mutex::new(ConcentratorCounts::default()));
-        let ledger = Arc::clone(&counts);
+        let (ledger, place) = (Arc::clone(&counts), namespace.clone());
         let open = move || {
             let index = nix::net::if_::if_nametoindex(interface)?;
             let mac = hardware_address(interface)?;
             let socket = PacketSocket::open(index, Filter::PppoeControl(config.vlan), false)?;
             let port = TaggedPort::new(socket, config.vlan);
-            Ok(Role { port, mac, interface, config, counts: ledger, session: None, next_number: 1 })
+            Ok(Role { place, port, mac, interface, config, counts: ledger, session: None, next_number: 1 })
         };
         let thread = Thread::start(namespace, "concentrator", open, async move |mut role: Role, until: CancellationToken| {
             role.serve(&until).await
@@ -116,10 +117,13 @@ struct Session {
     subscriber: Mac,
     number: u16,
     serving: Serving,
+    // The router before the port that it speaks on.
+    router: Option<RouterRole>,
     carrier: Option<Carrier>,
 }
 
 struct Role {
+    place: Namespace,
     port: TaggedPort,
     mac: Mac,
     interface: &'static str,
@@ -194,7 +198,7 @@ impl Role {
                 let number = self.next_number;
                 self.next_number = self.next_number.checked_add(1).filter(|n| *n != pppoe::RESERVED_SESSION).unwrap_or(1);
                 let serving = Serving::new(self.service(), Instant::now());
-                self.session = Some(Session { subscriber: from, number, serving, carrier: None });
+                self.session = Some(Session { subscriber: from, number, serving, router: None, carrier: None });
                 self.count(|counts| counts.opened += 1);
                 self.send(from, Code::Confirmation, number, self.echoed(asked));
             }
@@ -229,7 +233,12 @@ impl Role {
             name: self.config.name.clone(),
             own: self.config.own,
             given: Given { address: self.config.subscriber, dns: self.config.dns },
-            interface_identifier: self.config.ipv6.then(|| rand::random::<[u8; 8]>().map(|octet| octet | 1)),
+            // That of the link-local address that its router side advertises from.
+            interface_identifier: self.config.ipv6.as_ref().map(|(router, _)| {
+                let mut identifier = [0; 8];
+                identifier.copy_from_slice(&router.mac.link_local().octets()[8..]);
+                identifier
+            }),
         }
     }
 
@@ -265,7 +274,7 @@ impl Role {
     async fn raise(&mut self) -> io::Result<()> {
         let Some(session) = self.session.as_mut().filter(|s| s.carrier.is_none() && s.serving.is_up()) else { return Ok(()) };
         let tun = Tun::open(Kind::Ip)?;
-        let index = tun.index();
+        let (index, name) = (tun.index(), tun.name().to_owned());
         configure::without_own_link_local(tun.name())?;
         let mtu = session.serving.subscriber_mru().min(self.config.mru);
         configure::raise(index, u32::from(mtu), None).await?;
@@ -275,6 +284,10 @@ impl Role {
         configure::set_peer_address(index, self.config.own, self.config.subscriber).await?;
         if let Some((own, _)) = session.serving.ipv6() {
             configure::set_link_local(index, own).await?;
+            if let Some((router, network)) = self.config.ipv6.clone() {
+                configure::set_route(index, Route::on_link(network, 64)).await?;
+                session.router = Some(RouterRole::start(&self.place, &name, router)?);
+            }
         }
         self.count(|counts| counts.up += 1);
         Ok(())
