@@ -27,7 +27,7 @@ const LARGER_MTU: u32 = 1508;
 
 /// The account that the practice line's concentrator knows. Invented.
 pub fn account() -> Login {
-    Login::new("line1@example.net", "practice")
+    Login::new("line1@example.net", "not-for-records")
 }
 
 impl PracticeLine {
@@ -68,7 +68,7 @@ impl PracticeLine {
         let account = match manner {
             Concentrator::Absent => return Ok(()),
             Concentrator::Serving => account(),
-            Concentrator::Refusing => Login::new("someone-else@example.net", "practice"),
+            Concentrator::Refusing => Login::new("someone-else@example.net", "not-for-records"),
         };
         let config = ConcentratorConfig {
             vlan,

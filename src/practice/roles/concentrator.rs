@@ -3,6 +3,7 @@
 //! Discovery as RFC 2516 has it; the session's other side is [`Serving`]. One subscriber address, so one session at a time: a
 //! new one ends the old. The session's IP goes through a port of the role's own, so that the edge routes it like any other.
 
+use std::collections::BTreeSet;
 use std::io;
 use std::net::{Ipv4Addr, Ipv6Addr};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -99,7 +100,17 @@ impl ConcentratorRole {
             let mac = hardware_address(interface)?;
             let socket = PacketSocket::open(index, Filter::PppoeControl(config.vlan), false)?;
             let port = TaggedPort::new(socket, config.vlan);
-            Ok(Role { place, port, mac, interface, config, counts: ledger, session: None, next_number: 1 })
+            Ok(Role {
+                place,
+                port,
+                mac,
+                interface,
+                config,
+                counts: ledger,
+                session: None,
+                next_number: 1,
+                terminated: BTreeSet::new(),
+            })
         };
         let thread = Thread::start(namespace, "concentrator", open, async move |mut role: Role, until: CancellationToken| {
             role.serve(&until).await
@@ -131,6 +142,7 @@ struct Role {
     counts: Arc<Mutex<ConcentratorCounts>>,
     session: Option<Session>,
     next_number: u16,
+    terminated: BTreeSet<u16>,
 }
 
 impl Role {
@@ -203,9 +215,11 @@ impl Role {
                 self.send(from, Code::Confirmation, number, self.echoed(asked));
             }
             Code::Terminate => {
-                let is_ours = self.session.as_ref().is_some_and(|s| s.subscriber == from && s.number == asked.session);
-                if is_ours {
+                if self.session.as_ref().is_some_and(|s| s.subscriber == from && s.number == asked.session) {
                     self.session = None;
+                }
+                // Also for one that LCP has ended before; a second PADT says nothing new.
+                if asked.session < self.next_number && self.terminated.insert(asked.session) {
                     self.count(|counts| counts.terminated += 1);
                 }
             }
