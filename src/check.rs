@@ -75,6 +75,13 @@ pub struct Context {
     pub live: LiveSink,
 }
 
+impl Context {
+    /// Whether stations on the visit's port have hardware addresses: in a session or another tunnel they have none.
+    pub fn has_hardware_addresses(&self) -> bool {
+        !matches!(self.access, Access::Pppoe(_)) && self.interface.mac != [0; 6]
+    }
+}
+
 /// Receives live figures.
 pub type LiveSink = Arc<dyn Fn(LiveFigure) + Send + Sync>;
 

@@ -10,6 +10,8 @@
 mod capture;
 #[path = "netem/line.rs"]
 mod line;
+#[path = "common/machine.rs"]
+mod machine;
 #[path = "common/outcome.rs"]
 mod outcome;
 #[path = "common/server.rs"]

@@ -106,7 +106,7 @@ const SHORTEST_SPAN: Duration = Duration::from_secs(1);
 
 /// Frames to groups that come in: in a home, the noise of all its devices. What the agent sends itself isn't among them.
 async fn count_group_frames(context: &Context, until: Instant) -> std::io::Result<u64> {
-    let socket = PacketSocket::open(context.interface.index, Filter::Group, false)?;
+    let socket = PacketSocket::open(context.port.index, Filter::Group, false)?;
     let mut buffer = [0; 64];
     let mut frames = 0;
     loop {

@@ -334,8 +334,7 @@ impl Asking<'_> {
     /// A router with our address to send through it from.
     fn candidate(&self, router: &Router, usable: &[Ipv6Addr]) -> Candidate {
         let source = self.own_of(router.address, usable).or_else(|| usable.first().copied());
-        // A tunnel has no hardware addresses.
-        let mac = (self.context.interface.mac == [0; 6]).then_some(router.mac);
+        let mac = (!self.context.has_hardware_addresses()).then_some(router.mac);
         Candidate { address: router.address, mac, source }
     }
 }

@@ -1,7 +1,6 @@
 //! Laptop and far end, and a User Mode Linux as the bridge between them.
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
-use std::os::unix::fs::PermissionsExt;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -17,7 +16,7 @@ use tokio::runtime::Runtime;
 use tokio_util::sync::CancellationToken;
 
 use crate::capture::Capture;
-use crate::server::Server;
+use crate::machine::Machine;
 use crate::truth::{self, Captured};
 
 pub(crate) const LAPTOP: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
@@ -28,18 +27,11 @@ pub(crate) struct Line {
     laptop: Site,
     far_end: Site,
     _middle: Site,
-    bridge: Bridge,
+    bridge: Machine,
     near: Runtime,
     cancel: CancellationToken,
     _reflector: Runtime,
     offer: StampOffer,
-}
-
-/// The virtual machine; it is told to end, and ended by its number if it does not.
-struct Bridge {
-    folder: tempfile::TempDir,
-    machine: Option<Server>,
-    commands: usize,
 }
 
 impl Line {
@@ -59,7 +51,7 @@ impl Line {
             let index = middle.index(name).expect("made");
             middle.raise(name, index).expect("up");
         }
-        let bridge = Bridge::start(&places[1]);
+        let bridge = Machine::start(&places[1], &["u0", "u1"], include_str!("init.sh"), &[]);
 
         let key = Key::new(b"key-of-the-netem-test-32-octets!");
         let table = SessionTable::default();
@@ -109,55 +101,5 @@ impl Line {
 impl Drop for Line {
     fn drop(&mut self) {
         self.cancel.cancel();
-    }
-}
-
-impl Bridge {
-    fn start(middle: &Namespace) -> Self {
-        let folder = tempfile::tempdir().expect("a folder");
-        let run = |arguments: &str| {
-            let status = middle.command("ip").args(arguments.split(' ')).status().expect("iproute2 is installed");
-            assert!(status.success(), "ip {arguments}: is /dev/net/tun there?");
-        };
-        for n in 0..2 {
-            run(&format!("tuntap add dev tap{n} mode tap"));
-            run(&format!("link add br{n} type bridge mcast_snooping 0"));
-            // Up before the machine starts: its transmit queue sticks on a tap that is down.
-            for port in ["tap", "u"] {
-                run(&format!("link set {port}{n} master br{n} up"));
-            }
-            run(&format!("link set br{n} up"));
-        }
-        let init = folder.path().join("init.sh");
-        std::fs::write(&init, include_str!("init.sh")).expect("a file");
-        std::fs::set_permissions(&init, std::fs::Permissions::from_mode(0o755)).expect("a mode");
-        let mut command = middle.command("linux.uml");
-        command
-            .args(["mem=128M", "root=/dev/root", "rootfstype=hostfs", "rootflags=/", "ro", "con0=null,fd:1", "con=null", "quiet"])
-            .args([0, 1].map(|n| format!("vec{n}:transport=tap,ifname=tap{n},depth=128,gro=1")))
-            .arg(format!("init={}", init.display()))
-            .arg(format!("SHARED={}", folder.path().display()))
-            .env("TMPDIR", folder.path());
-        let machine = Some(Server::start(command, "READY"));
-        Self { folder, machine, commands: 0 }
-    }
-
-    /// Runs shell commands inside, and waits until they are done.
-    fn command(&mut self, text: &str) {
-        let n = self.commands;
-        self.commands += 1;
-        let (written, name) = (self.folder.path().join("next"), self.folder.path().join(format!("command.{n}")));
-        std::fs::write(&written, text).and_then(|()| std::fs::rename(&written, &name)).expect("a file");
-        let machine = self.machine.as_mut().expect("it runs");
-        machine.wait_for_line(&format!("DONE {n}"));
-    }
-}
-
-impl Drop for Bridge {
-    fn drop(&mut self) {
-        let told = std::fs::write(self.folder.path().join("stop"), "");
-        if let (Ok(()), Some(machine)) = (told, self.machine.take()) {
-            machine.wait_for_end(Duration::from_secs(10));
-        }
     }
 }
