@@ -173,17 +173,23 @@ impl Asking<'_> {
         self.describe_addresses(outcome, &assigned, may_change, wanted);
         let usable: Vec<Ipv6Addr> = assigned.iter().filter(|one| one.fate == Fate::Usable).map(|one| one.address).collect();
         let hop = self.default_route(routers.first(), may_change && !usable.is_empty()).await;
-        let destination = self.destination(&far_end, &resolvers);
+        let destination = far_end.iter().find_map(|address| assign::as_v6(*address));
+        let resolver = resolvers.iter().copied().find(|resolver| !self.is_on_link(*resolver));
+        // A resolver answers echoes more often than not: where there is no far end it gets both.
+        let destination = destination.or(resolver);
         if let Some(link_local) = link_local.filter(|_| !routers.is_empty()) {
             let settings = Settings {
                 mac,
                 link_local,
                 routers: routers.iter().map(|router| self.candidate(router, &usable)).collect(),
                 destination,
+                resolver,
                 identifier: rand::random(),
             };
             if let Some(found) = routers::probe(self.context, settings).await {
-                routers::describe_probes(outcome, &routers, &found, destination);
+                let mut toward: Vec<Ipv6Addr> = destination.into_iter().chain(resolver).collect();
+                toward.dedup();
+                routers::describe_probes(outcome, &routers, &found, &toward);
             }
         }
         if let Some(address) = hop.and_then(|hop| self.own_of(hop, &usable)).or_else(|| usable.first().copied()) {
@@ -304,12 +310,6 @@ impl Asking<'_> {
             }
         }
         all
-    }
-
-    /// A host far away for the way out: the far end, else a resolver that is not on the link.
-    fn destination(&self, far_end: &[IpAddr], resolvers: &[Ipv6Addr]) -> Option<Ipv6Addr> {
-        let far_end = far_end.iter().find_map(|address| assign::as_v6(*address));
-        far_end.or_else(|| resolvers.iter().copied().find(|resolver| !self.is_on_link(*resolver)))
     }
 
     fn is_on_link(&self, address: Ipv6Addr) -> bool {

@@ -61,6 +61,17 @@ fn the_interval_decides_not_the_point() {
 }
 
 #[test]
+fn a_tier_can_ask_for_an_ipv6_prefix_of_a_size() {
+    let limit = criterion("ipv6.delegated_prefix_length", "at_most = 56");
+    for (bits, want) in [(48.0, Verdict::Pass), (56.0, Verdict::Pass), (60.0, Verdict::Fail), (64.0, Verdict::Fail)] {
+        let outcome = done(vec![Reading::exact("ipv6.delegated_prefix_length", bits).over(Family::Ipv6)]);
+        assert_eq!(one(&limit, "ipv6", &outcome).verdict, want, "/{bits}");
+    }
+    let none = done(vec![Reading::exact("ipv6.prefix_delegated", 0.0).over(Family::Ipv6)]);
+    assert_eq!(one(&criterion("ipv6.prefix_delegated", "at_least = 1"), "ipv6", &none).verdict, Verdict::Fail);
+}
+
+#[test]
 fn a_missing_bound_is_unbounded_and_names_what_it_takes() {
     let interval = Interval { low: Some(10.0), high: None, confidence: 0.95 };
     let outcome = done(vec![Reading::new("twoway.round_trip_p99", 20.0, 100, interval)]);

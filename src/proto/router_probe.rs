@@ -1,8 +1,8 @@
 //! Whether advertised routers are there, and whether each leads out (RFC 4861 section 7.2, RFC 4443 section 4).
 //!
-//! Each router is asked for its hardware address; who answers gets echo requests for a host far away to pass on, whatever the
-//! system's own routes say. It knows no socket and no clock. The hard thing: a host has one way out at a time, an examiner tries
-//! every router's; so replies are told apart by their sequence number.
+//! Each router is asked for its hardware address; who answers gets echo requests for a host far away and questions for a resolver
+//! to pass on, whatever the system's own routes say: many hosts answer no echo, and a resolver must answer. It knows no socket and
+//! no clock. The hard thing: a host has one way out at a time, an examiner tries every router's; so replies are told apart by number.
 
 use std::collections::VecDeque;
 use std::net::Ipv6Addr;
@@ -13,7 +13,7 @@ use super::round_trip::{Flight, Took};
 use crate::unit::Family;
 use crate::wire::ethernet::{self, Mac};
 use crate::wire::icmp::{self, Echo};
-use crate::wire::{ipv6, nd};
+use crate::wire::{dns, ipv4, ipv6, nd, udp};
 
 /// `MAX_MULTICAST_SOLICIT` and `RETRANS_TIMER` (RFC 4861 section 10).
 const MOST_SOLICITATIONS: u32 = 3;
@@ -23,6 +23,8 @@ const ECHOES: u32 = 4;
 const ECHO_WAIT: Duration = Duration::from_millis(400);
 /// As kernels begin with (common practice).
 const HOP_LIMIT: u8 = 64;
+/// Where resolvers answer (RFC 1035 section 4.2).
+const DNS_PORT: u16 = 53;
 /// Tells our echoes from others'.
 const COOKIE: &[u8] = b"way out through this router?";
 
@@ -46,9 +48,11 @@ pub struct Settings {
     pub link_local: Ipv6Addr,
     /// The routers.
     pub routers: Vec<Candidate>,
-    /// A host far away that answers echoes; without one no way out is tried.
+    /// A host far away for echoes.
     pub destination: Option<Ipv6Addr>,
-    /// Of the echoes, drawn by the caller.
+    /// A resolver far away for questions. Without either no way out is tried.
+    pub resolver: Option<Ipv6Addr>,
+    /// Of echoes and questions, drawn by the caller.
     pub identifier: u16,
 }
 
@@ -63,7 +67,7 @@ pub struct Probed {
     pub says_router: bool,
     /// How long its answer took.
     pub answered_in: Option<Took>,
-    /// Whether an echo through it came back; `None` when it was not tried.
+    /// Whether anything sent through it was answered; `None` when it was not tried.
     pub leads_out: Option<bool>,
 }
 
@@ -118,7 +122,7 @@ impl RouterProbe {
         });
         let mut routers: Vec<Router> = routers.collect();
         for router in routers.iter_mut().filter(|router| router.found.mac.is_some()) {
-            router.is_there(settings.destination.is_some(), now);
+            router.is_there(settings.has_way(), now);
         }
         let mut this = Self { settings, routers, tickets: Vec::new(), outbox: VecDeque::new(), is_told: false };
         this.wake(now);
@@ -149,7 +153,10 @@ impl RouterProbe {
             router.again_at = now + wait;
             match router.stage {
                 Stage::Asking => self.ask(at),
-                _ => self.echo(at),
+                _ => {
+                    self.echo(at);
+                    self.question(at);
+                }
             }
         }
     }
@@ -167,7 +174,7 @@ impl RouterProbe {
         let (Some(mac), Some(source), Some(destination)) = (router.found.mac, router.source, self.settings.destination) else {
             return;
         };
-        let sequence = at as u16 * ECHOES as u16 + router.sends as u16 - 1;
+        let sequence = router.number(at);
         let echo = Echo { identifier: self.settings.identifier, sequence, payload: COOKIE };
         let mut message = icmp::emit_request(Family::Ipv6, echo);
         icmp::fill_checksum_v6(source, destination, &mut message);
@@ -180,6 +187,27 @@ impl RouterProbe {
             flow_label: 0,
         };
         let packet = header.emit(&message).unwrap_or_default();
+        self.post(mac, &packet, None);
+    }
+
+    /// Asks for the root, which every resolver knows.
+    fn question(&mut self, at: usize) {
+        let router = &self.routers[at];
+        let (Some(mac), Some(source), Some(resolver)) = (router.found.mac, router.source, self.settings.resolver) else {
+            return;
+        };
+        let id = self.settings.identifier.wrapping_add(router.number(at));
+        let ports = udp::Repr { source_port: self.settings.port(), destination_port: DNS_PORT };
+        let datagram = ports.emit(&dns::query(id, ".").unwrap_or_default(), source, resolver);
+        let header = ipv6::Repr {
+            source,
+            destination: resolver,
+            next_header: ipv4::UDP,
+            hop_limit: HOP_LIMIT,
+            traffic_class: 0,
+            flow_label: 0,
+        };
+        let packet = header.emit(&datagram).unwrap_or_default();
         self.post(mac, &packet, None);
     }
 
@@ -198,7 +226,7 @@ impl RouterProbe {
         router.found.mac = Some(mac.unwrap_or(sender));
         router.found.says_router = is_router;
         router.found.answered_in = Took::between(router.flights.iter().copied(), arrival.moment);
-        router.is_there(self.settings.destination.is_some(), arrival.moment.at);
+        router.is_there(self.settings.has_way(), arrival.moment.at);
         self.wake(arrival.moment.at);
     }
 
@@ -211,15 +239,48 @@ impl RouterProbe {
         if !is_ours || Some(header.source) != self.settings.destination {
             return;
         }
-        let at = usize::from(echo.sequence / ECHOES as u16);
-        if let Some(router) = self.routers.get_mut(at).filter(|router| router.source == Some(header.destination)) {
+        self.leads_out(echo.sequence, header.destination);
+    }
+
+    fn on_datagram(&mut self, arrival: &Arrival, header: &ipv6::Repr, payload: &[u8]) {
+        let Ok(datagram) = udp::parse(payload, header.source, header.destination) else { return };
+        let ports = udp::Repr { source_port: DNS_PORT, destination_port: self.settings.port() };
+        let is_sound = !arrival.has_checksum || datagram.checksum == udp::Checksum::Right;
+        if !is_sound || datagram.repr != ports || Some(header.source) != self.settings.resolver {
+            return;
+        }
+        // Whatever it says: it has answered.
+        if let Ok(reply) = dns::parse(datagram.payload) {
+            self.leads_out(reply.id.wrapping_sub(self.settings.identifier), header.destination);
+        }
+    }
+
+    fn leads_out(&mut self, number: u16, to: Ipv6Addr) {
+        let router = self.routers.get_mut(usize::from(number / ECHOES as u16));
+        if let Some(router) = router.filter(|router| router.source == Some(to) && router.found.leads_out.is_some()) {
             router.found.leads_out = Some(true);
             router.stage = Stage::Done;
         }
     }
 }
 
+impl Settings {
+    fn has_way(&self) -> bool {
+        self.destination.is_some() || self.resolver.is_some()
+    }
+
+    /// Port that questions are sent from, of the dynamic range (RFC 6335 section 6).
+    fn port(&self) -> u16 {
+        0xc000 | self.identifier
+    }
+}
+
 impl Router {
+    /// The number of what is sent through it now, as the router with this index.
+    fn number(&self, at: usize) -> u16 {
+        at as u16 * ECHOES as u16 + self.sends as u16 - 1
+    }
+
     /// Its hardware address is known: the way out is next, where there is one to try.
     fn is_there(&mut self, has_destination: bool, now: Instant) {
         if self.source.is_some() && has_destination {
@@ -240,6 +301,9 @@ impl Machine for RouterProbe {
             return;
         }
         let Ok((header, payload)) = ipv6::parse(frame.payload) else { return };
+        if header.next_header == ipv4::UDP {
+            return self.on_datagram(arrival, &header, payload);
+        }
         if header.next_header != icmp::NEXT_HEADER_V6 {
             return;
         }
@@ -285,149 +349,4 @@ impl Machine for RouterProbe {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::unit::{Stamp, StampSource};
-
-    const MAC: Mac = Mac([2, 0, 0x5e, 0, 0, 9]);
-
-    fn at(text: &str) -> Ipv6Addr {
-        text.parse().unwrap()
-    }
-
-    /// Two routers: fe80::1 answers and passes on, fe80::2 does what the test says.
-    struct Bench {
-        probe: RouterProbe,
-        start: Instant,
-        now: Instant,
-        sent: Vec<(u64, Vec<u8>)>,
-        is_over: bool,
-    }
-
-    impl Bench {
-        fn new(destination: Option<&str>) -> Self {
-            Self::with(destination, None)
-        }
-
-        fn with(destination: Option<&str>, mac: Option<Mac>) -> Self {
-            let start = Instant::now();
-            let router = |n| {
-                let address = Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, n);
-                Candidate { address, mac, source: Some(at("2001:db8::9")) }
-            };
-            let settings = Settings {
-                mac: MAC,
-                link_local: at("fe80::9"),
-                routers: vec![router(1), router(2)],
-                destination: destination.map(at),
-                identifier: 77,
-            };
-            let mut bench = Self { probe: RouterProbe::new(settings, start), start, now: start, sent: vec![], is_over: false };
-            bench.settle();
-            bench
-        }
-
-        fn moment(&self) -> Moment {
-            let since = self.now.duration_since(self.start).as_nanos() as i64;
-            Moment { stamp: Stamp { unix_ns: 1_000_000_000 + since, source: StampSource::Kernel }, at: self.now }
-        }
-
-        fn settle(&mut self) {
-            while let Some(out) = self.probe.transmit(self.now) {
-                self.probe.on_sent(out.ticket, self.moment());
-                self.sent.push((self.now.duration_since(self.start).as_millis() as u64, out.bytes));
-            }
-            self.is_over |= self.probe.poll_event().is_some();
-        }
-
-        fn run_to(&mut self, ms: u64) {
-            let end = self.start + Duration::from_millis(ms);
-            while let Some(wake) = self.probe.next_wake().filter(|wake| *wake <= end) {
-                self.now = wake.max(self.now);
-                self.probe.on_wake(self.now);
-                self.settle();
-            }
-            self.now = end;
-            self.settle();
-        }
-
-        fn receive(&mut self, mac: Mac, packet: &[u8]) {
-            let header = ethernet::Repr { destination: MAC, source: mac, tags: vec![], ethertype: ipv6::ETHERTYPE };
-            let arrival = Arrival { moment: self.moment(), tag: None, has_checksum: true };
-            self.probe.on_frame(&arrival, &header.emit(packet));
-            self.settle();
-        }
-
-        fn neighbour(&mut self, n: u8, is_solicited: bool) {
-            let target = Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, n.into());
-            let mac = Mac([2, 0, 0x5e, 0, 0, n]);
-            let message = nd::Message::Advertisement { target, mac: Some(mac), is_router: true, is_solicited };
-            self.receive(mac, &message.emit(target, at("fe80::9")));
-        }
-
-        fn echo(&mut self, sequence: u16, from: &str, payload: &[u8]) {
-            let (source, destination) = (at(from), at("2001:db8::9"));
-            let mut message = icmp::emit_reply(Family::Ipv6, Echo { identifier: 77, sequence, payload });
-            icmp::fill_checksum_v6(source, destination, &mut message);
-            let header = ipv6::Repr { source, destination, next_header: 58, hop_limit: 60, traffic_class: 0, flow_label: 0 };
-            self.receive(Mac([2, 0, 0x5e, 0, 0, 1]), &header.emit(&message).unwrap());
-        }
-    }
-
-    #[test]
-    fn a_router_that_passes_on_is_told_from_one_that_is_there_and_does_not() {
-        let mut bench = Bench::new(Some("2001:db8:203::10"));
-        bench.run_to(3);
-        bench.neighbour(1, true);
-        bench.neighbour(2, true);
-        let echoes: Vec<_> = bench.sent[2..].iter().map(|(_, frame)| (frame[5], frame[14 + 40])).collect();
-        assert_eq!(echoes, [(1, 128), (2, 128)], "one echo to each router's hardware address");
-        bench.echo(0, "2001:db8:203::10", COOKIE);
-        // A stranger's, one of other data, and one of a number that was never sent through anybody.
-        bench.echo(ECHOES as u16, "2001:db8:203::11", COOKIE);
-        bench.echo(ECHOES as u16, "2001:db8:203::10", b"other");
-        bench.echo(99, "2001:db8:203::10", COOKIE);
-        bench.run_to(1590);
-        assert!(!bench.is_over);
-        bench.run_to(1700);
-        assert!(bench.is_over);
-        let found = bench.probe.found();
-        assert_eq!(found.iter().map(|one| one.leads_out).collect::<Vec<_>>(), [Some(true), Some(false)]);
-        assert_eq!(found[0].answered_in.unwrap().longest, Duration::from_millis(3));
-        assert_eq!((found[0].mac, found[0].says_router), (Some(Mac([2, 0, 0x5e, 0, 0, 1])), true));
-    }
-
-    #[test]
-    fn who_does_not_answer_is_asked_three_times_a_second_apart() {
-        let mut bench = Bench::new(Some("2001:db8:203::10"));
-        bench.neighbour(1, true);
-        bench.neighbour(2, false);
-        bench.echo(0, "2001:db8:203::10", COOKIE);
-        bench.run_to(10_000);
-        let asked: Vec<u64> =
-            bench.sent.iter().filter(|(_, frame)| frame[54] == 135 && frame[77] == 2).map(|(ms, _)| *ms).collect();
-        assert_eq!(asked, [0, 1000, 2000]);
-        let found = bench.probe.found();
-        assert_eq!((found[1].mac, found[1].leads_out, bench.is_over), (None, None, true), "unasked answers do not count");
-    }
-
-    #[test]
-    fn on_a_link_without_hardware_addresses_nobody_is_asked_for_one() {
-        let mut bench = Bench::with(Some("2001:db8:203::10"), Some(Mac::default()));
-        assert!(bench.sent.iter().all(|(_, frame)| frame[54] == 128), "echoes at once");
-        bench.echo(0, "2001:db8:203::10", COOKIE);
-        bench.run_to(2000);
-        let found = bench.probe.found();
-        assert_eq!((found[0].leads_out, found[1].leads_out, bench.is_over), (Some(true), Some(false), true));
-    }
-
-    #[test]
-    fn without_a_host_far_away_only_presence_is_found() {
-        let mut bench = Bench::new(None);
-        bench.neighbour(1, true);
-        bench.neighbour(2, true);
-        assert!(bench.is_over);
-        assert!(bench.probe.found().iter().all(|one| one.mac.is_some() && one.leads_out.is_none()));
-        assert_eq!(bench.probe.next_wake(), None);
-    }
-}
+mod tests;

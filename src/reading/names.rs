@@ -76,7 +76,7 @@ pub const ALL: &[NameSpec] = &[
     n("gateway.other_traffic", MegabitPerSecond, "what others moved on the idle line, by the gateway's counters (UPnP)"),
     n("gateway.group_frame_rate", PerSecond, "broadcast and multicast frames that arrived at the port per second"),
     n("ipv6.router_answer_time", Millisecond, "from a neighbour solicitation to the default router's answer"),
-    n("ipv6.leads_out", One, "1 when an echo through the default router came back from a host far away, else 0"),
+    n("ipv6.leads_out", One, "1 when something sent through the default router was answered from far away, else 0"),
     n("ipv6.address_held", One, "1 when the port has a usable global IPv6 address, made, lent or found there, else 0"),
     n("ipv6.address_time", Millisecond, "from the first solicitation until the first own address was usable"),
     n("ipv6.dhcp_servers", One, "DHCPv6 servers that answered within the window (RFC 8415)"),

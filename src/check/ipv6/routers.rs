@@ -17,6 +17,7 @@ use crate::proto::router_probe::{self, Probed, RouterProbe};
 use crate::reading::{Outcome, Reading, Status};
 use crate::unit::Family;
 use crate::wire::ethernet::Mac;
+use crate::wire::ipv6::ETHERTYPE;
 use crate::wire::ra::{FOREVER, Item, Preference};
 
 /// Least MTU of a link (RFC 8200 section 5).
@@ -100,7 +101,7 @@ pub(super) fn describe(discovery: &RouterDiscovery) -> Outcome {
 
 /// Tries each router; `None` when that was not possible.
 pub(super) async fn probe(context: &Context, settings: router_probe::Settings) -> Option<Vec<Probed>> {
-    let socket = PacketSocket::open(context.interface.index, Filter::Icmp6, false).ok()?;
+    let socket = PacketSocket::open(context.interface.index, Filter::EtherType(ETHERTYPE), false).ok()?;
     let mut driver = Driver::new(socket);
     let mut probe = RouterProbe::new(settings, Instant::now());
     tokio::select! {
@@ -111,8 +112,8 @@ pub(super) async fn probe(context: &Context, settings: router_probe::Settings) -
 }
 
 /// What trying them showed. The first of the routers is the one that a host takes.
-pub(super) fn describe_probes(outcome: &mut Outcome, routers: &[Router], found: &[Probed], destination: Option<Ipv6Addr>) {
-    outcome.fact("routers_tried", found.iter().map(|one| probed_fact(one, destination)).collect::<Vec<_>>());
+pub(super) fn describe_probes(outcome: &mut Outcome, routers: &[Router], found: &[Probed], toward: &[Ipv6Addr]) {
+    outcome.fact("routers_tried", found.iter().map(|one| probed_fact(one, toward)).collect::<Vec<_>>());
     let Some(first) = found.first() else { return };
     if let Some(took) = first.answered_in {
         let reading = Reading::exact("ipv6.router_answer_time", took.longest.as_secs_f64() * 1e3);
@@ -127,13 +128,10 @@ pub(super) fn describe_probes(outcome: &mut Outcome, routers: &[Router], found: 
     let mut is_told = false;
     for (router, one) in routers.iter().zip(found) {
         let who = router.who();
-        let to = destination.map_or_else(String::new, |address| format!(" to {address}"));
+        let to = toward.iter().map(ToString::to_string).collect::<Vec<_>>().join(" or ");
         if some_lead && one.leads_out != Some(true) {
-            let does = if one.mac.is_some() { "leads nowhere" } else { "does not answer" };
-            let what = format!(
-                "{who} wants to be the default one beside a router that leads out, and {does}{}: a rogue",
-                if one.mac.is_some() { &to } else { "" }
-            );
+            let does = if one.mac.is_some() { format!("leads nowhere ({to})") } else { "does not answer".to_owned() };
+            let what = format!("{who} wants to be the default one beside a router that leads out, and {does}: a rogue");
             outcome.flaw("ipv6-rogue-router", what, None);
             is_told = true;
         } else if one.mac.is_none() {
@@ -142,7 +140,7 @@ pub(super) fn describe_probes(outcome: &mut Outcome, routers: &[Router], found: 
             );
             outcome.flaw("ipv6-router-dead", what, None);
         } else if one.leads_out == Some(false) {
-            outcome.flaw("ipv6-leads-nowhere", format!("{who} is there, but no echo through it{to} comes back"), None);
+            outcome.flaw("ipv6-leads-nowhere", format!("{who} is there, but nothing sent through it to {to} is answered"), None);
         }
     }
     if routers.len() > 1 && !is_told {
@@ -153,14 +151,14 @@ pub(super) fn describe_probes(outcome: &mut Outcome, routers: &[Router], found: 
     }
 }
 
-fn probed_fact(one: &Probed, destination: Option<Ipv6Addr>) -> Value {
+fn probed_fact(one: &Probed, toward: &[Ipv6Addr]) -> Value {
     json!({
         "router": one.address,
         "mac": one.mac.map(|mac| mac.to_string()),
         "says_router": one.says_router,
         "answer_ms": one.answered_in.map(|took| took.longest.as_secs_f64() * 1e3),
         "leads_out": one.leads_out,
-        "destination": destination,
+        "toward": toward,
     })
 }
 

@@ -10,6 +10,8 @@ use crate::unit::Family;
 const LOSS_SEEN: f64 = 0.001;
 /// An upper bound of the loss below this is as good as none when the question is where 1 per cent and more arise.
 const LOSS_ABSENT: f64 = 0.02;
+/// Less of this lost is alive.
+const LIVES: f64 = 0.9;
 /// A wired home adds less than 2 ms (common practice); this much before the gateway is odd.
 const HOME_DELAY_MS: f64 = 10.0;
 /// A stretch must add this much before it can be the cause of a delay that misses its limit.
@@ -201,7 +203,10 @@ fn ipv6(evidence: &Evidence<'_>, reach: &Reach, found: &mut Findings) {
     let flaw = evidence.flaw("ipv6", &["ipv6-no-address", "ipv6-leads-nowhere", "ipv6-router-dead"]);
     let flaw = flaw.or_else(|| evidence.flaw("farend", &["farend-ipv6-unreachable"]));
     let flaw = flaw.or_else(|| evidence.flaw("twoway", &["twoway-ipv6-silent"]));
-    if let Some(flaw) = flaw.filter(|_| four && reach.beyond == Some(true)) {
+    // Whatever did not answer at first: packets that came back from far away prove the way.
+    let lives = ["dns.failure_ratio", "twoway.loss_ratio"].iter().flat_map(|name| evidence.readings(name));
+    let lives = lives.filter(|r| r.family == Some(Family::Ipv6)).any(|r| r.value < LIVES);
+    if let Some(flaw) = flaw.filter(|_| !lives).filter(|_| four && reach.beyond == Some(true)) {
         return found.note(Symptom::Ipv6Dead, true, format!("{}, while IPv4 works", flaw.what));
     }
     let six: Vec<_> = evidence.readings("echo.loss_ratio").filter(|r| r.family == Some(Family::Ipv6)).collect();
