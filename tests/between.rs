@@ -1,17 +1,21 @@
 //! `between` against the kernel's own address translation (nf_tables masquerade), in every arrangement that it has to tell apart.
 //!
-//! Needs root and the package nftables; fails loudly without. All traffic stays in namespaces that the tests make.
+//! Needs root and the packages nftables, tcpdump and tshark; fails loudly without. All traffic stays in namespaces that the tests make.
 
+#[path = "common/capture.rs"]
+mod capture;
 #[path = "common/context.rs"]
 mod context;
 #[path = "common/lab.rs"]
 mod lab;
 #[path = "common/outcome.rs"]
 mod outcome;
+#[path = "common/server.rs"]
+mod server;
 #[path = "common/view.rs"]
 mod view;
 
-use std::net::{IpAddr, Ipv4Addr};
+use std::net::{IpAddr, Ipv4Addr, UdpSocket};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -22,12 +26,15 @@ use doorstep::net::build::{End, Site};
 use doorstep::net::netns::Namespace;
 use doorstep::net::nft::masquerade;
 use doorstep::practice::roles::far_end::FarEndRole;
-use doorstep::practice::topology::{FAR_END_V6, GATEWAY_WAN_V4};
+use doorstep::practice::topology::{FAR_END_V4, FAR_END_V6, GATEWAY_WAN_V4, LAPTOP_PORT};
 use doorstep::practice::{LineConfig, Node};
 use doorstep::reading::{Outcome, Status};
 use doorstep::unit::Depth;
+use doorstep::wire::stun::{Attribute, Class, Message};
 use serde_json::json;
 
+use capture::Capture;
+use lab::on_laptop;
 use outcome::{codes, reading};
 use view::{examine, examine_at, line, rules};
 
@@ -145,4 +152,59 @@ fn a_second_gateway_in_the_home_is_seen() {
         "{outcome:#?}"
     );
     assert_eq!(codes(&outcome), ["between-double-nat"]);
+}
+
+/// What an independent reader of the packets says: tshark's STUN dissector.
+#[test]
+fn requests_and_answers_are_stun_to_another_reader() {
+    let line = line(LineConfig::default());
+    let capture = Capture::start(line.namespace(Node::Laptop), LAPTOP_PORT, "udp and portrange 8622-8623");
+    let outcome = examine(&line, BetweenCheck::default(), Depth::Quick);
+    assert_eq!(outcome.status, Status::Done, "{outcome:#?}");
+    let rows = capture.end(["stun.type", "stun.att.ipv4", "stun.att.port", "stun.att.change-port", "stun.id", "_ws.malformed"]);
+    let of = |kind: &str| rows.iter().filter(|row| row[0] == kind).collect::<Vec<_>>();
+    let (requests, answers) = (of("0x0001"), of("0x0101"));
+    assert!(requests.len() >= 10 && answers.len() >= 9, "{rows:?}");
+    assert!(rows.iter().all(|row| row[5].is_empty()), "{rows:?}");
+    // Each answer names the gateway's outer address, and answers one request.
+    for answer in answers {
+        assert_eq!(answer[1], GATEWAY_WAN_V4.to_string(), "{answer:?}");
+        assert_eq!(requests.iter().filter(|request| request[4] == answer[4]).count(), 1, "{answer:?}");
+    }
+    assert!(requests.iter().any(|request| !request[3].is_empty()), "nobody asked for the other port: {rows:?}");
+}
+
+/// Octets that the far end's view sends back within a moment, for each of the datagrams.
+fn answers(socket: &UdpSocket, to: std::net::SocketAddr, datagrams: &[Vec<u8>]) -> usize {
+    socket.set_read_timeout(Some(Duration::from_millis(300))).expect("a socket");
+    for datagram in datagrams {
+        socket.send_to(datagram, to).expect("sent");
+    }
+    std::iter::from_fn(|| socket.recv_from(&mut [0; 2048]).ok()).count()
+}
+
+#[test]
+fn strangers_replays_and_ended_sessions_are_met_with_silence() {
+    let line = line(LineConfig::default());
+    let target = line.far_end_target();
+    let counts = on_laptop(&line, move || async move {
+        let session = Session::open(&target, FAR_END_V4.into(), LAPTOP_PORT).await.expect("a session");
+        let offer = session.view.clone().expect("a view");
+        let socket = UdpSocket::bind("0.0.0.0:0").expect("a port");
+        let request = |transaction: u8, key: &doorstep::wire::stamp::Key| {
+            let message = Message::new(Class::Request, [transaction; 12]).with(Attribute::Username(offer.session));
+            message.emit(key, Some(120)).expect("it fits")
+        };
+        let guess = doorstep::wire::stamp::Key::new(b"a guess");
+        let plain = [&[0, 1, 0, 0, 0x21, 0x12, 0xa4, 0x42][..], &[5; 12]].concat();
+        let strange = [plain, b"hello".to_vec(), vec![0; 1400], request(1, &guess)];
+        let to = offer.ports[0];
+        let strangers = answers(&socket, to, &strange);
+        let own = request(2, &offer.key);
+        let (first, again) = (answers(&socket, to, std::slice::from_ref(&own)), answers(&socket, to, &[own.clone(), own]));
+        session.close().await.expect("closed");
+        let after = answers(&socket, to, &[request(3, &offer.key)]);
+        [strangers, first, again, after]
+    });
+    assert_eq!(counts, [0, 1, 0, 0], "strangers, a request, its replays, one after the session");
 }

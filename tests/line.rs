@@ -61,3 +61,25 @@ fn without_a_terminal_nobody_is_asked() {
     assert_eq!(ended.status, Some(2), "{ended:?}");
     assert!(ended.stderr.contains("no terminal"), "{}", ended.stderr);
 }
+
+#[test]
+fn at_a_terminal_each_question_is_asked_until_its_answer_can_be() {
+    use std::io::Write;
+    use std::process::{Command, Stdio};
+    // script(1) of the bsdutils package gives the program a terminal.
+    let visit = format!("{} verify --profile vdsl-100-40 --line ask --interface eth99", run::PROGRAM);
+    let mut child = Command::new("timeout")
+        .args(["30", "script", "-qec", &visit, "/dev/null"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("bsdutils and coreutils are installed");
+    let answers = format!("vdls2\nvdsl2\n17a\n\n105300\n105.3{}", "\n".repeat(12));
+    child.stdin.take().expect("piped").write_all(answers.as_bytes()).expect("it reads");
+    let ended = child.wait_with_output().expect("it ends");
+    let said = String::from_utf8_lossy(&ended.stdout);
+    assert!(said.contains("\"vdls2\" is not one of the words"), "{said}");
+    assert!(said.contains("VDSL2 17a can't carry more than 245.76 Mbit/s down"), "{said}");
+    // All questions done, it goes on to the interface, which is not there.
+    assert!(said.contains("eth99") && ended.status.code() == Some(4), "{said}");
+}

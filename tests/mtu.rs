@@ -18,7 +18,7 @@ use doorstep::reading::{Outcome, Status};
 use doorstep::unit::{Depth, Direction, Ratio};
 use serde_json::json;
 
-use outcome::codes;
+use outcome::{codes, reading};
 use view::{examine, examine_at, line, rules};
 
 /// Path MTU and blackhole, down and up.
@@ -47,7 +47,8 @@ fn a_plain_path_carries_what_the_port_does_and_nobody_clamps() {
     let outcome = examine(&line, MtuCheck, Depth::Quick);
     assert_eq!((outcome.status, codes(&outcome)), (Status::Done, vec![]), "{outcome:#?}");
     assert_eq!(found(&outcome), [(1500.0, 0.0); 2]);
-    assert_eq!(outcome.facts["segment_size"], json!({ "sent": 1460, "seen_at_far_end": 1460, "clamped": false }));
+    assert_eq!(outcome.facts["segment_size"], json!({ "sent": 1460, "seen_at_far_end": 1460 }));
+    assert_eq!(reading(&outcome, "mtu.segment_clamped").value, 0.0);
 }
 
 #[test]
@@ -104,7 +105,8 @@ fn a_clamped_segment_size_is_seen_at_the_far_end() {
         "add table ip clamp; add chain ip clamp way { type filter hook forward priority 0; }; add rule ip clamp way tcp flags syn tcp option maxseg size set 1380",
     );
     let outcome = examine(&line, MtuCheck, Depth::Quick);
-    assert_eq!(outcome.facts["segment_size"], json!({ "sent": 1460, "seen_at_far_end": 1380, "clamped": true }), "{outcome:#?}");
+    assert_eq!(outcome.facts["segment_size"], json!({ "sent": 1460, "seen_at_far_end": 1380 }), "{outcome:#?}");
+    assert_eq!(reading(&outcome, "mtu.segment_clamped").value, 1.0);
     assert_eq!(found(&outcome), [(1500.0, 0.0); 2]);
 }
 

@@ -43,7 +43,7 @@ impl Default for BetweenCheck {
 
 impl Check for BetweenCheck {
     fn spec(&self) -> Spec {
-        Spec { name: "between", needs: &[Need::FarEnd], gives: &[], class: Class::Free, cost }
+        Spec { name: "between", needs: &[Need::FarEnd], gives: &[], class: Class::Quiet, cost }
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {

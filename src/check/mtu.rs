@@ -2,7 +2,7 @@
 //!
 //! Packets leave whole or not at all, of sizes that [`crate::proto::mtu_search`] names. Up: a large request and a small answer. Down:
 //! small requests that pay for one large answer. It must not judge. The hard thing: a lossy line must not look like one that
-//! swallows large packets, so each size has several tries, and a size that nobody refused is tried against a small one.
+//! swallows large packets, so each size has several tries, and nothing is tried while the agent itself fills the line.
 
 use std::time::Duration;
 
@@ -27,7 +27,7 @@ pub struct MtuCheck;
 
 impl Check for MtuCheck {
     fn spec(&self) -> Spec {
-        Spec { name: "mtu", needs: &[Need::FarEnd], gives: &[], class: Class::Free, cost }
+        Spec { name: "mtu", needs: &[Need::FarEnd], gives: &[], class: Class::Quiet, cost }
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
@@ -172,8 +172,10 @@ fn note(outcome: &mut Outcome, found: &Found, direction: Direction, family: Fami
 /// What the SYN of the control connection asked for, as sent and as it arrived (RFC 9293 section 3.7.1).
 fn segments(outcome: &mut Outcome, session: &Session, family: Family) {
     let (Some(sent), Some(seen)) = (session.segment_size_sent, session.segment_size_seen) else { return };
-    outcome.readings.push(Reading::exact("mtu.segment_size", f64::from(seen)).toward(Direction::Up).over(family));
-    outcome.fact("segment_size", json!({ "sent": sent, "seen_at_far_end": seen, "clamped": seen != sent }));
+    for (name, value) in [("mtu.segment_size", f64::from(seen)), ("mtu.segment_clamped", f64::from(u8::from(seen < sent)))] {
+        outcome.readings.push(Reading::exact(name, value).toward(Direction::Up).over(family));
+    }
+    outcome.fact("segment_size", json!({ "sent": sent, "seen_at_far_end": seen }));
 }
 
 fn headers(family: Family) -> u16 {

@@ -228,3 +228,15 @@ pub struct Refusal {
     #[serde(default)]
     pub retry_after_s: Option<u64>,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_grant_of_an_older_far_end_is_read_without_what_it_does_not_offer() {
+        let text = "{\"protocol\":1,\"session\":\"5a\",\"seen_as\":\"198.51.100.2\",\"idle_s\":900,\"data_port\":8621,\"version\":\"0.1.0\"}";
+        let grant: SessionGrant = serde_json::from_str(text).unwrap();
+        assert!(grant.view.is_none() && grant.segment_size.is_none() && grant.stamp.is_none());
+    }
+}

@@ -97,10 +97,18 @@ struct Source {
     heard_at: Instant,
 }
 
+/// What one session has had. Numbers are given out again: the mark, made with the session's key, tells two of them apart.
+#[derive(Debug)]
+struct Answered {
+    mark: [u8; 16],
+    transactions: HashSet<Transaction>,
+}
+
 #[derive(Debug)]
 struct Waiting {
     at: Instant,
     session: u16,
+    mark: [u8; 16],
     reply: Reply,
 }
 
@@ -110,7 +118,7 @@ pub struct View {
     limits: Limits,
     cookie: Key,
     sources: HashMap<SocketAddr, Source>,
-    answered: HashMap<u16, HashSet<Transaction>>,
+    answered: HashMap<u16, Answered>,
     waiting: Vec<Waiting>,
 }
 
@@ -141,7 +149,9 @@ impl View {
         let asked = Asked::of(message).filter(|_| message.class == Class::Request).ok_or(Refusal::Unreadable)?;
         let key = sessions.session_key(asked.session).filter(|key| received.is_signed_by(key)).ok_or(Refusal::Forged)?;
         self.forget_closed(sessions);
-        let answered = self.answered.entry(asked.session).or_default();
+        let mark = mark(&key);
+        let answered = self.answered.entry(asked.session).or_insert_with(|| Answered { mark, transactions: HashSet::new() });
+        let answered = &mut answered.transactions;
         if answered.len() >= self.limits.requests {
             return Err(Refusal::UsedUp);
         }
@@ -173,7 +183,7 @@ impl View {
         if delay > self.limits.longest_delay || pending >= self.limits.waiting {
             return Err(Refusal::TooMuch);
         }
-        self.waiting.push(Waiting { at: now + delay, session: asked.session, reply });
+        self.waiting.push(Waiting { at: now + delay, session: asked.session, mark, reply });
         Ok(None)
     }
 
@@ -186,7 +196,7 @@ impl View {
 
     /// An answer whose time has come. Those of sessions that have ended meanwhile are dropped.
     pub fn transmit(&mut self, now: Instant, sessions: &impl Sessions) -> Option<Reply> {
-        self.waiting.retain(|waiting| sessions.session_key(waiting.session).is_some());
+        self.waiting.retain(|waiting| is_open(sessions, waiting.session, waiting.mark));
         let due = self.waiting.iter().position(|waiting| waiting.at <= now)?;
         Some(self.waiting.swap_remove(due).reply)
     }
@@ -198,7 +208,7 @@ impl View {
 
     /// Drops what was kept for sessions that have ended; their numbers may be given out again.
     fn forget_closed(&mut self, sessions: &impl Sessions) {
-        self.answered.retain(|session, _| sessions.session_key(*session).is_some());
+        self.answered.retain(|session, answered| is_open(sessions, *session, answered.mark));
     }
 
     /// What only who receives at the address can know.
@@ -219,6 +229,16 @@ impl View {
         source.heard_at = now;
         source
     }
+}
+
+/// Octets that name a key without telling it.
+fn mark(key: &Key) -> [u8; 16] {
+    key.tag(&[b"mark of a session"])
+}
+
+/// Whether the session of this number is still the one with this mark.
+fn is_open(sessions: &impl Sessions, session: u16, mark_then: [u8; 16]) -> bool {
+    sessions.session_key(session).is_some_and(|key| mark(&key) == mark_then)
 }
 
 /// What a request asks for.

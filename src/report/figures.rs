@@ -234,7 +234,10 @@ fn mtu(figures: &Figures<'_>) -> String {
     let sizes = both(figures, "mtu.path_mtu").map(|text| format!("path MTU {text}"));
     let swallowed =
         figures.worst("mtu.blackhole").filter(|r| r.value > 0.0).map(|_| "larger packets vanish without a word".to_owned());
-    joined([sizes, swallowed])
+    let clamped = figures.first("mtu.segment_clamped").is_some_and(|r| r.value > 0.0);
+    let segment =
+        figures.first("mtu.segment_size").filter(|_| clamped).map(|r| format!("TCP segments clamped to {}", words::of(r)));
+    joined([sizes, swallowed, segment])
 }
 
 fn farend(figures: &Figures<'_>) -> String {

@@ -11,7 +11,7 @@ mount -t devpts devpts /dev/pts
 mount -t tmpfs tmpfs /var/log
 mkdir -p /run/lib/modules
 ln -s "/usr/lib/uml/modules/$(uname -r)" "/run/lib/modules/$(uname -r)"
-for module in slhc ppp_generic ppp_async ppp_synctty pppox pppoe 8021q; do
+for module in slhc ppp_generic ppp_async ppp_synctty pppox pppoe 8021q ipv6; do
   modprobe -d /run "$module" || echo "module $module is missing"
 done
 [ -e /dev/ppp ] || mknod /dev/ppp c 108 0

@@ -20,10 +20,9 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
     let worst = evidence.readings("mtu.blackhole").max_by(|a, b| a.value.total_cmp(&b.value));
     let swallows = worst.is_some_and(|r| r.value > 0.0);
     if worst.is_some() {
-        let words = match evidence.flaw("mtu", &["mtu-blackhole"]) {
-            Some(flaw) => flaw.what.clone(),
-            None => "large packets arrive, or routers say why not".to_owned(),
-        };
+        let flaws = evidence.ran("mtu").into_iter().flat_map(|mtu| &mtu.flaws).filter(|flaw| flaw.code == "mtu-blackhole");
+        let said: Vec<&str> = flaws.map(|flaw| flaw.what.as_str()).collect();
+        let words = if said.is_empty() { "large packets arrive, or routers say why not".to_owned() } else { said.join("; ") };
         found.note(Symptom::MtuBlackhole, swallows, words);
     }
     // Where packets vanish, the size at which they begin to is no finding of its own.
