@@ -47,7 +47,8 @@ struct Patience {
 fn patience(depth: Depth) -> Patience {
     match depth {
         Depth::Quick => {
-            Patience { acquire: Duration::from_secs(5), window: Duration::from_millis(500), inform: Duration::from_millis(1000) }
+            // A second server that is slower than this is heard while the lease is held.
+            Patience { acquire: Duration::from_secs(5), window: Duration::from_millis(80), inform: Duration::from_millis(1000) }
         }
         Depth::Handoff => Patience {
             acquire: Duration::from_secs(12),
@@ -72,7 +73,7 @@ const PROBES: usize = 3;
 /// is slower is heard while the address is in use. An address that is in use already is probed as on a quick visit.
 fn probe_waits(depth: Depth, purpose: Purpose, between: impl Fn() -> Duration) -> Vec<Duration> {
     match (depth, purpose) {
-        (Depth::Quick, _) | (_, Purpose::Inform(_)) => vec![Duration::from_millis(100); PROBES],
+        (Depth::Quick, _) | (_, Purpose::Inform(_)) => vec![Duration::from_millis(30); PROBES],
         (Depth::Handoff, Purpose::Acquire) => vec![Duration::from_millis(200); PROBES],
         (Depth::Soak, Purpose::Acquire) => vec![between(), between(), Duration::from_secs(2)],
     }

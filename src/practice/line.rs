@@ -36,7 +36,7 @@ use super::roles::router::RouterRole;
 use super::strangers::Guests;
 use super::topology::{
     self, ACCESS_PORT, ADDRESSES, CABLES, CORE_PORT, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, LAN_PORT,
-    Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT,
+    NEIGHBOUR_ADDRESSES, NEIGHBOUR_CABLES, NEIGHBOUR_ROUTES, Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT,
 };
 
 /// Why a practice line can't be built.
@@ -121,37 +121,19 @@ impl PracticeLine {
     /// # Errors
     /// Says which right or kernel feature is missing.
     pub fn build(config: LineConfig) -> Result<Self, PracticeError> {
-        let mut sites = BTreeMap::new();
+        let (services, sites) = (RunningServices::default(), BTreeMap::new());
+        let mut line = Self { services, delay_lines: Vec::new(), sites, config, kernel_shapes: false };
         for node in Node::ALL {
-            sites.insert(node, make_site(node.label())?);
+            line.sites.insert(node, make_site(node.label())?);
         }
-        let mut line =
-            Self { services: RunningServices::default(), delay_lines: Vec::new(), sites, config, kernel_shapes: false };
         line.kernel_shapes = line.choose_shaper()?;
-        for node in Node::ALL {
-            line.settle(node)?;
-        }
-        for cable in &CABLES {
-            line.lay(cable)?;
-        }
-        line.hand_over()?;
-        for (node, port, address, prefix) in ADDRESSES {
-            if !line.config.is_fixed(node, port) {
-                continue;
-            }
-            let index = line.index(node, port)?;
-            let address = line.numbered(address);
-            line.site(node).address(index, address, prefix)?;
-        }
-        for (node, port, destination, prefix, hop) in ROUTES {
-            if line.config.is_fixed(node, port) {
-                let index = line.index(node, port)?;
-                let (destination, hop) = (line.numbered(destination), line.numbered(hop));
-                line.site(node).route(destination, prefix, hop, index)?;
-            }
-        }
+        line.furnish(&Node::ALL, &CABLES, &ADDRESSES, &ROUTES)?;
         line.narrow()?;
         line.introduce()?;
+        if line.config.services.cross_traffic {
+            line.sites.insert(Node::Neighbour, make_site(Node::Neighbour.label())?);
+            line.furnish(&[Node::Neighbour], &NEIGHBOUR_CABLES, &NEIGHBOUR_ADDRESSES, &NEIGHBOUR_ROUTES)?;
+        }
         if line.config.services.ipv6 == Some(Ipv6Service::DeadBehindGateway) {
             // Its neighbours know it, so what they send gets there, and nothing answers.
             line.site(Node::Edge).sysctls(&[("net/ipv6/conf/access/disable_ipv6", "1")]).map_err(system("silencing the edge"))?;
@@ -190,7 +172,44 @@ impl PracticeLine {
         self.services.concentrator.as_ref()
     }
 
+    /// Makes places routers or hosts, lays their cables, gives them addresses and routes.
+    fn furnish(
+        &mut self,
+        nodes: &[Node],
+        cables: &[Cable],
+        addresses: &[(Node, &'static str, IpAddr, u8)],
+        routes: &[(Node, &'static str, IpAddr, u8, IpAddr)],
+    ) -> Result<(), PracticeError> {
+        for node in nodes {
+            self.settle(*node)?;
+        }
+        for cable in cables {
+            self.lay(cable)?;
+        }
+        if nodes.contains(&Node::Laptop) {
+            self.hand_over()?;
+        }
+        for (node, port, address, prefix) in addresses {
+            if self.config.is_fixed(*node, port) {
+                let index = self.index(*node, port)?;
+                let address = self.numbered(*address);
+                self.site(*node).address(index, address, *prefix)?;
+            }
+        }
+        for (node, port, destination, prefix, hop) in routes {
+            if self.config.is_fixed(*node, port) {
+                let index = self.index(*node, port)?;
+                let (destination, hop) = (self.numbered(*destination), self.numbered(*hop));
+                self.site(*node).route(destination, *prefix, hop, index)?;
+            }
+        }
+        Ok(())
+    }
+
     /// The namespace of a place.
+    ///
+    /// # Panics
+    /// For the neighbour of a line that has none.
     pub fn namespace(&self, node: Node) -> &Namespace {
         self.sites[&node].namespace()
     }
@@ -335,7 +354,7 @@ impl PracticeLine {
 
     /// Lays one cable, with a delay line in its middle where the stretch is impaired.
     fn lay(&mut self, cable: &Cable) -> Result<(), PracticeError> {
-        let number = CABLES.iter().position(|c| std::ptr::eq(c, cable)).unwrap_or_default() as u8;
+        let number = CABLES.iter().position(|c| c.near == cable.near).unwrap_or(CABLES.len()) as u8;
         let ends = [cable.near, cable.far];
         let places = ends.map(|(node, _)| self.namespace(node).clone());
         let [near, far] = [0, 1].map(|n| End { site: &places[n], name: ends[n].1, mac: mac(number, n as u8 + 1) });

@@ -17,7 +17,7 @@ use crate::unit::Segment;
 pub enum Node {
     /// Where the agent runs; its port is [`LAPTOP_PORT`].
     Laptop,
-    /// Another host in the home, on a port of its own.
+    /// Another host in the home, on a port of its own; there only when it uses the line.
     Neighbour,
     /// The customer's gateway: NAT for IPv4, router for IPv6, DHCP server.
     Gateway,
@@ -32,9 +32,8 @@ pub enum Node {
 }
 
 impl Node {
-    /// All places, from the laptop on.
-    pub const ALL: [Self; 7] =
-        [Self::Laptop, Self::Neighbour, Self::Gateway, Self::Edge, Self::Core, Self::FarEnd, Self::Resolvers];
+    /// The places of every line, from the laptop on.
+    pub const ALL: [Self; 6] = [Self::Laptop, Self::Gateway, Self::Edge, Self::Core, Self::FarEnd, Self::Resolvers];
 
     /// Short name, which its threads carry.
     pub fn label(self) -> &'static str {
@@ -127,7 +126,7 @@ const CORE_TO_RESOLVERS_V6: Ipv6Addr = v6(0x53, 1);
 /// A cable between two places.
 #[derive(Debug)]
 pub(super) struct Cable {
-    /// The stretch whose faults it can be given; the resolvers' and the neighbour's have none.
+    /// The stretch whose faults it can be given; the resolvers' has none.
     pub(super) segment: Option<Segment>,
     /// The end nearer to the laptop.
     pub(super) near: (Node, &'static str),
@@ -136,22 +135,19 @@ pub(super) struct Cable {
 }
 
 /// All cables.
-pub(super) const CABLES: [Cable; 6] = [
+pub(super) const CABLES: [Cable; 5] = [
     Cable { segment: Some(Segment::Home), near: (Node::Laptop, LAPTOP_PORT), far: (Node::Gateway, LAN_PORT) },
     Cable { segment: Some(Segment::Access), near: (Node::Gateway, WAN_PORT), far: (Node::Edge, ACCESS_PORT) },
     Cable { segment: Some(Segment::Network), near: (Node::Edge, CORE_PORT), far: (Node::Core, "edge") },
     Cable { segment: Some(Segment::FarEnd), near: (Node::Core, "far-end"), far: (Node::FarEnd, "net0") },
     Cable { segment: None, near: (Node::Core, "resolvers"), far: (Node::Resolvers, "net0") },
-    Cable { segment: None, near: (Node::Neighbour, "net0"), far: (Node::Gateway, "lan2") },
 ];
 
 /// Addresses with prefix lengths: place, port, address.
-pub(super) const ADDRESSES: [(Node, &str, IpAddr, u8); 23] = [
+pub(super) const ADDRESSES: [(Node, &str, IpAddr, u8); 21] = [
     (Node::Laptop, LAPTOP_PORT, IpAddr::V6(LAPTOP_V6), 64),
     (Node::Gateway, LAN_PORT, IpAddr::V4(GATEWAY_LAN_V4), 24),
     (Node::Gateway, LAN_PORT, IpAddr::V6(GATEWAY_LAN_V6), 64),
-    (Node::Neighbour, "net0", IpAddr::V4(NEIGHBOUR_V4), 30),
-    (Node::Gateway, "lan2", IpAddr::V4(GATEWAY_NEIGHBOUR_V4), 30),
     (Node::Gateway, WAN_PORT, IpAddr::V4(GATEWAY_WAN_V4), 24),
     (Node::Gateway, WAN_PORT, IpAddr::V6(GATEWAY_WAN_V6), 64),
     (Node::Edge, ACCESS_PORT, IpAddr::V4(EDGE_V4), 24),
@@ -177,9 +173,8 @@ const ANY_V6: IpAddr = IpAddr::V6(Ipv6Addr::UNSPECIFIED);
 
 /// Routes beyond the own links: place, port, destination, prefix length, next hop. Nobody but the gateway knows the way
 /// to the home's IPv4, so what comes back came through the NAT.
-pub(super) const ROUTES: [(Node, &str, IpAddr, u8, IpAddr); 14] = [
+pub(super) const ROUTES: [(Node, &str, IpAddr, u8, IpAddr); 13] = [
     (Node::Laptop, LAPTOP_PORT, ANY_V6, 0, IpAddr::V6(GATEWAY_LAN_V6)),
-    (Node::Neighbour, "net0", ANY_V4, 0, IpAddr::V4(GATEWAY_NEIGHBOUR_V4)),
     (Node::Gateway, WAN_PORT, ANY_V4, 0, IpAddr::V4(EDGE_V4)),
     (Node::Gateway, WAN_PORT, ANY_V6, 0, IpAddr::V6(EDGE_V6)),
     (Node::Edge, ACCESS_PORT, IpAddr::V6(v6(0x77, 0)), 64, IpAddr::V6(GATEWAY_WAN_V6)),
@@ -204,6 +199,16 @@ pub(super) fn exchanged(address: IpAddr) -> IpAddr {
     }
 }
 
+/// What comes on top where another host in the home uses the line: its cable,
+pub(super) const NEIGHBOUR_CABLES: [Cable; 1] =
+    [Cable { segment: None, near: (Node::Neighbour, "net0"), far: (Node::Gateway, "lan2") }];
+/// its addresses
+pub(super) const NEIGHBOUR_ADDRESSES: [(Node, &str, IpAddr, u8); 2] =
+    [(Node::Neighbour, "net0", IpAddr::V4(NEIGHBOUR_V4), 30), (Node::Gateway, "lan2", IpAddr::V4(GATEWAY_NEIGHBOUR_V4), 30)];
+/// and its route.
+pub(super) const NEIGHBOUR_ROUTES: [(Node, &str, IpAddr, u8, IpAddr); 1] =
+    [(Node::Neighbour, "net0", ANY_V4, 0, IpAddr::V4(GATEWAY_NEIGHBOUR_V4))];
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -224,10 +229,11 @@ mod tests {
     #[test]
     fn every_address_is_from_the_documentation_or_the_shared_range_and_stands_once() {
         let mut seen = BTreeSet::new();
-        for (node, port, address, _) in ADDRESSES {
+        for (node, port, address, _) in ADDRESSES.into_iter().chain(NEIGHBOUR_ADDRESSES) {
             assert!(is_documentation_or_shared(address), "{address} at {node:?}");
             assert!(seen.insert(address), "{address} stands twice");
-            assert!(CABLES.iter().any(|c| c.near == (node, port) || c.far == (node, port)), "no cable in {node:?} {port}");
+            let mut cables = CABLES.iter().chain(&NEIGHBOUR_CABLES);
+            assert!(cables.any(|c| c.near == (node, port) || c.far == (node, port)), "no cable in {node:?} {port}");
         }
     }
 

@@ -181,11 +181,18 @@ fn ipv6(figures: &Figures<'_>) -> String {
     joined([time, several, held.map(str::to_owned), prefix.or(none), way.map(str::to_owned)])
 }
 
+/// Traffic of others below this is the chatter of idle devices.
+const NOTABLE_MBIT: f64 = 0.1;
+
 fn gateway(figures: &Figures<'_>) -> String {
     let line = both(figures, "gateway.link_rate").map(|text| format!("says its line runs at {text}"));
     let uptime = figures.first("gateway.uptime").map(|r| format!("connected for {}", words::of(r)));
-    let others = both(figures, "gateway.other_traffic").map(|text| format!("others move {text}"));
-    let noise = figures.first("gateway.group_frame_rate").map(|r| format!("{} broadcast and multicast frames", words::of(r)));
+    let others = figures.worst("gateway.other_traffic").map(|most| match both(figures, "gateway.other_traffic") {
+        Some(text) if most.value >= NOTABLE_MBIT => format!("others move {text}"),
+        _ => "nobody else uses it".to_owned(),
+    });
+    let noise = figures.first("gateway.group_frame_rate");
+    let noise = noise.map(|r| format!("{} broadcast and multicast frames a second", words::significant(r.value)));
     joined([line, uptime, others, noise])
 }
 
