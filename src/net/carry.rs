@@ -196,12 +196,12 @@ fn carry_in(mut reader: Reader, tun: &Tun, envelope: Envelope, shared: &Shared, 
                 return;
             };
             let written = if tail.is_empty() {
-                tun.write(head)
+                tun.send(head)
             } else {
                 whole.clear();
                 whole.extend_from_slice(head);
                 whole.extend_from_slice(tail);
-                tun.write(&whole)
+                tun.send(&whole)
             };
             // The port is switched off (EIO) until it has its address; what comes before is nobody's loss.
             match written {

@@ -111,6 +111,15 @@ impl PacketPort {
         Ok(Self { fd })
     }
 
+    /// Sends one frame at once. For probes and benches; the delay line sends in batches.
+    ///
+    /// # Errors
+    /// What the kernel says.
+    pub fn send(&self, frame: &[u8]) -> io::Result<()> {
+        nix::sys::socket::send(self.fd.as_raw_fd(), frame, nix::sys::socket::MsgFlags::MSG_DONTWAIT)?;
+        Ok(())
+    }
+
     /// Waits for one frame and reads it. For probes and tests; the delay line reads in batches.
     ///
     /// # Errors

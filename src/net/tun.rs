@@ -9,6 +9,9 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, Read, Write};
 use std::os::fd::{AsRawFd, RawFd};
 use std::os::unix::fs::OpenOptionsExt;
+use std::time::Duration;
+
+use super::ring;
 
 const DEVICE: &str = "/dev/net/tun";
 
@@ -83,8 +86,24 @@ impl Tun {
         (&self.file).read(buffer)
     }
 
+    /// Waits for one frame and reads it. For probes and benches; the carrier reads in batches.
+    ///
+    /// # Errors
+    /// `TimedOut` when none came within `limit`.
+    pub fn receive_within(&self, frame: &mut [u8], limit: Duration) -> io::Result<usize> {
+        match self.read(frame) {
+            Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
+            other => return other,
+        }
+        ring::wait(self.fd(), -1, Some(limit.as_nanos() as u64))?;
+        self.read(frame).map_err(|error| if error.kind() == io::ErrorKind::WouldBlock { io::ErrorKind::TimedOut.into() } else { error })
+    }
+
     /// Gives the kernel a frame.
-    pub(super) fn write(&self, frame: &[u8]) -> io::Result<()> {
+    ///
+    /// # Errors
+    /// `EIO` while the port is switched off.
+    pub fn send(&self, frame: &[u8]) -> io::Result<()> {
         (&self.file).write(frame).map(drop)
     }
 }

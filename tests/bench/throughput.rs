@@ -3,10 +3,13 @@
 //! `cargo bench --bench throughput` (as root). About two minutes. The two take turns, so that what else the machine does meets both;
 //! the ratio is that of the medians. All traffic stays in two namespaces made here; every load ends by itself.
 
-use std::io::{Read, Write};
-use std::net::{IpAddr, Ipv4Addr, TcpListener, TcpStream};
+#[path = "loops.rs"]
+mod loops;
+
+use std::io::Write;
+use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use doorstep::check::throughput::Throughput;
 use doorstep::check::{Check, Context, Effort, Interface, Known};
@@ -21,6 +24,8 @@ use doorstep::unit::{Depth, Direction, Position};
 use tokio::runtime::Runtime;
 use tokio_util::sync::CancellationToken;
 
+use loops::{bare, median};
+
 const NEAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
 const FAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 2);
 const PORT: &str = "lan0";
@@ -32,40 +37,6 @@ const START_UP: Duration = Duration::from_secs(1);
 
 fn say(text: &str) {
     writeln!(std::io::stdout(), "{text}").expect("stdout");
-}
-
-/// Loss-based as the check's streams are; every kernel has reno.
-fn loss_based(stream: &TcpStream) {
-    let socket = socket2::SockRef::from(stream);
-    socket.set_tcp_congestion(b"cubic").or_else(|_| socket.set_tcp_congestion(b"reno")).expect("reno is built in");
-}
-
-/// Octets in Mbit/s that arrive near, of streams that do nothing but write and read.
-fn bare(near: &Namespace, far: &Namespace, streams: usize) -> f64 {
-    let listener = far.run(|| TcpListener::bind((FAR, 5005))).expect("a port");
-    let pairs: Vec<(TcpStream, TcpStream)> = (0..streams)
-        .map(|_| (near.run(|| TcpStream::connect((FAR, 5005))).expect("a cable"), listener.accept().expect("a connection").0))
-        .collect();
-    let begin = Instant::now();
-    let threads = pairs.into_iter().map(|(mut sink, mut source)| {
-        std::thread::spawn(move || {
-            loss_based(&source);
-            let sending = std::thread::spawn(move || {
-                let block = vec![0x5a; 512 << 10];
-                while source.write_all(&block).is_ok() {}
-            });
-            let (mut block, mut octets) = (vec![0; 512 << 10], 0_usize);
-            while begin.elapsed() < START_UP + TIME {
-                let len = sink.read(&mut block).expect("the sender goes on");
-                octets += if begin.elapsed() >= START_UP { len } else { 0 };
-            }
-            drop(sink);
-            sending.join().expect("no panic");
-            octets
-        })
-    });
-    let threads: Vec<_> = threads.collect();
-    threads.into_iter().map(|thread| thread.join().expect("no panic")).sum::<usize>() as f64 * 8.0 / TIME.as_secs_f64() / 1e6
 }
 
 /// What the check reports for the way down.
@@ -105,11 +76,6 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
     rate.unwrap_or_else(|| panic!("{outcome:#?}")).value
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
-}
-
 fn main() {
     let places = ["near", "far"].map(|label| Namespace::new(label).expect("this bench needs root"));
     let [mut near, mut far] = places.each_ref().map(|place| Site::open(place).expect("netlink"));
@@ -143,7 +109,7 @@ fn main() {
     for streams in [1, 4] {
         let (mut plain, mut checked) = (Vec::new(), Vec::new());
         for _ in 0..TURNS {
-            plain.push(bare(&places[0], &places[1], usize::from(streams)));
+            plain.push(bare(&places[0], &places[1], FAR, START_UP, TIME, usize::from(streams)));
             checked.push(by_check(&here, index, &target, streams));
         }
         let (p, c) = (median(plain.clone()), median(checked.clone()));
