@@ -96,7 +96,8 @@ impl Tun {
             other => return other,
         }
         ring::wait(self.fd(), -1, Some(limit.as_nanos() as u64))?;
-        self.read(frame).map_err(|error| if error.kind() == io::ErrorKind::WouldBlock { io::ErrorKind::TimedOut.into() } else { error })
+        self.read(frame)
+            .map_err(|error| if error.kind() == io::ErrorKind::WouldBlock { io::ErrorKind::TimedOut.into() } else { error })
     }
 
     /// Gives the kernel a frame.

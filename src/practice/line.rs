@@ -4,73 +4,36 @@
 //! nothing behind, however the process ends: nothing has a name outside the process, every thread is joined on drop, and
 //! what the kernel holds goes with the last descriptor.
 
+mod error;
 pub(super) mod routers;
+mod services;
 
 use std::collections::BTreeMap;
-use std::io;
-use std::net::{IpAddr, SocketAddr, TcpListener, UdpSocket};
+use std::net::IpAddr;
 use std::time::Duration;
 
-use thiserror::Error;
-
+pub use self::error::PracticeError;
+pub(super) use self::error::system;
+use self::services::RunningServices;
 use crate::farend::client::FarEndTarget;
 use crate::net::build::{End, Site};
 use crate::net::carry::Carrier;
 use crate::net::delayline::{Counters, DelayLine, Way};
-use crate::net::netlink::NetlinkError;
 use crate::net::netns::Namespace;
 use crate::net::nft;
 use crate::net::tc::TokenBucket;
 use crate::unit::{Direction, Segment};
-use crate::wire::ethernet::Mac;
 
-use super::config::{DnsService, Handoff, Ipv6Service, LineConfig, Shape, Shaper};
+use super::config::{Handoff, Ipv6Service, LineConfig, Shape, Shaper};
 use super::impair::{Impairer, Impairment};
 use super::roles::concentrator::ConcentratorRole;
-use super::roles::cross_traffic::CrossTraffic;
-use super::roles::dhcp::{DhcpRole, DhcpRoleConfig};
-use super::roles::dns::{DnsRole, Manner};
-use super::roles::far_end::{self, FarEndRole};
-use super::roles::igd::{IgdRole, IgdRoleConfig};
+use super::roles::dhcp::DhcpRole;
+use super::roles::far_end;
 use super::roles::router::RouterRole;
-use super::strangers::Guests;
 use super::topology::{
-    self, ACCESS_PORT, ADDRESSES, CABLES, CORE_PORT, Cable, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, LAN_PORT,
-    NEIGHBOUR_ADDRESSES, NEIGHBOUR_CABLES, NEIGHBOUR_ROUTES, Node, RESOLVERS_V4, RESOLVERS_V6, ROUTES, WAN_PORT,
+    self, ACCESS_PORT, ADDRESSES, CABLES, CORE_PORT, Cable, FAR_END_V4, LAN_PORT, NEIGHBOUR_ADDRESSES, NEIGHBOUR_CABLES,
+    NEIGHBOUR_ROUTES, Node, ROUTES, WAN_PORT,
 };
-
-/// Why a practice line can't be built.
-#[derive(Debug, Error)]
-pub enum PracticeError {
-    /// No namespace, for want of rights or room.
-    #[error("making a network namespace for the practice line: {source}; run as root, or as a user who may make user namespaces")]
-    Namespace {
-        /// The kernel's answer.
-        source: io::Error,
-    },
-    /// The kernel refused a link, address or route.
-    #[error("building the practice line: {0}")]
-    Refused(#[from] NetlinkError),
-    /// The kernel has no address translation.
-    #[error("{0}; the practice line's gateway needs it: sudo modprobe -a nf_tables nft_chain_nat nft_masq")]
-    NoTranslation(NetlinkError),
-    /// The kernel has no token bucket, and no other shaper was allowed.
-    #[error("this kernel has no token bucket (tbf): sudo modprobe sch_tbf, or let the delay line keep the rate")]
-    NoTokenBucket,
-    /// Anything else that the system refused.
-    #[error("{doing}: {source}")]
-    System {
-        /// What was being done.
-        doing: String,
-        /// Why not.
-        source: io::Error,
-    },
-}
-
-pub(super) fn system(doing: impl Into<String>) -> impl FnOnce(io::Error) -> PracticeError {
-    let doing = doing.into();
-    move |source| PracticeError::System { doing, source }
-}
 
 /// A standing practice line. Dropping it ends its services and threads, and the kernel takes the rest.
 #[derive(Debug)]
@@ -81,22 +44,6 @@ pub struct PracticeLine {
     sites: BTreeMap<Node, Site>,
     config: LineConfig,
     kernel_shapes: bool,
-}
-
-/// What runs on the line until it is dropped.
-#[derive(Debug, Default)]
-struct RunningServices {
-    dhcp: Option<DhcpRole>,
-    concentrator: Option<ConcentratorRole>,
-    /// The gateway's port inside the VLAN.
-    lan: Option<Carrier>,
-    guests: Guests,
-    routers: Vec<RouterRole>,
-    dns: Option<DnsRole>,
-    silent_dns: Option<SilentServers>,
-    far_end: Option<FarEndRole>,
-    igd: Option<IgdRole>,
-    cross_traffic: Option<CrossTraffic>,
 }
 
 /// What a stretch's delay line did, up and down.
@@ -411,89 +358,6 @@ impl PracticeLine {
         let (up, down) = (way("near", Direction::Up, set.up), way("far", Direction::Down, set.down));
         DelayLine::start(place, up, down).map_err(system(format!("starting the delay line of the {segment} stretch")))
     }
-
-    fn start_services(&mut self) -> Result<(), PracticeError> {
-        let wanted = self.config.services;
-        if wanted.dhcp && self.config.handoff == Handoff::Gateway {
-            let config = DhcpRoleConfig { resolvers: RESOLVERS_V4.to_vec(), ..DhcpRoleConfig::for_network(GATEWAY_LAN_V4) };
-            let role = DhcpRole::start(self.namespace(Node::Gateway), &self.lan(), config);
-            self.services.dhcp = Some(role.map_err(system("starting the gateway's DHCP server"))?);
-        }
-        let guests = Guests::let_in(self.config.strangers, self.namespace(Node::Gateway), &self.lan());
-        self.services.guests = guests.map_err(system("letting strangers into the home"))?;
-        if let Some(ipv6) = wanted.ipv6.filter(|_| self.config.handoff == Handoff::Gateway) {
-            self.start_routers(ipv6)?;
-        }
-        let (talking, silent) = match wanted.dns {
-            Some(DnsService::Truthful) => (Some(Manner::Truthful), 2..),
-            Some(DnsService::Lying) => (Some(Manner::Lying), 2..),
-            Some(DnsService::Failing) => (Some(Manner::Failing), 2..),
-            Some(DnsService::SecondSilent) => (Some(Manner::Truthful), 1..),
-            Some(DnsService::Silent) => (None, 0..),
-            None => (None, 2..),
-        };
-        let place = self.namespace(Node::Resolvers).clone();
-        let both = |range: std::ops::Range<usize>| -> Vec<IpAddr> {
-            let v4 = RESOLVERS_V4[range.clone()].iter().copied().map(IpAddr::V4);
-            v4.chain(RESOLVERS_V6[range].iter().copied().map(IpAddr::V6)).collect()
-        };
-        if let Some(manner) = talking {
-            let authority = SocketAddr::new(FAR_END_V4.into(), far_end::DNS_PORT);
-            let role = DnsRole::start(&place, both(0..silent.start), far_end::ZONE, authority, manner);
-            self.services.dns = Some(role.map_err(system("starting the name servers"))?);
-        }
-        let mute = both(silent.start..2);
-        if !mute.is_empty() {
-            let silence = place.run(move || SilentServers::start(&mute));
-            self.services.silent_dns = Some(silence.map_err(system("starting silent name servers"))?);
-        }
-        if wanted.far_end {
-            let addresses = vec![IpAddr::V4(FAR_END_V4), IpAddr::V6(FAR_END_V6)];
-            let role = FarEndRole::start(self.namespace(Node::FarEnd), addresses);
-            self.services.far_end = Some(role.map_err(system("starting the far end"))?);
-        }
-        if wanted.igd && self.config.handoff == Handoff::Gateway {
-            let bit_s = |direction| self.config.shape(direction).map_or(0, |shape| shape.rate().bits_per_second() as u64);
-            let config = IgdRoleConfig {
-                home: GATEWAY_LAN_V4,
-                outer: GATEWAY_WAN_V4,
-                line_port: WAN_PORT,
-                rates: [Direction::Down, Direction::Up].map(bit_s),
-            };
-            let role = IgdRole::start(self.namespace(Node::Gateway), config);
-            self.services.igd = Some(role.map_err(system("starting the gateway's UPnP services"))?);
-        }
-        if wanted.cross_traffic && self.config.handoff == Handoff::Gateway {
-            let mbit = |direction| {
-                let rate = self.config.shape(direction).map_or(UNSHAPED_MBIT, |shape| shape.rate().mbit());
-                (rate * NEIGHBOUR_SHARE).min(NEIGHBOUR_MOST_MBIT)
-            };
-            let (home, network) = (self.namespace(Node::Neighbour), self.namespace(Node::FarEnd));
-            let far = SocketAddr::new(FAR_END_V4.into(), NEIGHBOUR_SERVICE);
-            let role = CrossTraffic::start(home, network, far, mbit(Direction::Down), mbit(Direction::Up));
-            self.services.cross_traffic = Some(role.map_err(system("starting another host's traffic"))?);
-        }
-        Ok(())
-    }
-}
-
-/// Share of the line that another host in the home takes, and where it stops.
-const NEIGHBOUR_SHARE: f64 = 0.3;
-const NEIGHBOUR_MOST_MBIT: f64 = 100.0;
-/// Rate of a line without shape, for that share.
-const UNSHAPED_MBIT: f64 = 100.0;
-/// Port of the service that it uses.
-const NEIGHBOUR_SERVICE: u16 = 8700;
-impl PracticeLine {
-    /// What advertises itself in the home.
-    fn start_routers(&mut self, service: Ipv6Service) -> Result<(), PracticeError> {
-        let (place, lan) = (self.namespace(Node::Gateway).clone(), self.lan());
-        for config in routers::of(service, Mac(mac(0, 2))) {
-            let role = RouterRole::start(&place, &lan, config);
-            self.services.routers.push(role.map_err(system("starting the gateway's IPv6 router"))?);
-        }
-        Ok(())
-    }
 }
 
 fn make_site(label: &str) -> Result<Site, PracticeError> {
@@ -506,19 +370,4 @@ fn make_site(label: &str) -> Result<Site, PracticeError> {
 fn capacity(hold: Duration, bucket: Option<TokenBucket>) -> usize {
     let held = (hold + Duration::from_millis(20)).as_secs_f64() * 2.5e9 / 8.0;
     (held as usize).max(8 << 20) + bucket.map_or(0, |b| 2 * b.queue as usize)
-}
-
-/// Name servers that take queries and connections and never answer: bound sockets that nobody reads.
-#[derive(Debug)]
-struct SilentServers {
-    _datagrams: Vec<UdpSocket>,
-    _streams: Vec<TcpListener>,
-}
-
-impl SilentServers {
-    fn start(addresses: &[IpAddr]) -> io::Result<Self> {
-        let datagrams = addresses.iter().map(|a| UdpSocket::bind((*a, 53))).collect::<io::Result<_>>()?;
-        let streams = addresses.iter().map(|a| TcpListener::bind((*a, 53))).collect::<io::Result<_>>()?;
-        Ok(Self { _datagrams: datagrams, _streams: streams })
-    }
 }

@@ -8,17 +8,21 @@
 //! The hard thing is fairness to the line: what a server's software does in its first second (it may throw away requests that
 //! come before it is up) is timed, and named, but no packet lost there is a loss of the line.
 
+mod echo;
+mod login;
+mod model;
+
 use std::collections::VecDeque;
-use std::net::Ipv4Addr;
 use std::time::{Duration, Instant};
 
-use super::login::Login;
-use super::negotiation::{Negotiation, RESTART, Stage};
+use self::echo::EchoState;
+pub use self::model::{Addresses, Echo, Ending, Event, Phase, Settings, Times};
+use super::negotiation::{Negotiation, Stage};
 use super::terms::{Ipcp, Ipv6cp, Lcp, Proof};
 use crate::proto::machine::{Arrival, Machine, Outgoing};
-use crate::proto::round_trip::{Flight, Moment, Settled};
-use crate::wire::ethernet::{self, Mac};
-use crate::wire::ppp::{self, Control, chap, code, pap};
+use crate::proto::round_trip::{Flight, Moment};
+use crate::wire::ethernet;
+use crate::wire::ppp::{self, Control, code};
 use crate::wire::pppoe::{self, Code, DISCOVERY, SESSION};
 
 /// Once IPv4 is up, how long IPv6 is waited for before the session counts as open: a peer that wants it has asked by then.
@@ -26,138 +30,6 @@ const IPV6_GRACE: Duration = Duration::from_millis(150);
 /// Between two PADTs: one may be lost, and nobody confirms them.
 const BETWEEN_TERMINATIONS: Duration = Duration::from_millis(20);
 const TERMINATIONS: u32 = 2;
-/// Octets of an LCP echo before its own data: header and magic number.
-const ECHO_LEN: usize = ppp::CONTROL_LEN + 4;
-/// Echoes whose fate is kept.
-const MOST_ECHOES: usize = 4096;
-
-/// What the session is to be.
-#[derive(Debug, Clone)]
-pub struct Settings {
-    /// This host.
-    pub own: Mac,
-    /// The concentrator.
-    pub peer: Mac,
-    /// The session's number.
-    pub number: u16,
-    /// Largest information that this side takes.
-    pub mru: u16,
-    /// The account; `None` ends as refused when it is asked for.
-    pub login: Option<Login>,
-    /// Random.
-    pub magic: u32,
-    /// Random; for the link-local address.
-    pub interface_identifier: [u8; 8],
-    /// For all phases together.
-    pub patience: Duration,
-}
-
-/// How far it is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Phase {
-    /// LCP.
-    Link,
-    /// PAP or CHAP.
-    Login,
-    /// IPCP and IPV6CP.
-    Network,
-    /// Usable.
-    Open,
-    /// Being closed.
-    Closing,
-    /// Over.
-    Over,
-}
-
-impl Phase {
-    /// In words, for what did not get further.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Link => "agreeing on the link (LCP)",
-            Self::Login => "the login",
-            Self::Network => "getting an address (IPCP)",
-            Self::Open => "being open",
-            Self::Closing | Self::Over => "closing",
-        }
-    }
-}
-
-/// When each phase ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Times {
-    /// The first LCP packet was wanted.
-    pub begun: Instant,
-    /// The peer's first packet.
-    pub peer_spoke: Option<Instant>,
-    /// LCP open.
-    pub link: Option<Instant>,
-    /// Accepted, or nothing asked.
-    pub login: Option<Instant>,
-    /// IPCP open.
-    pub ipv4: Option<Instant>,
-    /// IPV6CP open.
-    pub ipv6: Option<Instant>,
-}
-
-/// What the session gave.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Addresses {
-    /// This host's IPv4 address.
-    pub own: Ipv4Addr,
-    /// The concentrator's.
-    pub peer: Option<Ipv4Addr>,
-    /// Resolvers.
-    pub dns: Vec<Ipv4Addr>,
-    /// Interface identifiers of both sides, where IPv6 is up.
-    pub ipv6: Option<([u8; 8], [u8; 8])>,
-    /// Largest IP packet toward the peer: the smaller of what both sides take.
-    pub mtu: u16,
-}
-
-/// Something that happened.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Event {
-    /// A phase was reached.
-    Reached(Phase),
-    /// An LCP echo was answered; its number as [`Session::echo`] gave it.
-    Answered(usize),
-    /// It is over.
-    Over(Ending),
-}
-
-/// Why it is over.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Ending {
-    /// We closed it.
-    Closed,
-    /// The login was refused, with the peer's words.
-    Refused(String),
-    /// The peer closed it in this phase, with its words.
-    ClosedByPeer(Phase, String),
-    /// Nothing came of this phase in time.
-    NoAnswer(Phase),
-    /// The peer sends our own magic number back: the line is a loop.
-    Looped,
-}
-
-/// One LCP echo.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Echo {
-    /// Octets of the request's PPP information.
-    pub octets: usize,
-    /// Octets of the answer's, once it came.
-    pub answered: Option<usize>,
-    /// Its round trip.
-    pub time: Settled,
-}
-
-#[derive(Debug)]
-struct EchoState {
-    identifier: u8,
-    octets: usize,
-    answered: Option<usize>,
-    flight: Option<Flight>,
-}
 
 /// A session under way.
 #[derive(Debug)]
@@ -245,31 +117,6 @@ impl Session {
             dns: ipcp.dns.into_iter().filter(|address| !address.is_unspecified()).collect(),
             ipv6,
             mtu: self.lcp.terms.peer_mru.min(ours),
-        })
-    }
-
-    /// Wants an LCP echo of this many octets of PPP information (RFC 1661 section 5.8; at least 8). Only while open.
-    pub fn echo(&mut self, octets: usize) -> Option<usize> {
-        if self.phase != Phase::Open || self.echoes.len() == MOST_ECHOES {
-            return None;
-        }
-        self.next_identifier = self.next_identifier.wrapping_add(1);
-        let number = self.echoes.len();
-        let mut data = self.magic().to_vec();
-        data.resize((octets.max(ECHO_LEN)) - ppp::CONTROL_LEN, 0);
-        let identifier = self.next_identifier;
-        self.echoes.push(EchoState { identifier, octets: octets.max(ECHO_LEN), answered: None, flight: None });
-        let packet = Control { code: code::ECHO_REQUEST, identifier, data };
-        self.post(ppp::LCP, &packet, number as u64 + 1);
-        Some(number)
-    }
-
-    /// All echoes, in order.
-    pub fn echoes(&self) -> impl Iterator<Item = Echo> {
-        self.echoes.iter().map(|echo| Echo {
-            octets: echo.octets,
-            answered: echo.answered,
-            time: echo.flight.map_or(Settled::NotYet, |flight| flight.settle(true)),
         })
     }
 
@@ -407,77 +254,11 @@ impl Session {
         self.events.push_back(Event::Over(ending));
     }
 
-    fn accepted(&mut self, now: Instant) {
-        self.times.login = Some(now);
-        self.pap = None;
-        self.reach(Phase::Network);
-        self.ipcp.open(now);
-        self.ipv6cp.open(now);
-    }
-
-    fn ask_by_pap(&mut self, now: Instant, asked: u32) {
-        let Some(login) = &self.settings.login else { return };
-        let packet = Control { code: pap::REQUEST, identifier: asked as u8 + 1, data: login.in_clear() };
-        self.post(ppp::PAP, &packet, 0);
-        self.pap = Some((now + RESTART, asked + 1));
-    }
-
-    fn on_pap(&mut self, packet: &Control, now: Instant) {
-        match packet.code {
-            _ if self.phase != Phase::Login || self.pap.is_none() => {}
-            pap::ACK => self.accepted(now),
-            pap::NAK => self.refused(plain(ppp::pap_message(&packet.data)), now),
-            _ => {}
-        }
-    }
-
-    fn on_chap(&mut self, packet: &Control, now: Instant) {
-        let is_asked = self.lcp.terms.peer_demands == Some(Proof::ChapMd5);
-        match packet.code {
-            // Also later: a peer may ask again at any time (RFC 1994 section 2).
-            chap::CHALLENGE if is_asked && self.lcp.stage() == Stage::Open => {
-                let (Ok((value, _)), Some(login)) = (ppp::chap_value(&packet.data), &self.settings.login) else { return };
-                let data = ppp::emit_chap_value(&login.answer(packet.identifier, value), login.name());
-                let answer = Control { code: chap::RESPONSE, identifier: packet.identifier, data };
-                self.post(ppp::CHAP, &answer, 0);
-            }
-            chap::SUCCESS if is_asked && self.phase == Phase::Login => self.accepted(now),
-            chap::FAILURE if is_asked => self.refused(plain(&packet.data), now),
-            _ => {}
-        }
-    }
-
-    /// The peer's LCP says it again with its own words, and closes; but it might not.
-    fn refused(&mut self, words: String, now: Instant) {
-        self.pap = None;
-        self.proof_refused = Some(words);
-        self.ends_at = self.ends_at.min(now + Duration::from_millis(500));
-    }
-
     fn on_lcp(&mut self, packet: &Control, arrival: &Arrival) {
         let now = arrival.moment.at;
         match packet.code {
-            code::ECHO_REQUEST if self.lcp.stage() == Stage::Open => {
-                let mut data = packet.data.clone();
-                let magic = self.magic();
-                if let Some(place) = data.get_mut(..4) {
-                    place.copy_from_slice(&magic);
-                }
-                self.post(ppp::LCP, &Control { code: code::ECHO_REPLY, identifier: packet.identifier, data }, 0);
-            }
-            code::ECHO_REPLY => {
-                // Identifiers come again after 255 echoes: the youngest is meant.
-                let found = self.echoes.iter_mut().enumerate().rev().find(|(_, echo)| echo.identifier == packet.identifier);
-                if let Some((number, echo)) = found
-                    && echo.answered.is_none()
-                {
-                    echo.answered = Some(ppp::CONTROL_LEN + packet.data.len());
-                    if let Some(flight) = &mut echo.flight {
-                        flight.on_arrival(arrival.moment);
-                    }
-                    self.events.push_back(Event::Answered(number));
-                }
-            }
+            code::ECHO_REQUEST => self.on_echo_request(packet),
+            code::ECHO_REPLY => self.on_echo_reply(packet, arrival.moment),
             code::PROTOCOL_REJECT => match packet.data.first_chunk::<2>().map(|octets| u16::from_be_bytes(*octets)) {
                 Some(ppp::IPCP) => self.ipcp.on_protocol_reject(),
                 Some(ppp::IPV6CP) => self.ipv6cp.on_protocol_reject(),
