@@ -96,11 +96,19 @@ async fn look(context: &Context, offer: &ViewOffer, from: IpAddr, spans: &[u16])
     for _ in 0..SOCKETS {
         let mut asker = Asker::open(offer, from, device)?;
         let first = seen(asker.ask(&Question::default()).await?);
-        let second = seen(asker.ask(&Question { port: 1, ..Question::default() }).await?);
+        // A port that a firewall closes costs its waiting time once, not with every socket.
+        let second = if sightings.iter().all(|s| s.second.is_some()) {
+            seen(asker.ask(&Question { port: 1, ..Question::default() }).await?)
+        } else {
+            None
+        };
         if let Some(first) = first {
             sightings.push(Sighting { local: asker.local(), first, second });
         }
         sockets.push(asker);
+        if sightings.is_empty() {
+            break;
+        }
     }
     if sightings.is_empty() {
         let words = format!("the far end's ports {} and {} answer no UDP", offer.ports[0].port(), offer.ports[1].port());

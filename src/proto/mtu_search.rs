@@ -29,7 +29,7 @@ pub struct Found {
     pub mtu: u16,
     /// True when the largest packet that was asked about arrives: the path may carry larger ones still.
     pub at_ceiling: bool,
-    /// What a router said about packets that were too large.
+    /// The MTU that a router named when it refused a packet; zero when it refused and named none that makes sense.
     pub told: Option<u16>,
 }
 
