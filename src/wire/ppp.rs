@@ -242,7 +242,7 @@ pub fn emit_settings(settings: &[Setting]) -> Vec<u8> {
 /// When it ends before its own length.
 pub fn chap_value(data: &[u8]) -> Result<(&[u8], &[u8]), Error> {
     let (len, rest) = data.split_first().ok_or(Error::Truncated { len: 0, wanted: 1 })?;
-    rest.split_at_checked(usize::from(*len)).ok_or(Error::Truncated { len: data.len(), wanted: 1 + usize::from(*len) })
+    rest.split_at_checked(usize::from(*len)).ok_or_else(|| Error::Truncated { len: data.len(), wanted: 1 + usize::from(*len) })
 }
 
 /// Data of a CHAP challenge or response. What no length field can tell is cut.

@@ -171,12 +171,14 @@ impl<T: Terms> Negotiation<T> {
     pub fn on_packet(&mut self, packet: &Control, now: Instant) {
         match packet.code {
             code::CONFIGURE_REQUEST => self.on_request(packet, now),
-            code::CONFIGURE_ACK if packet.identifier == self.identifier => {
-                if self.stage == Stage::Negotiating && settings(&packet.data).ok() == Some(self.terms.wants()) {
-                    self.ours_acknowledged = true;
-                    self.again_at = Some(now + RESTART);
-                    self.settle();
-                }
+            code::CONFIGURE_ACK
+                if packet.identifier == self.identifier
+                    && self.stage == Stage::Negotiating
+                    && settings(&packet.data).ok() == Some(self.terms.wants()) =>
+            {
+                self.ours_acknowledged = true;
+                self.again_at = Some(now + RESTART);
+                self.settle();
             }
             code::CONFIGURE_NAK | code::CONFIGURE_REJECT if packet.identifier == self.identifier => {
                 let Ok(list) = settings(&packet.data) else { return };
