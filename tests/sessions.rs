@@ -115,7 +115,8 @@ fn sessions_of_a_real_edge_are_opened_used_and_ended_with_and_without_a_tag() {
     let ours = "02:00:5e:00:06:01";
     for vlan in ["", "35"] {
         let farewells = rows.iter().filter(|[source, code, tag, _]| source == ours && code == PADT && tag == vlan).count();
-        assert!(farewells >= 2, "{farewells} PADT of ours in VLAN `{vlan}`");
+        // A second one only where the server has not said its own by then.
+        assert!(farewells >= 1, "no PADT of ours in VLAN `{vlan}`");
     }
     // Nothing that we sent makes tshark wonder (PI_WARN is 6291456, PI_ERROR 8388608 in its epan/proto.h).
     let odd: Vec<_> =

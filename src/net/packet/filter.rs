@@ -223,7 +223,7 @@ pub(in crate::net) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> 
     match filter {
         Filter::All => Ok(()),
         Filter::RouterAdvertisement => socket.attach_filter(&router_advertisement()),
-        Filter::EtherType(wanted) => socket.attach_filter(&all_of(vec![Condition::half_word(ETHERTYPE_AT, vec![wanted.into()])])),
+        Filter::EtherType(wanted) => socket.attach_filter(&all_of(vec![Condition::half_word(PROTOCOL_AT, vec![wanted.into()])])),
         Filter::Vlan(stack) => socket.attach_filter(&vlan(&stack)),
         Filter::PppoeControl(stack) => socket.attach_filter(&pppoe_control(&stack)),
         Filter::SessionIp { stack, session } => socket.attach_filter(&session_ip(&stack, session)),
