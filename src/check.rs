@@ -208,13 +208,9 @@ impl Learned {
     pub fn gives(&self) -> Option<Need> {
         match self {
             Self::Ipv4(..) | Self::Ipv6(_) => Some(Need::Address),
+            Self::Interface(_) => Some(Need::Session),
             Self::FarEnd(_) => Some(Need::FarEnd),
-            Self::Interface(_)
-            | Self::Gateway4(_)
-            | Self::Gateway6(_)
-            | Self::Resolvers(_)
-            | Self::FarEndBeside(_)
-            | Self::GatewayCounters(_) => None,
+            Self::Gateway4(_) | Self::Gateway6(_) | Self::Resolvers(_) | Self::FarEndBeside(_) | Self::GatewayCounters(_) => None,
         }
     }
 }

@@ -17,6 +17,8 @@ pub use crate::unit::Depth;
 pub enum Need {
     /// The port has carrier.
     Carrier,
+    /// A PPPoE session's port is there.
+    Session,
     /// The interface has an IPv4 address and a route.
     Address,
     /// The far end's control session is open.
@@ -28,6 +30,7 @@ impl Need {
     pub fn words(self) -> &'static str {
         match self {
             Self::Carrier => "carrier on the port",
+            Self::Session => "a PPPoE session",
             Self::Address => "an IP address",
             Self::FarEnd => "a session with the far end",
         }

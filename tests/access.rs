@@ -177,7 +177,7 @@ fn a_whole_visit_passes_in_a_tagged_session_and_its_record_has_no_secret() {
     // Both IP versions were measured over the session.
     for family in ["ipv4", "ipv6"] {
         let has = record["checks"].as_array().into_iter().flatten().any(|check| {
-            check["outcome"]["readings"]
+            check["readings"]
                 .as_array()
                 .into_iter()
                 .flatten()

@@ -44,7 +44,7 @@ const MOST_RESOLVERS: usize = 8;
 /// The check.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Ipv6Check {
-    /// The line is a PPPoE session: there is no port to ask on before there is an IPv4 address.
+    /// The line is a PPPoE session: there is no port to ask on before it is open.
     pub in_session: bool,
 }
 
@@ -76,7 +76,7 @@ fn patience(depth: Depth) -> Patience {
 impl Check for Ipv6Check {
     fn spec(&self) -> Spec {
         let (needs, gives): (&[Need], &[Need]) =
-            if self.in_session { (&[Need::Address], &[]) } else { (&[Need::Carrier], &[Need::Address]) };
+            if self.in_session { (&[Need::Session], &[Need::Address]) } else { (&[Need::Carrier], &[Need::Address]) };
         Spec { name: NAME, needs, gives, class: Class::Quiet, cost }
     }
 

@@ -53,7 +53,7 @@ fn patience(depth: Depth) -> (Duration, Duration) {
 impl Check for PppoeCheck {
     fn spec(&self) -> Spec {
         let (gives, cost): (&[Need], fn(&Volume) -> Cost) =
-            if self.logs_in { (&[Need::Address], cost_of_login) } else { (&[], cost) };
+            if self.logs_in { (&[Need::Session, Need::Address], cost_of_login) } else { (&[], cost) };
         Spec { name: NAME, needs: &[Need::Carrier], gives, class: Class::Quiet, cost }
     }
 

@@ -4,7 +4,7 @@
 //! is told once and ends it; the visit does not depend on it. With tunnels on the port it is the port that is listened on.
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, Write};
+use std::io::{self, Seek, SeekFrom, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -132,7 +132,9 @@ trait Target: Write {
 
 impl Target for File {
     fn cut(&mut self, octets: u64) -> io::Result<()> {
-        self.set_len(octets)
+        self.set_len(octets)?;
+        // Else the next block would stand behind a hole.
+        self.seek(SeekFrom::Start(octets)).map(drop)
     }
 }
 

@@ -148,15 +148,15 @@ fn carry() {
     }
 }
 
-/// Outcome of a check in the record of a demo.
-fn outcome<'a>(record: &'a Value, check: &str) -> &'a Value {
+/// A check in the record of a demo.
+fn check<'a>(record: &'a Value, check: &str) -> &'a Value {
     let found = record["checks"].as_array().into_iter().flatten().find(|c| c["check"] == check);
-    &found.unwrap_or_else(|| panic!("no {check} in {record:#}"))["outcome"]
+    found.unwrap_or_else(|| panic!("no {check} in {record:#}"))
 }
 
-fn reading(outcome: &Value, name: &str) -> f64 {
-    let found = outcome["readings"].as_array().into_iter().flatten().find(|r| r["name"] == name);
-    found.unwrap_or_else(|| panic!("no {name} in {outcome:#}"))["value"].as_f64().expect("a number")
+fn reading(check: &Value, name: &str) -> f64 {
+    let found = check["readings"].as_array().into_iter().flatten().find(|r| r["name"] == name);
+    found.unwrap_or_else(|| panic!("no {name} in {check:#}"))["value"].as_f64().expect("a number")
 }
 
 /// From the check's start until the address can be used, less what the servers took.
@@ -170,11 +170,11 @@ fn own_share() {
     let mut leases = Vec::new();
     for _ in 0..DEMOS {
         let visit = record(&["--access", "pppoe", "--vlan", "35"]);
-        sessions.push(outcome(&visit, "pppoe")["facts"]["own_ms"].as_f64().expect("a number"));
+        sessions.push(check(&visit, "pppoe")["facts"]["own_ms"].as_f64().expect("a number"));
         let visit = record(&[]);
-        let check = visit["checks"].as_array().into_iter().flatten().find(|c| c["check"] == "dhcp4").expect("dhcp4");
-        let served = reading(&check["outcome"], "dhcp4.offer_time") + reading(&check["outcome"], "dhcp4.ack_time");
-        leases.push(check["took_ms"].as_f64().expect("a number") - served);
+        let lease = check(&visit, "dhcp4");
+        let served = reading(lease, "dhcp4.offer_time") + reading(lease, "dhcp4.ack_time");
+        leases.push(lease["took_ms"].as_f64().expect("a number") - served);
     }
     let text = |values: &[f64]| values.iter().map(|v| format!("{v:.1}")).collect::<Vec<_>>().join(", ");
     say(&format!("PPPoE in a VLAN, beyond the servers' times: {} ms", text(&sessions)));

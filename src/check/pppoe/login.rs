@@ -203,7 +203,6 @@ fn describe(outcome: &mut Outcome, subscriber: &Subscriber, context: &Context, o
         waits.map(|settled| if let Settled::RoundTrip(time, _) = settled { time } else { Duration::ZERO }).sum();
     let served = served + span(Some(times.begun), times.ipv4).unwrap_or_default();
     outcome.fact("own_ms", ms(own.usable_at.saturating_duration_since(own.begun).saturating_sub(served)));
-    outcome.fact("ended_by_us", true);
     session_facts(outcome, session);
 }
 

@@ -33,7 +33,7 @@ pub(super) fn describe(discovery: &Discovery, ending: Ending) -> Outcome {
     outcome.fact("initiations_sent", initiations);
     outcome.fact("requests_sent", requests);
     outcome.fact("packets_ignored", discovery.ignored());
-    outcome.fact("session", session_fact(ending, discovery.verdict()));
+    outcome.fact("session", session_fact(ending, discovery.verdict(), discovery.kept().is_some()));
     flaws(&mut outcome, discovery, ending, concentrators.len());
     outcome
 }
@@ -118,11 +118,12 @@ fn offer_fact(discovery: &Discovery, offer: &Offer) -> Value {
     })
 }
 
-fn session_fact(ending: Ending, verdict: Option<&Verdict>) -> Value {
+fn session_fact(ending: Ending, verdict: Option<&Verdict>, is_kept: bool) -> Value {
     let words = match ending {
         Ending::NoOffer => "nobody offers one",
         Ending::Offered => "not asked for",
-        Ending::Opened => "opened",
+        Ending::Opened if is_kept => "opened, and the visit runs over it",
+        Ending::Opened => "opened and closed",
         Ending::Refused => "refused",
         Ending::NoConfirmation => "asked for and not answered",
     };
