@@ -13,6 +13,7 @@ mod outcome;
 mod run;
 
 use std::net::{IpAddr, Ipv4Addr};
+use std::os::unix::fs::PermissionsExt;
 use std::time::Duration;
 
 use doorstep::check::pppoe::PppoeCheck;
@@ -156,6 +157,30 @@ fn padt_is_sent_however_the_visit_ends() {
         let (opened, terminated) = ended_sessions(&line);
         assert_eq!(opened, terminated, "cancelled after {after_ms} ms, run {n}");
     }
+}
+
+/// Two signals end the program without waiting for anything; the session is ended all the same.
+#[test]
+fn padt_is_sent_when_the_program_is_told_twice_to_end() {
+    let line = session_line(TagStack::NONE, false);
+    let folder = tempfile::tempdir().expect("a folder");
+    let login = folder.path().join("login.toml");
+    std::fs::write(&login, "name = \"line1@example.net\"\npassword = \"not-for-records\"\n").expect("a file");
+    std::fs::set_permissions(&login, std::fs::Permissions::from_mode(0o600)).expect("a mode");
+    let mut command = line.namespace(Node::Laptop).command(run::PROGRAM);
+    command.args(["check", "ipv6", "--interface", "lan0", "--access", "pppoe", "--depth", "handoff", "--login"]).arg(&login);
+    let mut program = run::Run::start(command.arg("--record").arg(folder.path().join("visit.json")));
+    program.wait_for_note("pppoe");
+    for _ in 0..500 {
+        if line.concentrator().expect("there").counts().up == 1 {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    program.signal(nix::sys::signal::Signal::SIGINT);
+    program.signal(nix::sys::signal::Signal::SIGTERM);
+    let ended = program.end();
+    assert_eq!(ended_sessions(&line), (1, 1), "{ended:?}");
 }
 
 fn demo(arguments: &[&str]) -> (i32, Value, String) {

@@ -11,7 +11,8 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use doorstep::farend::invitation;
-use doorstep::practice::{LineConfig, Node, PracticeLine};
+use doorstep::practice::{Concentrator, Handoff, LineConfig, Node, PracticeLine};
+use doorstep::wire::vlan::TagStack;
 use serde_json::Value;
 
 use run::{Ended, PROGRAM, Run};
@@ -23,7 +24,10 @@ struct Scene {
 
 impl Scene {
     fn new() -> Self {
-        let config = LineConfig::sold_at_ip(100.0, 40.0).expect("rates");
+        Self::on(LineConfig::sold_at_ip(100.0, 40.0).expect("rates"))
+    }
+
+    fn on(config: LineConfig) -> Self {
         let line = PracticeLine::build(config).expect("this test needs root and a kernel with veth, tbf and nf_tables");
         let folder = tempfile::tempdir().expect("a folder");
         invitation::write(&folder.path().join("far.toml"), &line.far_end_target()).expect("the far end's file");
@@ -40,6 +44,35 @@ impl Scene {
         command.arg("--record").arg(self.folder.path().join("visit.json")).arg("--capture").arg(capture);
         Run::start(&mut command).end()
     }
+}
+
+// RFC 1994 section 4.1, RFC 1334 section 2.2.1: what proves the account is masked, what is agreed on stays readable.
+#[test]
+fn the_capture_of_a_tagged_session_shows_its_phases_and_neither_account_nor_proof() {
+    let vlan = TagStack::single(35);
+    let scene =
+        Scene::on(LineConfig::sold_at_ip(100.0, 40.0).expect("rates").handed_over(Handoff::Pppoe(Concentrator::Serving), vlan));
+    let login = scene.folder.path().join("login.toml");
+    std::fs::write(&login, "name = \"line1@example.net\"\npassword = \"not-for-records\"\n").expect("a file");
+    std::fs::set_permissions(&login, std::fs::Permissions::from_mode(0o600)).expect("a mode");
+    let path = scene.path();
+    let arguments = ["check", "pppoe", "--access", "pppoe", "--vlan", "35", "--login", login.to_str().expect("text")];
+    let record = scene.run(&arguments, &path).record();
+    let held = record["checks"].as_array().into_iter().flatten().flat_map(|c| c["readings"].as_array().into_iter().flatten());
+    assert!(held.clone().any(|r| r["name"] == "pppoe.address_held" && r["value"] == 1.0), "{record:#}");
+    for wanted in ["pppoed", "lcp", "chap", "ipcp"] {
+        let rows = read(&path, wanted, ["vlan.id", "_ws.malformed"]);
+        assert!(
+            !rows.is_empty() && rows.iter().all(|[tag, malformed]| tag == "35" && malformed.is_empty()),
+            "{wanted}: {rows:?}"
+        );
+    }
+    let octets = std::fs::read(&path).expect("the capture");
+    for secret in ["not-for-records", "line1@example.net"] {
+        assert!(!octets.windows(secret.len()).any(|window| window == secret.as_bytes()), "{secret} is in the capture");
+    }
+    let proofs = read(&path, "chap.code == 2", ["chap.value"]);
+    assert!(!proofs.is_empty() && proofs.iter().all(|[value]| value.bytes().all(|c| matches!(c, b'0' | b':'))), "{proofs:?}");
 }
 
 /// What tshark reads of frames that a display filter lets through; checksums are verified.

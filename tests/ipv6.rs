@@ -16,6 +16,7 @@ mod server;
 
 use std::net::Ipv6Addr;
 
+use doorstep::check::Learned;
 use doorstep::check::ipv6::Ipv6Check;
 use doorstep::net::packet::{Filter, PacketSocket};
 use doorstep::reading::{Outcome, Status};
@@ -198,4 +199,19 @@ fn a_default_route_to_a_router_that_is_not_there_is_told() {
     assert_eq!(codes(&outcome), ["ipv6-router-dead"], "{outcome:#?}");
     assert!(outcome.flaws[0].what.contains("fe80::1") && outcome.flaws[0].what.contains("leads nowhere"));
     assert_eq!((reading(&outcome, "ipv6.address_held").value, readings(&outcome, "ipv6.router_answer_time").len()), (1.0, 0));
+}
+
+#[test]
+fn an_address_and_a_route_that_somebody_else_set_are_learned_and_left_alone() {
+    let mut line = Line::new();
+    settle(&line);
+    line.laptop.address(line.laptop_index, "2001:db8::9".parse().expect("address"), 64).expect("address");
+    line.laptop.default_route("2001:db8::1".parse().expect("address"), line.laptop_index).expect("route");
+    let finished = line.check(&Ipv6Check::default(), Depth::Quick);
+    let has = |wanted: &dyn Fn(&Learned) -> bool| finished.learned.iter().any(wanted);
+    assert!(has(&|l| matches!(l, Learned::Ipv6(a) if a.to_string() == "2001:db8::9")), "{:?}", finished.learned);
+    assert!(has(&|l| matches!(l, Learned::Gateway6(a) if a.to_string() == "2001:db8::1")), "{:?}", finished.learned);
+    let before = line.configured();
+    line.release(finished);
+    assert_eq!(line.configured().0.len(), before.0.len(), "what is not ours is not taken away");
 }

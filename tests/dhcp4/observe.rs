@@ -63,16 +63,6 @@ fn a_missing_default_route_is_told() {
 }
 
 #[test]
-fn ipv6_that_is_there_is_learned_beside_it() {
-    let mut line = with_own_address();
-    line.laptop.address(line.laptop_index, "2001:db8::9".parse().expect("address"), 64).expect("address");
-    line.laptop.default_route("2001:db8::1".parse().expect("address"), line.laptop_index).expect("route");
-    let learned = known(line.check(&Dhcp4, Depth::Quick).learned);
-    assert_eq!(learned.ipv6.map(|a| a.to_string()).as_deref(), Some("2001:db8::9"));
-    assert_eq!(learned.gateway6.map(|a| a.to_string()).as_deref(), Some("2001:db8::1"));
-}
-
-#[test]
 fn a_strict_reverse_path_filter_that_would_eat_answers_is_the_test_set_s_flaw() {
     let mut line = Line::new();
     line.laptop.address(line.laptop_index, IpAddr::V4(OWN), 24).expect("address");

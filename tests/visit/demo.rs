@@ -86,6 +86,8 @@ found_in_its_stretch! {
     lying_resolvers_are_found_in_the_network: DnsLying,
     a_dead_network_is_found_in_the_network: NetworkDead,
     a_far_end_that_is_gone_is_found_at_the_far_end: FarEndGone,
+    a_missing_concentrator_is_found_on_the_access_line: NoConcentrator,
+    a_refused_login_is_found_in_the_network: LoginRefused,
 }
 
 #[test]

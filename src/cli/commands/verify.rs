@@ -1,5 +1,7 @@
 //! `verify` and `check`: a visit on a real port.
 
+use std::time::Duration;
+
 use tokio::runtime::Runtime;
 use tokio_util::sync::CancellationToken;
 
@@ -62,28 +64,33 @@ fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Vec<T
     Ok(Exit::from(record.verdict))
 }
 
+/// Time for what is held to be let go when nobody waits any more: a session's farewell is one packet.
+const FAREWELL: Duration = Duration::from_millis(50);
+
 /// Runs a visit with Ctrl-C (and SIGTERM) ending it early: the first asks, the second does not wait.
 pub(super) async fn run(options: VisitOptions, checks: Vec<Box<dyn Check>>, plan: Plan, listener: Listener) -> Record {
     let cancel = CancellationToken::new();
-    let signals = tokio::spawn(signals(cancel.clone()));
-    let record = run_visit(options, checks, plan, listener, cancel).await;
-    signals.abort();
-    record
-}
-
-/// The first signal cancels. The second ends the process: the record on disk holds every check that had ended.
-async fn signals(cancel: CancellationToken) {
-    let Ok(mut terminate) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) else { return };
-    for first in [true, false] {
-        tokio::select! {
-            caught = tokio::signal::ctrl_c() => if caught.is_err() { return },
-            _ = terminate.recv() => {}
-        }
-        if first {
-            cancel.cancel();
-        } else {
+    tokio::select! {
+        record = run_visit(options, checks, plan, listener, cancel.clone()) => record,
+        () = signalled_twice(cancel) => {
+            // The visit was dropped, and its tasks with it; the record on disk holds every check that had ended.
+            tokio::time::sleep(FAREWELL).await;
             std::process::exit(i32::from(Exit::NotProven.code()));
         }
+    }
+}
+
+/// The first signal cancels; returns at the second.
+async fn signalled_twice(cancel: CancellationToken) {
+    let Ok(mut terminate) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) else {
+        return std::future::pending().await;
+    };
+    for _ in 0..2 {
+        tokio::select! {
+            caught = tokio::signal::ctrl_c() => if caught.is_err() { return std::future::pending().await },
+            _ = terminate.recv() => {}
+        }
+        cancel.cancel();
     }
 }
 
