@@ -10,7 +10,7 @@ use crate::wire::dhcp4::MessageType;
 impl Client {
     /// Asks the server for more time right away, as a client does at T1 (RFC 2131 section 4.4.5): straight to the server, and
     /// once more after half of `patience`, sooner than the minute that the section has between two. Ends in
-    /// [`Event::Renewed`], [`Event::RenewalUnanswered`] or, refused, in [`Ending::Withdrawn`]. Does nothing without a lease.
+    /// [`Event::Renewed`], [`Event::RenewalUnanswered`] or, refused, in [`super::Ending::Withdrawn`]. Does nothing without a lease.
     pub fn try_renewal(&mut self, now: Instant, patience: Duration) {
         match std::mem::replace(&mut self.state, State::Over) {
             State::Bound { lease } => {

@@ -95,7 +95,7 @@ pub struct Addresses {
 pub enum Event {
     /// A phase was reached.
     Reached(Phase),
-    /// An LCP echo was answered; its number as [`Session::echo`] gave it.
+    /// An LCP echo was answered; its number as [`super::Session::echo`] gave it.
     Answered(usize),
     /// It is over.
     Over(Ending),
