@@ -183,6 +183,43 @@ fn padt_is_sent_when_the_program_is_told_twice_to_end() {
     assert_eq!(ended_sessions(&line), (1, 1), "{ended:?}");
 }
 
+/// At a terminal the account is asked for, and what is typed as password is not shown.
+#[test]
+fn an_account_that_is_typed_opens_a_session_and_its_password_is_not_shown() {
+    use std::io::{Read, Write};
+    use std::process::Stdio;
+    let line = session_line(TagStack::NONE, false);
+    let folder = tempfile::tempdir().expect("a folder");
+    let record = folder.path().join("visit.json");
+    let check = format!("{} check pppoe --interface lan0 --access pppoe --record {}", run::PROGRAM, record.display());
+    // script(1) of the bsdutils package gives the program a terminal.
+    let mut command = line.namespace(Node::Laptop).command("timeout");
+    command.args(["60", "script", "-qec", &check, "/dev/null"]).stdin(Stdio::piped()).stdout(Stdio::piped());
+    let mut child = command.spawn().expect("bsdutils and coreutils are installed");
+    let (mut typed, mut shown) = (child.stdin.take().expect("piped"), child.stdout.take().expect("piped"));
+    let mut said = String::new();
+    // Each answer only after its question: before, the terminal itself would show it.
+    let mut until = |wanted: &str| {
+        let mut octets = [0; 256];
+        while !said.contains(wanted) {
+            let len = shown.read(&mut octets).expect("it goes on");
+            assert!(len > 0, "ended before `{wanted}`: {said}");
+            said.push_str(&String::from_utf8_lossy(&octets[..len]));
+        }
+    };
+    until("account: ");
+    typed.write_all(b"line1@example.net\n").expect("it reads");
+    until("not shown): ");
+    typed.write_all(b"not-for-records\n").expect("it reads");
+    let mut rest = String::new();
+    shown.read_to_string(&mut rest).expect("it ends");
+    child.wait().expect("it ends");
+    said.push_str(&rest);
+    assert!(said.contains("logged in after") && !said.contains("not-for-records"), "{said}");
+    assert!(!std::fs::read_to_string(&record).expect("the record").contains("not-for-records"));
+    assert_eq!(ended_sessions(&line), (1, 1));
+}
+
 fn demo(arguments: &[&str]) -> (i32, Value, String) {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("visit.json");

@@ -70,7 +70,7 @@ fn cost(volume: &Volume) -> Cost {
 /// Length of a phase over the other IP version, start-up included: shorter, since what fills the line is the line and not its
 /// addresses; long enough to show that the version is slower. None at quick depth.
 fn beside(depth: Depth, load_time: Duration) -> Option<(Duration, Duration)> {
-    (depth != Depth::Quick).then(|| (Duration::from_secs(2), load_time / 4))
+    (depth != Depth::Quick).then(|| (Duration::from_secs(2), load_time / 6))
 }
 
 async fn examine(context: Context) -> Outcome {

@@ -6,10 +6,10 @@
 use std::io;
 use std::net::Ipv6Addr;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::thread::JoinHandle;
 
 use tokio_util::sync::CancellationToken;
 
+use super::Service;
 use crate::net::netns::Namespace;
 use crate::net::packet::{Filter, PacketEvent, PacketSocket};
 use crate::wire::dhcp6::{self, Association, CLIENT_PORT, Duid, Item, Message, MessageType, SERVER_PORT, status};
@@ -68,8 +68,7 @@ pub struct RouterRoleCounts {
 #[derive(Debug)]
 pub struct RouterRole {
     counts: Arc<Mutex<RouterRoleCounts>>,
-    stop: CancellationToken,
-    thread: Option<JoinHandle<()>>,
+    _service: Service,
 }
 
 impl RouterRole {
@@ -78,51 +77,16 @@ impl RouterRole {
     /// # Errors
     /// When the port does not exist or no packet socket can be opened.
     pub fn start(namespace: &Namespace, interface: &str, config: RouterRoleConfig) -> io::Result<Self> {
-        let (counts, stop) = (Arc::new(Mutex::new(RouterRoleCounts::default())), CancellationToken::new());
-        let (ready, is_ready) = std::sync::mpsc::sync_channel(1);
-        let (name, ledger, until) = (interface.to_owned(), Arc::clone(&counts), stop.clone());
-        let thread = namespace.spawn("ipv6-router", move || {
-            let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
-                Ok(runtime) => runtime,
-                Err(error) => return drop(ready.send(Err(error))),
-            };
-            runtime.block_on(async {
-                match Port::open(&name, config, ledger) {
-                    Ok(port) => {
-                        let _ = ready.send(Ok(()));
-                        port.serve(&until).await;
-                    }
-                    Err(error) => drop(ready.send(Err(error))),
-                }
-            });
-        });
-        let mut role = Self { counts, stop, thread: Some(thread) };
-        match is_ready.recv() {
-            Ok(Ok(())) => Ok(role),
-            Ok(Err(error)) => {
-                role.end();
-                Err(error)
-            }
-            Err(_) => Err(io::Error::other("the router's thread ended before it was ready")),
-        }
+        let counts = Arc::new(Mutex::new(RouterRoleCounts::default()));
+        let (name, ledger) = (interface.to_owned(), Arc::clone(&counts));
+        let open = move || Port::open(&name, config, ledger);
+        let serve = async move |port: Port, until: CancellationToken| port.serve(&until).await;
+        Ok(Self { counts, _service: Service::start(namespace, "ipv6-router", open, serve)? })
     }
 
     /// What it got so far.
     pub fn counts(&self) -> RouterRoleCounts {
         *self.counts.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    fn end(&mut self) {
-        self.stop.cancel();
-        if let Some(thread) = self.thread.take() {
-            let _ = thread.join();
-        }
-    }
-}
-
-impl Drop for RouterRole {
-    fn drop(&mut self) {
-        self.end();
     }
 }
 
