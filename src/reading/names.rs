@@ -117,7 +117,7 @@ pub const ALL: &[NameSpec] = &[
     n("twoway.jitter", Millisecond, "interarrival jitter (RFC 3550 section 6.4.1) at the end of the stream"),
     n("twoway.reordered_ratio", One, "share of received packets that arrived reordered (RFC 4737 type-P-reordered)"),
     n("twoway.duplicate_ratio", One, "packets received more than once per packet received (RFC 5560)"),
-    n("path.hops", One, "hops to the far end"),
+    n("path.hops", One, "hops to the far end, or to a resolver where there is none of this IP version"),
     n(
         "path.hop_loss_ratio",
         One,

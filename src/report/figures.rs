@@ -51,7 +51,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "between" => between(figures),
         "mtu" => mtu(figures),
         "echo" => echo(figures),
-        "path" => figures.first("path.hops").map_or_else(String::new, |hops| format!("{} hops to the far end", words::of(hops))),
+        "path" => path(figures),
         "farend" => farend(figures),
         "twoway" => twoway(figures),
         "throughput" => throughput(figures),
@@ -132,6 +132,12 @@ fn pppoe(figures: &Figures<'_>) -> String {
     let echo = figures.first("pppoe.echo_time_p50").map(|r| format!("echo in the session {}", words::of(r)));
     let several = (concentrators.value > 1.0).then(|| format!("{} concentrators", words::of(concentrators)));
     joined([offer, session.filter(|_| ready.is_none()), ready, echo, several])
+}
+
+fn path(figures: &Figures<'_>) -> String {
+    let Some(hops) = figures.first("path.hops") else { return String::new() };
+    let to = hops.target.as_ref().map_or_else(|| "the far end".to_owned(), words::target_words);
+    format!("{} hops to {to}", words::of(hops))
 }
 
 /// Who answers where, and what to type for a visit there.

@@ -23,7 +23,14 @@ pub(super) struct Aim {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(in crate::check) struct Destination {
     pub(in crate::check) address: IpAddr,
-    pub(in crate::check) is_far_end: bool,
+    /// The resolver that it goes to, by its order in the hand-out, from 1; `None` when it goes to the far end.
+    pub(in crate::check) resolver: Option<u16>,
+}
+
+impl Destination {
+    pub(in crate::check) fn is_far_end(&self) -> bool {
+        self.resolver.is_none()
+    }
 }
 
 /// Addresses of the far end: of the open session, else what its name or literal says, at most one of each family.
@@ -54,10 +61,11 @@ pub(in crate::check) async fn far_end_addresses(context: &Context) -> Vec<IpAddr
 /// The destination of one family.
 pub(in crate::check) fn destination(far_end: &[IpAddr], known: &Known, family: Family) -> Option<Destination> {
     if let Some(address) = far_end.iter().find(|a| Family::of(**a) == family) {
-        return Some(Destination { address: *address, is_far_end: true });
+        return Some(Destination { address: *address, resolver: None });
     }
-    let resolver = known.resolvers.iter().find(|a| Family::of(**a) == family && !is_at_home(**a, known))?;
-    Some(Destination { address: *resolver, is_far_end: false })
+    let outside = |a: &IpAddr| Family::of(*a) == family && !is_at_home(*a, known);
+    let (number, address) = (1_u16..).zip(&known.resolvers).find(|(_, a)| outside(a))?;
+    Some(Destination { address: *address, resolver: Some(number) })
 }
 
 /// True for the gateway and what shares the interface's subnet, and for link-local and loopback addresses.
@@ -252,9 +260,9 @@ mod tests {
             ..Known::default()
         };
         let found = destination(&[], &known, Family::Ipv4);
-        assert_eq!(found, Some(Destination { address: "203.0.113.53".parse().unwrap(), is_far_end: false }));
+        assert_eq!(found, Some(Destination { address: "203.0.113.53".parse().unwrap(), resolver: Some(3) }));
         assert_eq!(destination(&[], &known, Family::Ipv6), None);
         let far_end = ["203.0.113.10".parse().unwrap()];
-        assert!(destination(&far_end, &known, Family::Ipv4).unwrap().is_far_end);
+        assert!(destination(&far_end, &known, Family::Ipv4).unwrap().is_far_end());
     }
 }

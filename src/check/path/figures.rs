@@ -64,7 +64,11 @@ fn readings(walk: &Walk, path: &PathReport, faults: &OwnFaults, confidence: f64,
         outcome.readings.push(reading);
     };
     if let PathEnd::Reached { hops, .. } = path.end {
-        add(Reading::exact("path.hops", f64::from(hops)));
+        let reading = Reading::exact("path.hops", f64::from(hops));
+        add(match walk.to.resolver {
+            Some(number) => reading.on(Target::Resolver(number)),
+            None => reading,
+        });
     }
     for hop in &path.hops {
         let target = Target::Hop(hop.hop);
@@ -97,7 +101,7 @@ fn flaws(walk: &Walk, path: &PathReport, has_session: bool, outcome: &mut Outcom
             let last = last.and_then(|h| Some(format!("hop {}, {}", h.hop, h.address()?)));
             match last {
                 // Packets do arrive; the far end or a filter before it just doesn't answer probes.
-                Some(last) if has_session && walk.to.is_far_end => outcome.flaw(
+                Some(last) if has_session && walk.to.is_far_end() => outcome.flaw(
                     "path-far-end-silent",
                     format!("nobody answers probes behind {last}, though the far end {to} is in session"),
                     None,
@@ -122,7 +126,7 @@ fn path_fact(walk: &Walk, path: &PathReport, faults: &OwnFaults, provider: Optio
     let last = path.hops.iter().rev().find(|h| !h.is_silent());
     json!({
         "destination": walk.to.address,
-        "is_far_end": walk.to.is_far_end,
+        "is_far_end": walk.to.is_far_end(),
         "end": end,
         "end_detail": detail,
         "last_answering_hop": last.map(|h| h.hop),
@@ -173,7 +177,7 @@ fn words_of(answer: Answer) -> &'static str {
 fn role(walk: &Walk, hop: &HopReport, provider: Option<u8>, position: Position) -> &'static str {
     let is_at = |address: Option<IpAddr>| address.is_some() && hop.addresses.iter().any(|a| Some(a.address) == address);
     if is_at(Some(walk.to.address)) {
-        if walk.to.is_far_end { "far-end" } else { "destination" }
+        if walk.to.is_far_end() { "far-end" } else { "destination" }
     } else if provider == Some(hop.hop) {
         "provider-hop"
     } else if position.is_behind_gateway() && (is_at(walk.gateway) || hop.hop == 1) {
@@ -208,7 +212,7 @@ mod tests {
     fn walk(hops: Vec<HopReport>, end: PathEnd) -> Walk {
         Walk {
             family: Family::Ipv4,
-            to: Destination { address: FAR_END.parse().unwrap(), is_far_end: true },
+            to: Destination { address: FAR_END.parse().unwrap(), resolver: None },
             gateway: Some("192.0.2.1".parse().unwrap()),
             waiting_time: Duration::from_secs(1),
             took: Duration::from_secs(4),
