@@ -17,7 +17,7 @@ use crate::net::netns::Namespace;
 use crate::net::tun::{Kind, Tun};
 use crate::proto::ppp::Login;
 use crate::wire::ethernet::Mac;
-use crate::wire::vlan::{TAG_LEN, TagStack};
+use crate::wire::vlan::TagStack;
 
 /// Largest IP packet of a session in ordinary frames (RFC 2516 section 7), and in larger ones (RFC 4638).
 const SESSION_MTU: u16 = 1492;
@@ -92,7 +92,7 @@ fn enter(place: &Namespace, port: &'static str, vlan: TagStack) -> io::Result<Ca
     place.run(move || {
         let tun = Tun::open(Kind::Ethernet)?;
         let index = tun.index();
-        let mtu = if vlan.tags().len() > 1 { 1500 - 2 * TAG_LEN as u32 } else { 1500 };
+        let mtu = 1500 - vlan.octets_inside_mtu() as u32;
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         runtime.block_on(configure::raise(index, mtu, Some([0x02, 0, 0x5e, 0, 1, 2])))?;
         Carrier::start(port, tun, Envelope::Tags(vlan))

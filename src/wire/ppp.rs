@@ -182,6 +182,15 @@ impl Control {
     }
 }
 
+/// The answer to an LCP echo request (RFC 1661 section 5.8): its data, with the answerer's magic number in the first four octets.
+pub fn echo_reply(request: &Control, magic: [u8; 4]) -> Control {
+    let mut data = request.data.clone();
+    if let Some(place) = data.get_mut(..magic.len()) {
+        place.copy_from_slice(&magic);
+    }
+    Control { code: code::ECHO_REPLY, identifier: request.identifier, data }
+}
+
 /// One option of a Configure packet.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Setting {

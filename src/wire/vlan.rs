@@ -104,6 +104,11 @@ impl TagStack {
         self.len * TAG_LEN
     }
 
+    /// Octets by which an IP packet must be smaller than the port's MTU: one tag may stick out of it, two may not (packet(7)).
+    pub fn octets_inside_mtu(&self) -> usize {
+        if self.len > 1 { self.octets() } else { 0 }
+    }
+
     /// The tags as they stand in a frame.
     pub fn bytes(&self) -> impl Iterator<Item = u8> {
         self.tags().iter().flat_map(|tag| tag.kind.to_be_bytes().into_iter().chain(tag.control.to_be_bytes()))

@@ -11,7 +11,6 @@ use crate::net::configure;
 use crate::net::offload::WholeFrames;
 use crate::net::tun::{Kind, Tun};
 use crate::reading::Outcome;
-use crate::wire::vlan::TAG_LEN;
 
 /// The port for as long as the visit takes.
 pub(super) struct InVlan {
@@ -24,9 +23,8 @@ pub(super) struct InVlan {
 pub(super) async fn enter(context: &Context, mtu: u32) -> io::Result<InVlan> {
     let whole_frames = WholeFrames::on(&context.port.name)?;
     let tun = Tun::open(Kind::Ethernet)?;
-    // One tag may stick out of the port's MTU; two may not, and then there is room for less (packet(7)).
-    let tags = if context.vlan.tags().len() > 1 { 2 * TAG_LEN as u32 } else { 0 };
-    configure::raise(tun.index(), mtu.saturating_sub(tags), Some(context.port.mac)).await?;
+    let mtu = mtu.saturating_sub(context.vlan.octets_inside_mtu() as u32);
+    configure::raise(tun.index(), mtu, Some(context.port.mac)).await?;
     let carrier = Carrier::start(&context.port.name, tun, Envelope::Tags(context.vlan))?;
     Ok(InVlan { carrier, mac: context.port.mac, _whole_frames: whole_frames })
 }

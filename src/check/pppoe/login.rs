@@ -54,9 +54,7 @@ pub(super) async fn run(context: Context, account: Login) -> Finished {
         Ok(None) => return Outcome::not_tested(format!("the interface {} is gone", context.port.name)).into(),
         Err(error) => return Outcome::not_tested(error.to_string()).into(),
     };
-    // One tag may stick out of the port's MTU, a second may not (packet(7)).
-    let tags = if context.vlan.tags().len() > 1 { context.vlan.octets() } else { 0 };
-    let mru = u16::try_from(mtu.saturating_sub(OVERHEAD + tags)).unwrap_or(FULL_MRU).min(FULL_MRU);
+    let mru = u16::try_from(mtu.saturating_sub(OVERHEAD + context.vlan.octets_inside_mtu())).unwrap_or(FULL_MRU).min(FULL_MRU);
     let driver = match port(&context) {
         Ok(port) => Driver::new(port),
         Err(error) => return Outcome::not_tested(format!("opening a packet socket: {error}")).into(),

@@ -145,11 +145,7 @@ impl Serving {
 
     fn on_lcp(&mut self, packet: &Control, now: Instant) {
         if packet.code == code::ECHO_REQUEST {
-            let mut data = packet.data.clone();
-            if let Some(place) = data.get_mut(..4) {
-                place.copy_from_slice(&self.service.magic.to_be_bytes());
-            }
-            self.send(ppp::LCP, &Control { code: code::ECHO_REPLY, identifier: packet.identifier, data });
+            self.send(ppp::LCP, &ppp::echo_reply(packet, self.service.magic.to_be_bytes()));
         } else {
             self.lcp.on_packet(packet, now);
         }

@@ -76,7 +76,7 @@ impl Session {
             events: VecDeque::new(),
             settings,
         };
-        this.flush(now);
+        this.flush();
         this
     }
 
@@ -126,7 +126,7 @@ impl Session {
             self.ending.get_or_insert(Ending::Closed);
             self.phase = Phase::Closing;
             self.lcp.close(now);
-            self.flush(now);
+            self.flush();
             self.after(now);
         }
     }
@@ -153,7 +153,7 @@ impl Session {
     }
 
     /// Sends what the negotiations want sent.
-    fn flush(&mut self, _: Instant) {
+    fn flush(&mut self) {
         while let Some(packet) = self.lcp.poll() {
             self.post(ppp::LCP, &packet, 0);
         }
@@ -196,7 +196,7 @@ impl Session {
             self.times.ipv6.get_or_insert(now);
         }
         self.judge_ends(now);
-        self.flush(now);
+        self.flush();
     }
 
     fn judge_ends(&mut self, now: Instant) {
@@ -237,7 +237,7 @@ impl Session {
         } else {
             self.say_farewell(now);
         }
-        self.flush(now);
+        self.flush();
     }
 
     fn say_farewell(&mut self, now: Instant) {

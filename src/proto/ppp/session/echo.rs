@@ -45,15 +45,9 @@ impl Session {
     }
 
     pub(super) fn on_echo_request(&mut self, packet: &Control) {
-        if self.lcp.stage() != Stage::Open {
-            return;
+        if self.lcp.stage() == Stage::Open {
+            self.post(ppp::LCP, &ppp::echo_reply(packet, self.magic()), 0);
         }
-        let mut data = packet.data.clone();
-        let magic = self.magic();
-        if let Some(place) = data.get_mut(..4) {
-            place.copy_from_slice(&magic);
-        }
-        self.post(ppp::LCP, &Control { code: code::ECHO_REPLY, identifier: packet.identifier, data }, 0);
     }
 
     pub(super) fn on_echo_reply(&mut self, packet: &Control, arrived: Moment) {
