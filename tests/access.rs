@@ -32,7 +32,11 @@ use crate::run::program;
 
 /// A line that wants a login, in this VLAN; the concentrator and nothing else.
 fn session_line(vlan: TagStack, full_size_sessions: bool) -> PracticeLine {
-    let handoff = Handoff::Pppoe(Concentrator::Serving);
+    line_with(Concentrator::Serving, vlan, full_size_sessions)
+}
+
+fn line_with(concentrator: Concentrator, vlan: TagStack, full_size_sessions: bool) -> PracticeLine {
+    let handoff = Handoff::Pppoe(concentrator);
     let services = Services { ipv6: LineConfig::default().services.ipv6, ..Services::NONE };
     let config = LineConfig { full_size_sessions, services, ..LineConfig::default() }.handed_over(handoff, vlan);
     PracticeLine::build(config).expect("this test needs root and a kernel with veth, bridge, tun and nf_tables")
@@ -129,6 +133,16 @@ fn a_refused_login_tells_the_concentrators_words_and_leaves_nothing_open() {
 
 /// The session's end when nobody asks for it in order: the task is dropped, as in a second Ctrl-C or a panic; and the visit is
 /// cancelled while the login goes on.
+/// It ends while this side's own echoes are still under way: that is told, and not only what ends later.
+#[test]
+fn a_session_that_the_concentrator_ends_at_once_is_told_as_lost() {
+    let line = line_with(Concentrator::Dropping, TagStack::NONE, false);
+    let (_, _, _, closing) = log_in(&line, TagStack::NONE, account());
+    assert!(closing.iter().any(|outcome| codes(outcome).contains(&"pppoe-session-lost")), "{closing:?}");
+    let (opened, ended) = ended_sessions(&line);
+    assert_eq!((opened, ended), (1, 1), "both sides end it in order");
+}
+
 #[test]
 fn padt_is_sent_however_the_visit_ends() {
     let line = session_line(TagStack::NONE, false);

@@ -170,6 +170,8 @@ pub enum Concentrator {
     Absent,
     /// Opens sessions and refuses the practice account.
     Refusing,
+    /// Knows the account, and ends each session as soon as it has an address.
+    Dropping,
 }
 
 /// Stations in the home that don't belong there.

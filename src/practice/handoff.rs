@@ -67,7 +67,7 @@ impl PracticeLine {
     fn start_concentrator(&mut self, manner: Concentrator, vlan: TagStack) -> Result<(), PracticeError> {
         let account = match manner {
             Concentrator::Absent => return Ok(()),
-            Concentrator::Serving => account(),
+            Concentrator::Serving | Concentrator::Dropping => account(),
             Concentrator::Refusing => Login::new("someone-else@example.net", "not-for-records"),
         };
         let config = ConcentratorConfig {
@@ -78,6 +78,7 @@ impl PracticeLine {
             dns: RESOLVERS_V4,
             ipv6: self.config().services.ipv6.map(|_| (routers::in_session(Mac(mac(1, 2))), HOME_V6)),
             mru: if self.config().full_size_sessions { FULL_MTU } else { SESSION_MTU },
+            drops: manner == Concentrator::Dropping,
             ..ConcentratorConfig::default()
         };
         let place = self.namespace(Node::Edge).clone();

@@ -68,11 +68,14 @@ pub(super) struct SessionHolding {
 }
 
 impl SessionHolding {
-    /// Begins to keep.
-    pub(super) fn new(open: Open, carrier: Carrier, whole_frames: WholeFrames) -> Self {
+    /// Begins to keep; `over` is the ending of a session that ended before.
+    pub(super) fn new(open: Open, over: Option<Ending>, carrier: Carrier, whole_frames: WholeFrames) -> Self {
         let stop = CancellationToken::new();
-        let keeper = tokio::spawn(keep(open, stop.clone()));
-        Self { stop, keeper: Some(keeper), stopped: None, carrier, _whole_frames: whole_frames }
+        let (keeper, stopped) = match over {
+            None => (Some(tokio::spawn(keep(open, stop.clone()))), None),
+            over => (None, Some((open, over))),
+        };
+        Self { stop, keeper, stopped, carrier, _whole_frames: whole_frames }
     }
 
     async fn stop(&mut self) -> Option<&mut (Open, Option<Ending>)> {

@@ -96,10 +96,10 @@ pub(super) async fn run(context: Context, account: Login) -> Finished {
         }
     };
     let usable_at = Instant::now();
-    tokio::select! {
-        () = examine(&mut open, usize::from(addresses.mtu), &context) => {}
-        () = context.cancel.cancelled() => {}
-    }
+    let over = tokio::select! {
+        over = examine(&mut open, usize::from(addresses.mtu), &context) => over,
+        () = context.cancel.cancelled() => None,
+    };
     tokio::time::sleep_until((up_at + SETTLING).into()).await;
     let mut outcome = report::describe(open.subscriber.discovery(), NoSession::Opened);
     describe(&mut outcome, &open.subscriber, &context, Times { begun, usable_at });
@@ -107,7 +107,7 @@ pub(super) async fn run(context: Context, account: Login) -> Finished {
     let mut learned = vec![Learned::Interface(interface), Learned::Ipv4(addresses.own, 32)];
     learned.extend(addresses.peer.map(Learned::Gateway4));
     learned.push(Learned::Resolvers(addresses.dns.iter().copied().map(IpAddr::V4).collect()));
-    let holding: Box<dyn Holding> = Box::new(SessionHolding::new(open, carrier, whole_frames));
+    let holding: Box<dyn Holding> = Box::new(SessionHolding::new(open, over, carrier, whole_frames));
     Finished { outcome, learned, holdings: vec![holding] }
 }
 
@@ -152,25 +152,32 @@ async fn carry(context: &Context, open: &Open, addresses: &Addresses) -> io::Res
     Ok((carrier, whole_frames, interface))
 }
 
-/// Sends the echoes and waits for their answers.
-async fn examine(open: &mut Open, full: usize, context: &Context) {
+/// Sends the echoes and waits for their answers; returns the session's ending if it comes meanwhile.
+async fn examine(open: &mut Open, full: usize, context: &Context) -> Option<Ending> {
     (context.live)(LiveFigure { check: NAME, text: "echoes in the session".to_owned() });
     let sizes = [SHORTEST_ECHO].repeat(SHORT_ECHOES).into_iter().chain([full].repeat(FULL_ECHOES));
     for octets in sizes {
         if let Some(session) = open.subscriber.session_mut() {
             session.echo(octets);
         }
-        let turn = open.driver.run(&mut open.subscriber, |_, _| ControlFlow::<()>::Continue(()));
-        let _ = tokio::time::timeout(ECHO_INTERVAL, turn).await;
+        if let Some(over) = listen(open, ECHO_INTERVAL, |_| false).await {
+            return Some(over);
+        }
     }
     let all_answered =
         |subscriber: &Subscriber| subscriber.session().is_none_or(|session| session.echoes().all(|echo| echo.answered.is_some()));
-    if !all_answered(&open.subscriber) {
-        let rest = open.driver.run(&mut open.subscriber, |subscriber, _| {
-            if all_answered(subscriber) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-        });
-        let _ = tokio::time::timeout(ECHO_WAIT, rest).await;
-    }
+    if all_answered(&open.subscriber) { None } else { listen(open, ECHO_WAIT, all_answered).await }
+}
+
+/// Takes in what comes until `enough`, the session's end or the time; returns the ending.
+async fn listen(open: &mut Open, time: Duration, enough: impl Fn(&Subscriber) -> bool) -> Option<Ending> {
+    let turn = open.driver.run(&mut open.subscriber, |subscriber, event| match event {
+        Access::Session(Event::Over(ending)) => ControlFlow::Break(Some(ending)),
+        _ if enough(subscriber) => ControlFlow::Break(None),
+        _ => ControlFlow::Continue(()),
+    });
+    // Out of time, or the port can't be read: whoever keeps the session finds out.
+    tokio::time::timeout(time, turn).await.ok()?.ok()?
 }
 
 /// The check's own two moments.

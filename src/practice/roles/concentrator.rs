@@ -49,6 +49,8 @@ pub struct ConcentratorConfig {
     pub dns: [Ipv4Addr; 2],
     /// Its router side in sessions, and the network there; `None` does no IPv6.
     pub ipv6: Option<(RouterRoleConfig, Ipv6Addr)>,
+    /// Whether it ends each session as soon as it has an address.
+    pub drops: bool,
 }
 
 impl Default for ConcentratorConfig {
@@ -63,6 +65,7 @@ impl Default for ConcentratorConfig {
             subscriber: Ipv4Addr::new(198, 51, 100, 50),
             dns: [Ipv4Addr::UNSPECIFIED; 2],
             ipv6: None,
+            drops: false,
         }
     }
 }
@@ -302,6 +305,9 @@ impl Role {
                 configure::set_route(index, Route::on_link(network, 64)).await?;
                 session.router = Some(RouterRole::start(&self.place, &name, router)?);
             }
+        }
+        if self.config.drops {
+            session.serving.close(Instant::now());
         }
         self.count(|counts| counts.up += 1);
         Ok(())
