@@ -9,6 +9,7 @@ pub mod build;
 pub mod carry;
 pub mod configure;
 pub mod cpu;
+pub mod datagrams;
 pub mod delayline;
 pub mod dns_service;
 pub mod drive;

@@ -21,14 +21,23 @@ impl ControlBuffer {
 
     /// Writes one integer message at `at` and returns the offset behind it.
     pub(in crate::net) fn put_int(&mut self, at: usize, level: i32, kind: i32, value: i32) -> usize {
-        let len = HEADER + size_of::<i32>();
+        self.put(at, level, kind, &value.to_ne_bytes())
+    }
+
+    /// Writes one message of two octets at `at` and returns the offset behind it.
+    pub(in crate::net) fn put_half(&mut self, at: usize, level: i32, kind: i32, value: u16) -> usize {
+        self.put(at, level, kind, &value.to_ne_bytes())
+    }
+
+    fn put(&mut self, at: usize, level: i32, kind: i32, value: &[u8]) -> usize {
+        let len = HEADER + value.len();
         let end = at + align(len);
         let Some(space) = self.0.get_mut(at..end) else { return at };
         space.fill(0);
         space[..size_of::<usize>()].copy_from_slice(&len.to_ne_bytes());
         space[size_of::<usize>()..size_of::<usize>() + 4].copy_from_slice(&level.to_ne_bytes());
         space[size_of::<usize>() + 4..HEADER].copy_from_slice(&kind.to_ne_bytes());
-        space[HEADER..len].copy_from_slice(&value.to_ne_bytes());
+        space[HEADER..len].copy_from_slice(value);
         end
     }
 }
@@ -50,6 +59,8 @@ pub(in crate::net) struct Ancillary {
     pub(in crate::net) drops: Option<u32>,
     /// Extended error, on messages from the error queue.
     pub(in crate::net) error: Option<ExtendedError>,
+    /// Octets of each of the datagrams that the kernel joined.
+    pub(in crate::net) joined: Option<usize>,
     /// What the kernel took off or knows about a frame, on packet sockets.
     pub(in crate::net) frame: Option<FrameData>,
 }
@@ -86,6 +97,8 @@ pub(in crate::net) fn parse(mut bytes: &[u8]) -> Ancillary {
                 found.software_ns = timespec_ns(data);
             }
             (libc::SOL_SOCKET, libc::SO_RXQ_OVFL) => found.drops = read_u32(data, 0),
+            // An int, although it is set as two octets on send.
+            (libc::SOL_UDP, libc::UDP_GRO) => found.joined = read_u32(data, 0).and_then(|v| usize::try_from(v).ok()),
             (libc::IPPROTO_IP, libc::IP_TTL) | (libc::IPPROTO_IPV6, libc::IPV6_HOPLIMIT) => {
                 found.ttl = read_u32(data, 0).and_then(|v| u8::try_from(v).ok());
             }

@@ -41,6 +41,12 @@ pub(in crate::net) fn set_timestamping(fd: BorrowedFd<'_>) -> io::Result<()> {
     set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(true))
 }
 
+/// Switches stamping of what arrives on, and of nothing that is sent.
+pub(in crate::net) fn set_arrival_stamping(fd: BorrowedFd<'_>) -> io::Result<()> {
+    let flags = libc::SOF_TIMESTAMPING_RX_SOFTWARE | libc::SOF_TIMESTAMPING_SOFTWARE;
+    set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, flags as i32)
+}
+
 /// Restarts the numbering of transmit stamps at zero: the counter is reset when `OPT_ID` goes from off to on.
 pub(in crate::net) fn restart_numbering(fd: BorrowedFd<'_>) -> io::Result<()> {
     set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(false))?;

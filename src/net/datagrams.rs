@@ -1,0 +1,385 @@
+//! UDP in bulk: sends that the kernel or the adapter cuts into datagrams (UDP_SEGMENT, udp(7)), several in a system call, and
+//! receives that it joins again (UDP_GRO). It must not know what the datagrams say.
+//!
+//! One system call for each datagram bounds a core at a few hundred thousand a second; trains carry some millions. What the
+//! socket's own queue had to drop is counted by the kernel and told with each datagram: a loss of this machine, not of the line.
+
+use std::io;
+use std::net::SocketAddr;
+use std::os::fd::{AsFd, AsRawFd, OwnedFd};
+use std::time::Duration;
+
+use socket2::{Domain, SockAddr, Socket, Type};
+
+use super::stamped::control::{self, Ancillary, ControlBuffer, socket_address};
+use super::stamped::options::{set_arrival_stamping, set_int};
+use crate::unit::{Stamp, StampSource};
+
+/// Most octets that one train may have: what a UDP datagram could hold before it is cut.
+pub const LONGEST_TRAIN: usize = 65_507;
+/// Most datagrams in one train (UDP_MAX_SEGMENTS of the kernel, before it was raised to 128).
+pub const MOST_IN_TRAIN: usize = 64;
+/// Trains per system call.
+const TRAINS: usize = 16;
+/// Received trains per system call.
+const RECEIVED: usize = 16;
+/// Room for one of them.
+const ROOM: usize = 65_536;
+
+/// What a socket is opened with.
+#[derive(Debug, Clone)]
+pub struct Bulk<'a> {
+    /// Where it is bound.
+    pub local: SocketAddr,
+    /// Interface that it belongs to; `None` leaves it to the routes.
+    pub device: Option<&'a str>,
+    /// DSCP of what it sends, 0 to 63.
+    pub dscp: u8,
+    /// Octets of buffer wished for, each way. Without CAP_NET_ADMIN the kernel's limits hold.
+    pub buffer: usize,
+    /// Whether received datagrams may be joined. One stamp then stands for a whole train.
+    pub joins: bool,
+}
+
+/// A UDP socket for bulk.
+#[derive(Debug)]
+pub struct BulkSocket {
+    fd: OwnedFd,
+}
+
+/// Datagrams to be sent as one: `octets` cut every `size`, the last may be shorter.
+#[derive(Debug, Clone, Copy)]
+pub struct Train<'a> {
+    /// All their payloads, one behind the other; at most [`LONGEST_TRAIN`] and [`MOST_IN_TRAIN`] of them.
+    pub octets: &'a [u8],
+    /// Octets of each payload.
+    pub size: usize,
+}
+
+/// Datagrams that arrived together: `octets` cut every `size`, the last may be shorter.
+#[derive(Debug, Clone, Copy)]
+pub struct Arrived<'a> {
+    /// All their payloads.
+    pub octets: &'a [u8],
+    /// Octets of each payload.
+    pub size: usize,
+    /// Who sent them.
+    pub from: Option<SocketAddr>,
+    /// When the first of them arrived, by the kernel.
+    pub stamp: Option<Stamp>,
+    /// Datagrams that this socket's queue has dropped so far.
+    pub dropped: u32,
+}
+
+impl<'a> Arrived<'a> {
+    /// Each datagram's payload.
+    pub fn payloads(&self) -> impl Iterator<Item = &'a [u8]> + use<'a> {
+        self.octets.chunks(self.size.max(1))
+    }
+}
+
+/// Room for what one call receives; keep it and use it again.
+pub struct Batch {
+    octets: Box<[u8]>,
+    control: Box<[ControlBuffer]>,
+    names: Box<[Name]>,
+    filled: Vec<(usize, usize, usize)>,
+    dropped: u32,
+}
+
+#[derive(Clone, Copy)]
+#[repr(C, align(8))]
+struct Name([u8; size_of::<libc::sockaddr_storage>()]);
+
+impl std::fmt::Debug for Batch {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Batch").field("filled", &self.filled.len()).finish_non_exhaustive()
+    }
+}
+
+impl Default for Batch {
+    fn default() -> Self {
+        Self {
+            octets: vec![0; RECEIVED * ROOM].into_boxed_slice(),
+            control: (0..RECEIVED).map(|_| ControlBuffer::new()).collect(),
+            names: vec![Name([0; size_of::<libc::sockaddr_storage>()]); RECEIVED].into_boxed_slice(),
+            filled: Vec::with_capacity(RECEIVED),
+            dropped: 0,
+        }
+    }
+}
+
+impl Batch {
+    /// What the last call received.
+    pub fn arrived(&mut self) -> impl Iterator<Item = Arrived<'_>> {
+        let (octets, control, names, dropped) = (&self.octets, &self.control, &self.names, &mut self.dropped);
+        self.filled.iter().enumerate().map(move |(at, (len, control_len, name_len))| {
+            let Ancillary { software_ns, drops, joined, .. } = control::parse(&control[at].0[..*control_len]);
+            // The kernel adds the count only once there is one.
+            *dropped = drops.unwrap_or(*dropped);
+            Arrived {
+                octets: &octets[at * ROOM..at * ROOM + len],
+                size: joined.filter(|size| *size > 0).unwrap_or(*len),
+                from: socket_address(&names[at].0[..*name_len]),
+                stamp: software_ns.map(|unix_ns| Stamp { unix_ns, source: StampSource::Kernel }),
+                dropped: *dropped,
+            }
+        })
+    }
+}
+
+impl BulkSocket {
+    /// Opens and binds one in the calling thread's namespace. It never waits, and its datagrams are never fragmented.
+    ///
+    /// # Errors
+    /// What the system says: an address or a port that can't be had, an interface that is not there.
+    pub fn open(bulk: &Bulk<'_>) -> io::Result<Self> {
+        let socket = Socket::new(Domain::for_address(bulk.local), Type::DGRAM.nonblocking(), None)?;
+        if let Some(device) = bulk.device {
+            socket.bind_device(Some(device.as_bytes()))?;
+        }
+        let class = i32::from(bulk.dscp) << 2;
+        let fd = socket.as_fd();
+        if bulk.local.is_ipv6() {
+            socket.set_only_v6(true)?;
+            set_int(fd, libc::IPPROTO_IPV6, libc::IPV6_TCLASS, class)?;
+            set_int(fd, libc::IPPROTO_IPV6, libc::IPV6_MTU_DISCOVER, libc::IPV6_PMTUDISC_PROBE)?;
+        } else {
+            set_int(fd, libc::IPPROTO_IP, libc::IP_TOS, class)?;
+            set_int(fd, libc::IPPROTO_IP, libc::IP_MTU_DISCOVER, libc::IP_PMTUDISC_PROBE)?;
+        }
+        let wish = i32::try_from(bulk.buffer / 2).unwrap_or(i32::MAX);
+        for (force, plain) in [(libc::SO_RCVBUFFORCE, libc::SO_RCVBUF), (libc::SO_SNDBUFFORCE, libc::SO_SNDBUF)] {
+            if set_int(fd, libc::SOL_SOCKET, force, wish).is_err() {
+                set_int(fd, libc::SOL_SOCKET, plain, wish)?;
+            }
+        }
+        set_int(fd, libc::SOL_SOCKET, libc::SO_RXQ_OVFL, 1)?;
+        if bulk.joins {
+            // A kernel before 5.0 has none; each datagram then comes by itself.
+            let _ = set_int(fd, libc::SOL_UDP, libc::UDP_GRO, 1);
+        }
+        socket.bind(&bulk.local.into())?;
+        Ok(Self { fd: socket.into() })
+    }
+
+    /// Has the kernel stamp what arrives.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn stamp_arrivals(&self) -> io::Result<()> {
+        set_arrival_stamping(self.fd.as_fd())
+    }
+
+    /// Sends to, and hears from, this peer alone.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn connect(&self, peer: SocketAddr) -> io::Result<()> {
+        socket2::SockRef::from(&self.fd).connect(&peer.into())
+    }
+
+    /// Where it is bound.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn local_addr(&self) -> io::Result<SocketAddr> {
+        socket2::SockRef::from(&self.fd).local_addr()?.as_socket().ok_or_else(|| io::ErrorKind::Unsupported.into())
+    }
+
+    /// Octets of receive buffer that the kernel granted, its own book-keeping among them.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn receive_buffer(&self) -> io::Result<usize> {
+        socket2::SockRef::from(&self.fd).recv_buffer_size()
+    }
+
+    /// Sends one datagram, to `to` or to the connected peer.
+    ///
+    /// # Errors
+    /// `WouldBlock` when the kernel has no room; what routers and the peer said of an earlier one.
+    pub fn send_one(&self, payload: &[u8], to: Option<SocketAddr>) -> io::Result<()> {
+        let socket = socket2::SockRef::from(&self.fd);
+        let sent = match to {
+            Some(to) => socket.send_to(payload, &SockAddr::from(to))?,
+            None => socket.send(payload)?,
+        };
+        if sent == payload.len() { Ok(()) } else { Err(io::ErrorKind::WriteZero.into()) }
+    }
+
+    /// Sends trains to the connected peer, at most sixteen; returns how many went. An error concerns the first.
+    ///
+    /// # Errors
+    /// `WouldBlock` when the kernel has no room; `InvalidInput` for a train that is too long; else what the system says.
+    pub fn send(&self, trains: &[Train<'_>]) -> io::Result<usize> {
+        let count = trains.len().min(TRAINS);
+        let mut control: [ControlBuffer; TRAINS] = std::array::from_fn(|_| ControlBuffer::new());
+        let none = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
+        let mut parts = [none; TRAINS];
+        // SAFETY: all-zero (null pointers, zero lengths) is a valid value of this plain C struct.
+        let mut headers: [libc::mmsghdr; TRAINS] = unsafe { std::mem::zeroed() };
+        for (at, train) in trains.iter().take(count).enumerate() {
+            let size = u16::try_from(train.size).ok().filter(|size| *size > 0);
+            let Some(size) = size.filter(|_| train.octets.len() <= LONGEST_TRAIN) else {
+                return Err(io::ErrorKind::InvalidInput.into());
+            };
+            // The kernel only reads through this pointer.
+            parts[at] = libc::iovec { iov_base: train.octets.as_ptr().cast_mut().cast(), iov_len: train.octets.len() };
+            headers[at].msg_hdr.msg_iov = &raw mut parts[at];
+            headers[at].msg_hdr.msg_iovlen = 1;
+            if train.octets.len() > train.size {
+                let used = control[at].put_half(0, libc::SOL_UDP, libc::UDP_SEGMENT, size);
+                headers[at].msg_hdr.msg_control = control[at].0.as_mut_ptr().cast();
+                headers[at].msg_hdr.msg_controllen = used as _;
+            }
+        }
+        let flags = libc::MSG_DONTWAIT | libc::MSG_NOSIGNAL;
+        // SAFETY: the first `count` headers point at locals and at octets that `trains` borrows, all of which outlive the call
+        // with their true lengths; sending does not write to them.
+        let sent = unsafe { libc::sendmmsg(self.fd.as_raw_fd(), headers.as_mut_ptr(), count as libc::c_uint, flags) };
+        usize::try_from(sent).map_err(|_| io::Error::last_os_error())
+    }
+
+    /// Receives what is there, as much as fits; returns how many trains.
+    ///
+    /// # Errors
+    /// `WouldBlock` when nothing is there; what the peer or a router said of a datagram that was sent.
+    pub fn receive(&self, batch: &mut Batch) -> io::Result<usize> {
+        batch.filled.clear();
+        let none = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
+        let mut parts = [none; RECEIVED];
+        // SAFETY: all-zero (null pointers, zero lengths) is a valid value of this plain C struct.
+        let mut headers: [libc::mmsghdr; RECEIVED] = unsafe { std::mem::zeroed() };
+        let rooms = batch.octets.chunks_exact_mut(ROOM).zip(batch.control.iter_mut()).zip(batch.names.iter_mut());
+        for (((octets, control), name), (part, header)) in rooms.zip(parts.iter_mut().zip(headers.iter_mut())) {
+            *part = libc::iovec { iov_base: octets.as_mut_ptr().cast(), iov_len: ROOM };
+            let header = &mut header.msg_hdr;
+            header.msg_iov = std::ptr::from_mut(part);
+            header.msg_iovlen = 1;
+            header.msg_control = control.0.as_mut_ptr().cast();
+            header.msg_controllen = control.0.len() as _;
+            header.msg_name = name.0.as_mut_ptr().cast();
+            header.msg_namelen = name.0.len() as libc::socklen_t;
+        }
+        let (fd, most) = (self.fd.as_raw_fd(), RECEIVED as libc::c_uint);
+        // SAFETY: every header points at a local or at room that `batch`, borrowed exclusively, owns, with its true length.
+        let got = unsafe { libc::recvmmsg(fd, headers.as_mut_ptr(), most, libc::MSG_DONTWAIT, std::ptr::null_mut()) };
+        let got = usize::try_from(got).map_err(|_| io::Error::last_os_error())?;
+        for (at, header) in headers[..got].iter().enumerate() {
+            #[allow(clippy::unnecessary_cast, reason = "the field's type differs between C libraries")]
+            let control_len = (header.msg_hdr.msg_controllen as usize).min(batch.control[at].0.len());
+            let name_len = (header.msg_hdr.msg_namelen as usize).min(batch.names[at].0.len());
+            batch.filled.push(((header.msg_len as usize).min(ROOM), control_len, name_len));
+        }
+        Ok(got)
+    }
+
+    /// Waits until something is there to receive, or there is room to send if `to_send`, or for `most`.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn wait(&self, to_send: bool, most: Duration) -> io::Result<()> {
+        let events = if to_send { libc::POLLIN | libc::POLLOUT } else { libc::POLLIN };
+        let mut polled = libc::pollfd { fd: self.fd.as_raw_fd(), events, revents: 0 };
+        let seconds = libc::time_t::try_from(most.as_secs()).unwrap_or(libc::time_t::MAX);
+        let timeout = libc::timespec { tv_sec: seconds, tv_nsec: most.subsec_nanos() as _ };
+        // SAFETY: one pollfd and one timespec that live through the call; no signal mask.
+        let result = unsafe { libc::ppoll(&raw mut polled, 1, &raw const timeout, std::ptr::null()) };
+        let error = io::Error::last_os_error();
+        if result < 0 && error.kind() != io::ErrorKind::Interrupted { Err(error) } else { Ok(()) }
+    }
+}
+
+/// Makes the calling thread wake up punctually: no timer slack, and ahead of ordinary threads where that is allowed.
+pub fn hurry() {
+    super::ring::hurry();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn pair(joins: bool) -> (BulkSocket, BulkSocket) {
+        let open = |at: &str| {
+            let local = at.parse().expect("an address");
+            BulkSocket::open(&Bulk { local, device: None, dscp: 0, buffer: 1 << 20, joins }).expect("loopback")
+        };
+        let (one, two) = (open("127.0.0.1:0"), open("127.0.0.1:0"));
+        one.connect(two.local_addr().expect("bound")).expect("connect");
+        (one, two)
+    }
+
+    /// All payloads that are there, with the socket's drops.
+    fn drain(socket: &BulkSocket, batch: &mut Batch) -> (Vec<Vec<u8>>, u32) {
+        let (mut all, mut dropped) = (Vec::new(), 0);
+        loop {
+            socket.wait(false, Duration::from_millis(20)).expect("poll");
+            match socket.receive(batch) {
+                Ok(_) => {
+                    for arrived in batch.arrived() {
+                        all.extend(arrived.payloads().map(<[u8]>::to_vec));
+                        dropped = arrived.dropped;
+                    }
+                }
+                Err(error) => {
+                    assert_eq!(error.kind(), io::ErrorKind::WouldBlock);
+                    return (all, dropped);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn trains_arrive_as_the_datagrams_that_they_were_cut_into() {
+        for joins in [false, true] {
+            let (one, two) = pair(joins);
+            let octets: Vec<u8> = (0..10_500_u32).map(|n| n as u8).collect();
+            let trains = [Train { octets: &octets, size: 1000 }, Train { octets: &octets[..300], size: 1000 }];
+            assert_eq!(one.send(&trains).expect("room"), 2);
+            let (payloads, dropped) = drain(&two, &mut Batch::default());
+            assert_eq!(payloads.iter().map(Vec::len).collect::<Vec<_>>(), [vec![1000; 10], vec![500, 300]].concat());
+            assert_eq!((payloads.concat(), dropped), ([&octets[..], &octets[..300]].concat(), 0));
+        }
+    }
+
+    #[test]
+    fn what_the_queue_drops_is_counted() {
+        let (one, two) = pair(false);
+        let octets = vec![0; 40_000];
+        for _ in 0..400 {
+            // Loopback delivers within the call, so all that does not fit is dropped there.
+            let _ = one.send(&[Train { octets: &octets, size: 1000 }]);
+        }
+        let mut batch = Batch::default();
+        let (payloads, _) = drain(&two, &mut batch);
+        one.send(&[Train { octets: &octets[..1000], size: 1000 }]).expect("room");
+        let (last, dropped) = drain(&two, &mut batch);
+        assert_eq!((last.len(), payloads.len() + dropped as usize), (1, 400 * 40));
+        assert!(dropped > 0, "a megabyte holds no 16");
+    }
+
+    #[test]
+    fn a_train_that_is_too_long_or_cut_into_nothing_is_refused() {
+        let (one, _two) = pair(false);
+        let octets = vec![0; LONGEST_TRAIN + 1];
+        for train in [Train { octets: &octets, size: 1000 }, Train { octets: &octets[..10], size: 0 }] {
+            assert_eq!(one.send(&[train]).expect_err("refused").kind(), io::ErrorKind::InvalidInput);
+        }
+    }
+
+    #[test]
+    fn arrivals_are_stamped_by_the_kernel_on_request() {
+        let (one, two) = pair(true);
+        two.stamp_arrivals().expect("stamps");
+        let mut batch = Batch::default();
+        // The kernel switches stamping on in the background; the first arrivals may have none.
+        let is_stamped = (0..200).any(|_| {
+            one.send_one(b"here", None).expect("room");
+            two.wait(false, Duration::from_millis(10)).expect("poll");
+            two.receive(&mut batch).expect("it is there");
+            batch.arrived().any(|arrived| arrived.stamp.is_some() && arrived.from.is_some())
+        });
+        assert!(is_stamped);
+    }
+}
