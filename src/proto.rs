@@ -3,6 +3,7 @@
 //! They take bytes and a time, and return what to send and when to wake: `on_packet`, `on_wake`, `transmit`,
 //! `next_wake`, `poll_event`. They read no clock and draw no random number; identifiers come in through constructors.
 
+pub mod capacity;
 pub mod dhcp4;
 pub mod dhcp6;
 pub mod dns_probe;
