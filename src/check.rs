@@ -5,6 +5,7 @@
 
 mod asking;
 pub mod between;
+pub mod capacity;
 mod carried;
 pub mod dhcp4;
 pub mod dns;
@@ -32,6 +33,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::farend::client::{FarEndTarget, Session};
 use crate::plan::{Depth, Need, Spec};
+use crate::proto::capacity::Terms;
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
 use crate::unit::{AccessKind, Direction, Family, Position};
@@ -144,6 +146,8 @@ pub struct Effort {
     pub confidence: f64,
     /// DSCP of the twoway stream, 0 to 63.
     pub dscp: u8,
+    /// Parameters of capacity tests.
+    pub capacity: Terms,
 }
 
 impl Effort {
@@ -178,6 +182,8 @@ pub struct Known {
     pub gateway_counters: Option<Arc<gateway::Counters>>,
     /// A session with the same far end over the other IP version.
     pub far_end_beside: Option<Arc<Session>>,
+    /// Largest IP packet that both directions carry to the far end, where that was measured.
+    pub path_mtu: Option<u32>,
 }
 
 /// One thing learned by a check.
@@ -201,6 +207,8 @@ pub enum Learned {
     GatewayCounters(Arc<gateway::Counters>),
     /// The far end's session over the other IP version.
     FarEndBeside(Arc<Session>),
+    /// Largest IP packet that both directions carry to the far end.
+    PathMtu(u32),
 }
 
 impl Learned {
@@ -210,7 +218,12 @@ impl Learned {
             Self::Ipv4(..) | Self::Ipv6(_) => Some(Need::Address),
             Self::Interface(_) => Some(Need::Session),
             Self::FarEnd(_) => Some(Need::FarEnd),
-            Self::Gateway4(_) | Self::Gateway6(_) | Self::Resolvers(_) | Self::FarEndBeside(_) | Self::GatewayCounters(_) => None,
+            Self::Gateway4(_)
+            | Self::Gateway6(_)
+            | Self::Resolvers(_)
+            | Self::FarEndBeside(_)
+            | Self::GatewayCounters(_)
+            | Self::PathMtu(_) => None,
         }
     }
 }
@@ -239,6 +252,7 @@ impl Known {
             }
             Learned::FarEnd(session) => self.far_end = Some(session),
             Learned::GatewayCounters(counters) => self.gateway_counters = Some(counters),
+            Learned::PathMtu(octets) => self.path_mtu = Some(octets),
             Learned::FarEndBeside(session) => self.far_end_beside = Some(session),
         }
     }
@@ -286,15 +300,24 @@ impl fmt::Debug for Context {
     }
 }
 
-/// Checks that run only when they are asked for by name.
-pub fn on_request(vlans: Vec<TagStack>) -> Vec<Box<dyn Check>> {
-    vec![Box::new(vlan::VlanCheck { stacks: vlans })]
+/// What a check that is asked for by name was told beside its name.
+#[derive(Debug, Clone, Default)]
+pub struct Asked {
+    /// Where to look for VLANs.
+    pub vlans: Vec<TagStack>,
+    /// A peer of a capacity test other than the far end.
+    pub capacity_peer: Option<capacity::Peer>,
 }
 
-/// All checks for this kind of access, in the order in which they are listed and started.
-pub fn registry(access: &Access) -> Vec<Box<dyn Check>> {
+/// Checks that run only when they are asked for by name, or take the place of the registry's then.
+pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
+    vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })]
+}
+
+/// All checks for this kind of access at this depth, in the order in which they are listed and started.
+pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
     let is_session = matches!(access, Access::Pppoe(_));
-    vec![
+    let mut checks: Vec<Box<dyn Check>> = vec![
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
         Box::new(pppoe::PppoeCheck { logs_in: is_session }),
@@ -308,7 +331,11 @@ pub fn registry(access: &Access) -> Vec<Box<dyn Check>> {
         Box::new(twoway::Twoway::default()),
         Box::new(path::PathCheck),
         Box::new(throughput::Throughput),
-    ]
+    ];
+    if depth == Depth::Soak {
+        checks.push(Box::new(capacity::CapacityCheck::default()));
+    }
+    checks
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ pub mod flags;
 mod login;
 mod meaning;
 mod output;
+mod private;
 mod progress;
 
 use clap::Parser;

@@ -4,6 +4,7 @@
 //! when nothing was lost, and counts so large that a careless series never ends. Each edge has its test.
 
 pub mod burst;
+pub mod capacity;
 pub mod clock;
 pub mod delay_variation;
 pub mod dependence;

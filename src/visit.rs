@@ -117,6 +117,7 @@ impl VisitOptions {
             max_octets: self.max_octets,
             confidence: profile.map_or(0.95, Profile::confidence),
             dscp: self.dscp,
+            capacity: profile.map(|profile| profile.capacity).unwrap_or_default(),
         }
     }
 }

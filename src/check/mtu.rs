@@ -12,7 +12,7 @@ use serde_json::json;
 
 use super::asking::{Asker, Heard, PLAIN, Question, TRIES};
 use super::between::own_address;
-use super::{Check, Context, Finished};
+use super::{Check, Context, Finished, Learned};
 use crate::farend::client::{Session, ViewOffer};
 use crate::net::facts;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
@@ -35,11 +35,19 @@ impl Check for MtuCheck {
             let cancel = context.cancel.clone();
             tokio::select! {
                 () = cancel.cancelled() => Outcome::not_tested("the visit was ended early").into(),
-                outcome = examine(context) => outcome.into(),
+                outcome = examine(context) => with_learned(outcome),
             }
         }
         .boxed()
     }
+}
+
+/// What both directions carry, for whoever chooses sizes later.
+fn with_learned(outcome: Outcome) -> Finished {
+    let sizes = outcome.readings.iter().filter(|reading| reading.name == "mtu.path_mtu").map(|reading| reading.value as u32);
+    let sizes: Vec<u32> = sizes.collect();
+    let learned = if sizes.len() == 2 { sizes.into_iter().min().map(Learned::PathMtu) } else { None };
+    Finished { learned: learned.into_iter().collect(), ..Finished::from(outcome) }
 }
 
 fn cost(_: &Volume) -> Cost {

@@ -122,6 +122,12 @@ pub struct CheckArgs {
     /// For `check vlan`: where to look, for instance 0,1-20,35,100.35 (0 is without a tag; at most 200).
     #[arg(long, value_name = "LIST", value_parser = super::meaning::vlans)]
     pub vlans: Option<VlanList>,
+    /// For `check capacity`: a peer of RFC 9946 other than the far end, as ADDRESS:PORT (its port is 24601 unless its host says otherwise).
+    #[arg(long, value_name = "ADDRESS:PORT")]
+    pub peer: Option<std::net::SocketAddr>,
+    /// For `check capacity --peer`: file with the number and the key that the peer's host handed out (TOML: 7 = "hexadecimal key").
+    #[arg(long, value_name = "FILE", requires = "peer")]
+    pub peer_key: Option<PathBuf>,
     /// Tier to judge against; without one the figures are shown unjudged.
     #[arg(long, short, value_name = "TIER")]
     pub profile: Option<String>,
@@ -228,6 +234,12 @@ pub struct ServeArgs {
     /// First of the two UDP ports that tell agents where their packets come from; the other is the next.
     #[arg(long, value_name = "PORT", default_value_t = 8622, value_parser = clap::value_parser!(u16).range(1..=65534))]
     pub view_port: u16,
+    /// UDP port of the set-up of capacity tests (RFC 9946); zero does none.
+    #[arg(long, value_name = "PORT", default_value_t = crate::wire::capacity::PORT)]
+    pub capacity_port: u16,
+    /// Keys of other clients of RFC 9946 that may test without an invitation (TOML: number = "hexadecimal key"; readable by its owner only).
+    #[arg(long, value_name = "FILE")]
+    pub capacity_keys: Option<PathBuf>,
     /// Load that may be admitted at once, in Mbit/s; one visit at a time takes its share of it.
     #[arg(long, value_name = "MBIT", default_value_t = 1000.0)]
     pub capacity: f64,

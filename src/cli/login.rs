@@ -1,12 +1,11 @@
 //! The account of a PPPoE line: from a file or typed, never from the command line, where every user of the machine could see it.
 
-use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 use serde::Deserialize;
 
 use super::failure::Failure;
-use super::output;
+use super::{output, private};
 use crate::proto::ppp::Login;
 
 /// The file as written.
@@ -35,13 +34,7 @@ pub(super) fn read(file: Option<&Path>) -> Result<Login, Failure> {
 }
 
 fn from_file(path: &Path) -> Result<Login, Failure> {
-    let shown = path.display();
-    let cannot = |error: std::io::Error| Failure::usage(format_args!("reading the login {shown}: {error}"));
-    let mode = std::fs::metadata(path).map_err(cannot)?.mode();
-    if mode & 0o077 != 0 {
-        return Err(Failure::usage(format_args!("others can read the login {shown}: chmod 600 {shown}")));
-    }
-    let text = std::fs::read_to_string(path).map_err(cannot)?;
+    let (shown, text) = (path.display(), private::read(path, "the login")?);
     // The parser's own message would quote the line, and with it the password.
     let written: Written = toml::from_str(&text).map_err(|error| {
         let line = error.span().map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);

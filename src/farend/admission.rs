@@ -159,7 +159,7 @@ impl Admission {
         streams: u16,
         expected_mbit: f64,
     ) -> Result<(), Refused> {
-        let Limits { capacity_mbit, load_time, session_load_time, streams: most, .. } = self.limits;
+        let Limits { load_time, session_load_time, streams: most, .. } = self.limits;
         if streams == 0 || streams > most || time > load_time {
             return Err(Refused::TooLarge { streams: most, seconds: load_time.as_secs() });
         }
@@ -167,14 +167,29 @@ impl Admission {
         if used + time > session_load_time {
             return Err(Refused::UsedUp(session_load_time.as_secs()));
         }
+        self.place(now, (session, load), time, expected_mbit)?;
+        if let Some(session) = self.sessions.get_mut(session) {
+            session.load_time_used += time;
+        }
+        Ok(())
+    }
+
+    /// Admits a load of a peer that has no session here but a key of its own.
+    ///
+    /// # Errors
+    /// [`Refused::Busy`] when it does not fit.
+    pub fn admit_guest(&mut self, now: Instant, load: &str, time: Duration, expected_mbit: f64) -> Result<(), Refused> {
+        self.place(now, ("", load), time.min(self.limits.load_time), expected_mbit)
+    }
+
+    /// Gives a load its share of the capacity, if there is room.
+    fn place(&mut self, now: Instant, (session, load): (&str, &str), time: Duration, expected_mbit: f64) -> Result<(), Refused> {
+        let capacity_mbit = self.limits.capacity_mbit;
         self.loads.retain(|_, load| load.ends_at > now);
         let share_mbit = if expected_mbit > 0.0 { expected_mbit.min(capacity_mbit) } else { capacity_mbit };
         let taken: f64 = self.loads.values().map(|load| load.share_mbit).sum();
         if taken > 0.0 && taken + share_mbit > capacity_mbit {
             return Err(Refused::Busy { retry_after: self.free_after(now, share_mbit) });
-        }
-        if let Some(session) = self.sessions.get_mut(session) {
-            session.load_time_used += time;
         }
         let entry = Load { session: session.to_owned(), share_mbit, ends_at: now + time + END_GRACE };
         self.loads.insert(load.to_owned(), entry);

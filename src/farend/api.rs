@@ -87,6 +87,9 @@ pub struct SessionGrant {
     /// Maximum segment size that the SYN of this connection asked for when it arrived, where the far end could see it.
     #[serde(default)]
     pub segment_size: Option<u16>,
+    /// Whether it does capacity tests.
+    #[serde(default)]
+    pub capacity: bool,
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
@@ -194,6 +197,50 @@ pub struct StreamReceived {
     /// The sender's close did not come in time: what a line delivers late may still have been under way.
     #[serde(default)]
     pub unclosed: bool,
+}
+
+/// A capacity test is admitted; asked for as a [`LoadRequest`] of one stream: `POST /v1/sessions/{session}/capacity`.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct CapacityGrant {
+    /// Identifier for [`CapacityReport`].
+    pub load: String,
+    /// UDP port of its set-up.
+    pub port: u16,
+    /// Number of the key.
+    pub number: u8,
+    /// The shared key of this one test, hexadecimal.
+    pub key: Secret,
+}
+
+/// The far end's side of a capacity test: `POST /v1/sessions/{session}/capacity/{load}/finish`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct CapacityReport {
+    /// Whether the test ran to its end.
+    pub complete: bool,
+    /// Datagrams of load that it sent.
+    #[serde(default)]
+    pub sent: Option<u64>,
+    /// Datagrams that it was too late to send.
+    #[serde(default)]
+    pub left_out: Option<u64>,
+    /// Times that its kernel had no room for more.
+    #[serde(default)]
+    pub no_room: u64,
+    /// Datagrams of load that it received.
+    #[serde(default)]
+    pub received: Option<u64>,
+    /// Datagrams that its own receive queue dropped.
+    #[serde(default)]
+    pub dropped: u64,
+    /// Feedback reports without and with a sign of congestion.
+    #[serde(default)]
+    pub signs: Option<(u32, u32)>,
+    /// Highest rate that it asked for, Mbit/s at the IP layer.
+    #[serde(default)]
+    pub highest_mbit: Option<f64>,
+    /// Share of busy time of the far end's busiest core meanwhile, 0 to 1.
+    #[serde(default)]
+    pub cpu_busy: Option<f64>,
 }
 
 /// Why the far end refuses.

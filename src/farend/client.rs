@@ -14,7 +14,8 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::api::{
-    LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest,
+    CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret,
+    SessionGrant, SessionRequest,
 };
 use crate::net::bound;
 use crate::net::tcp_info::tcp_info;
@@ -145,6 +146,8 @@ pub struct Session {
     pub stamp: Option<StampOffer>,
     /// The view of this agent's addresses, if the far end offers one.
     pub view: Option<ViewOffer>,
+    /// Whether it does capacity tests.
+    pub capacity: bool,
     /// Maximum segment size that this agent's SYN asked for.
     pub segment_size_sent: Option<u16>,
     /// The same as it arrived at the far end, where that could be seen.
@@ -232,6 +235,7 @@ impl Session {
             address,
             stamp,
             view,
+            capacity: grant.capacity,
             segment_size_sent,
             segment_size_seen: grant.segment_size,
             data_address: SocketAddr::new(address, grant.data_port),
@@ -260,6 +264,22 @@ impl Session {
     /// When the far end does not answer any more.
     pub async fn finish_load(&self, grant: &LoadGrant) -> Result<LoadReport, ClientError> {
         self.post(&format!("/{}/loads/{}/finish", self.id.expose(), grant.load), &()).await
+    }
+
+    /// Asks for a capacity test.
+    ///
+    /// # Errors
+    /// [`ClientError::Busy`] when another visit fills the line; [`ClientError::Ended`] when the far end does none.
+    pub async fn admit_capacity(&self, request: &LoadRequest) -> Result<CapacityGrant, ClientError> {
+        self.post(&format!("/{}/capacity", self.id.expose()), request).await
+    }
+
+    /// Ends a capacity test and fetches the far end's side of it.
+    ///
+    /// # Errors
+    /// When the far end does not answer any more.
+    pub async fn finish_capacity(&self, grant: &CapacityGrant) -> Result<CapacityReport, ClientError> {
+        self.post(&format!("/{}/capacity/{}/finish", self.id.expose(), grant.load), &()).await
     }
 
     /// Ends the session; the far end frees what it kept for it.

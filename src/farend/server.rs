@@ -4,6 +4,7 @@
 //! be done is decided by [`super::admission`]; this file joins. It sleeps while nobody comes. Tasks: one per listener, one
 //! per reflector, one that ends idle sessions; all owned by the [`Server`].
 
+mod capacity;
 mod routes;
 mod tls;
 
@@ -20,6 +21,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::admission::{Admission, Limits};
+use super::capacity::service::{self, CapacityService};
 use super::certificate::Identity;
 use super::reflector::{ReflectorHandle, ReflectorService, SessionTable};
 use super::source_sink::{self, RunningLoad, Secrets};
@@ -28,6 +30,9 @@ use super::view::ViewService;
 use super::zone::Zone;
 use crate::net::tcp_info::save_syns;
 use crate::proto::stamp::reflector::Config;
+use capacity::{CapacityDoor, CapacityTests};
+
+pub use capacity::PeerKeys;
 
 /// What a far end is started with.
 #[derive(Debug)]
@@ -42,6 +47,10 @@ pub struct ServeOptions {
     pub stamp_port: Option<u16>,
     /// First of the two UDP ports of the view, the other is the next; zero lets the system choose both, `None` runs none.
     pub view_port: Option<u16>,
+    /// UDP port of the set-up of capacity tests (RFC 9946); zero as above, `None` does none.
+    pub capacity_port: Option<u16>,
+    /// Keys of peers that may test capacity without a session: number and key.
+    pub capacity_peers: PeerKeys,
     /// Certificate and key.
     pub identity: Identity,
     /// Who may come.
@@ -135,6 +144,9 @@ pub(super) struct State {
     views: SessionTable,
     view_ports: Option<[u16; 2]>,
     reflectors: Vec<ReflectorHandle>,
+    capacity: CapacityTests,
+    capacity_port: Option<u16>,
+    capacity_mbit: f64,
     opened: Notify,
     idle: Duration,
 }
@@ -155,7 +167,8 @@ impl Server {
     /// # Errors
     /// Names the port that can't be had, and what to do.
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
-        let ServeOptions { listen, control_port, data_port, stamp_port, view_port, identity, tokens, limits, zone } = options;
+        let ServeOptions { listen, control_port, data_port, stamp_port, view_port, identity, tokens, limits, zone, .. } = options;
+        let mut set_ups = Vec::new();
         let cancel = CancellationToken::new();
         let mut tasks = JoinSet::new();
         let (stamp, views) = (SessionTable::default(), SessionTable::default());
@@ -182,6 +195,11 @@ impl Server {
                 let cancel = cancel.clone();
                 tasks.spawn(async move { service.run(cancel).await });
             }
+            if let Some(port) = options.capacity_port {
+                let at = SocketAddr::new(address, port);
+                let failed = |source| ServeError::Bind { address: at, what: "the set-up of capacity tests", source };
+                set_ups.push(service::bind(at).map_err(failed)?);
+            }
             let Some(port) = stamp_port else { continue };
             let at = SocketAddr::new(address, port);
             let failed = |source| ServeError::Bind { address: at, what: "the STAMP reflector", source };
@@ -206,6 +224,9 @@ impl Server {
             views,
             view_ports,
             reflectors,
+            capacity: CapacityTests::new(options.capacity_peers),
+            capacity_port: set_ups.first().and_then(|socket| Some(socket.local_addr().ok()?.port())),
+            capacity_mbit: limits.capacity_mbit,
             opened: Notify::new(),
             idle: limits.idle,
         });
@@ -217,6 +238,10 @@ impl Server {
         }
         for (listener, _) in datas {
             tasks.spawn(source_sink::accept(listener, state.secrets.clone(), cancel.clone()));
+        }
+        for socket in set_ups {
+            let service = CapacityService::new(socket, CapacityDoor(Arc::downgrade(&state)));
+            tasks.spawn(service.serve(cancel.clone()));
         }
         tasks.spawn(expire(Arc::clone(&state), cancel.clone()));
         Ok(Self { control, fingerprint: identity.fingerprint(), cancel, tasks, state, _authority: authority })

@@ -138,14 +138,11 @@ impl BulkSocket {
         if let Some(device) = bulk.device {
             socket.bind_device(Some(device.as_bytes()))?;
         }
-        let class = i32::from(bulk.dscp) << 2;
         let fd = socket.as_fd();
         if bulk.local.is_ipv6() {
             socket.set_only_v6(true)?;
-            set_int(fd, libc::IPPROTO_IPV6, libc::IPV6_TCLASS, class)?;
             set_int(fd, libc::IPPROTO_IPV6, libc::IPV6_MTU_DISCOVER, libc::IPV6_PMTUDISC_PROBE)?;
         } else {
-            set_int(fd, libc::IPPROTO_IP, libc::IP_TOS, class)?;
             set_int(fd, libc::IPPROTO_IP, libc::IP_MTU_DISCOVER, libc::IP_PMTUDISC_PROBE)?;
         }
         let wish = i32::try_from(bulk.buffer / 2).unwrap_or(i32::MAX);
@@ -160,7 +157,9 @@ impl BulkSocket {
             let _ = set_int(fd, libc::SOL_UDP, libc::UDP_GRO, 1);
         }
         socket.bind(&bulk.local.into())?;
-        Ok(Self { fd: socket.into() })
+        let socket = Self { fd: socket.into() };
+        socket.set_dscp(bulk.dscp)?;
+        Ok(socket)
     }
 
     /// Has the kernel stamp what arrives.
@@ -177,6 +176,17 @@ impl BulkSocket {
     /// What the system says.
     pub fn connect(&self, peer: SocketAddr) -> io::Result<()> {
         socket2::SockRef::from(&self.fd).connect(&peer.into())
+    }
+
+    /// Marks what it sends with a DSCP, 0 to 63.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn set_dscp(&self, dscp: u8) -> io::Result<()> {
+        let class = i32::from(dscp) << 2;
+        let (level, option) =
+            if self.local_addr()?.is_ipv6() { (libc::IPPROTO_IPV6, libc::IPV6_TCLASS) } else { (libc::IPPROTO_IP, libc::IP_TOS) };
+        set_int(self.fd.as_fd(), level, option, class)
     }
 
     /// Where it is bound.

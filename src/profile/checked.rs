@@ -5,12 +5,14 @@ use serde::{Deserialize, Serialize};
 
 use super::problem::ProfileError;
 use crate::line::{Atm, Encapsulation, Technology};
+use crate::proto::capacity::Terms;
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
 use crate::typed::table::{Document, Table, root};
 use crate::unit::{AccessKind, Depth, Direction, Family, Layer, Load};
 use crate::wire::dhcp4::Introduction;
 
+mod capacity;
 mod criteria;
 mod dhcp4;
 
@@ -29,6 +31,8 @@ pub struct Profile {
     pub effort: TestEffort,
     /// What the provider wants a DHCPv4 client to say of itself.
     pub dhcp4: Introduction,
+    /// Parameters of capacity tests.
+    pub capacity: Terms,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -204,7 +208,7 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
         root.get_ref(),
         0..0,
         String::new(),
-        &["name", "title", "sold", "line", "effort", "dhcp4", "criterion"],
+        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "criterion"],
     );
     let profile = read(&document, &top);
     let (problems, more) = document.into_problems();
@@ -227,6 +231,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let line = read_line(top.table("line", &["technology", "port", "vlan_tags", "pppoe", "mtu", "atm"]).as_ref());
     let effort = read_effort(document, top.table("effort", &["streams", "load_seconds", "confidence", "dscp"]).as_ref());
     let dhcp4 = top.table("dhcp4", dhcp4::KEYS).map(|t| dhcp4::read(document, &t)).unwrap_or_default();
+    let capacity = top.table("capacity", capacity::KEYS).map(|t| capacity::read(document, &t)).unwrap_or_default();
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -238,6 +243,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         line,
         effort,
         dhcp4,
+        capacity,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -136,6 +136,10 @@ pub const ALL: &[NameSpec] = &[
         One,
         "share of the octets on the line, in the direction that was filled, that were not the agent's, by the gateway's counters",
     ),
+    n("capacity.ip_rate", MegabitPerSecond, "maximum IP-layer capacity (RFC 9097): the best sub-interval of a test"),
+    n("capacity.mean_rate", MegabitPerSecond, "IP-layer rate received over the whole capacity test, its search among it"),
+    n("capacity.loss_ratio", One, "share of packets lost in the sub-interval of the maximum"),
+    n("capacity.round_trip_rise", Millisecond, "largest round trip above the least in the sub-interval of the maximum"),
     n("throughput.test_set_cpu", One, "busiest core's share of busy time on the test set during the phase"),
 ];
 

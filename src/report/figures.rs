@@ -20,6 +20,7 @@ pub(super) const ORDER: &[&str] = &[
     "mtu",
     "twoway",
     "throughput",
+    "capacity",
     "multicast",
     "voice",
 ];
@@ -55,6 +56,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "farend" => farend(figures),
         "twoway" => twoway(figures),
         "throughput" => throughput(figures),
+        "capacity" => both(figures, "capacity.ip_rate").map(|text| format!("{text} of IP packets at most")).unwrap_or_default(),
         _ => other(figures),
     }
 }

@@ -27,6 +27,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
             max_octets: None,
             confidence: 0.95,
             dscp: 0,
+            capacity: Default::default(),
         },
         dhcp4: Introduction::default(),
         position: Position::Gateway,

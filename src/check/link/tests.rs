@@ -40,6 +40,7 @@ fn effort(down: f64, up: f64) -> Effort {
         max_octets: None,
         confidence: 0.95,
         dscp: 0,
+        capacity: Default::default(),
     }
 }
 

@@ -74,7 +74,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             keep,
             capture: None,
         };
-        let checks = registry(&access);
+        let checks = registry(&access, depth);
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
         let plan = budget::plan(
             &specs,

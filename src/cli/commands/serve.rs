@@ -10,7 +10,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::super::exit::Exit;
 use super::super::failure::Failure;
 use super::super::flags::{ServeAction, ServeArgs};
-use super::super::output;
+use super::super::{output, private};
 use crate::farend::admission::Limits;
 use crate::farend::certificate::Identity;
 use crate::farend::client::FarEndTarget;
@@ -74,6 +74,8 @@ fn serve(args: &ServeArgs, identity: Identity, tokens: PathBuf) -> Result<Exit, 
         data_port: args.data_port,
         stamp_port: Some(args.stamp_port),
         view_port: Some(args.view_port),
+        capacity_port: (args.capacity_port != 0).then_some(args.capacity_port),
+        capacity_peers: args.capacity_keys.as_deref().map(private::capacity_keys).transpose()?.unwrap_or_default(),
         identity,
         tokens: TokenSource::File(tokens),
         limits: Limits { capacity_mbit: args.capacity, ..Limits::default() },

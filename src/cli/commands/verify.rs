@@ -8,14 +8,14 @@ use tokio_util::sync::CancellationToken;
 use super::super::exit::Exit;
 use super::super::failure::Failure;
 use super::super::flags::{CheckArgs, VerifyArgs, VisitArgs};
-use super::super::{meaning, output, progress};
-use crate::check::{Access, Check, on_request, registry};
+use super::super::{meaning, output, private, progress};
+use crate::check::capacity::Peer;
+use crate::check::{Access, Asked, Check, on_request, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
 use crate::profile::Profile;
 use crate::record::Record;
 use crate::visit::{Listener, VisitOptions, capture, run_visit};
-use crate::wire::vlan::TagStack;
 
 /// Runs `verify`.
 pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
@@ -25,22 +25,29 @@ pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
 
 /// Runs `check`.
 pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
-    let all = registry(&Access::default()).into_iter().chain(on_request(Vec::new()));
-    let names: Vec<&str> = all.map(|c| c.spec().name).collect();
+    let all = registry(&Access::default(), args.visit.depth.into()).into_iter().chain(on_request(Asked::default()));
+    let mut names: Vec<&str> = all.map(|c| c.spec().name).collect();
+    names.dedup();
     if !names.contains(&args.name.as_str()) {
         return Err(Failure::usage(format_args!("no check is called `{}`; there are {}", args.name, names.join(", "))));
     }
     let profile = args.profile.as_deref().map(meaning::profile).transpose()?;
-    visit(&args.visit, profile, Some((args.name.clone(), args.vlans.clone().map_or_else(Vec::new, |list| list.0))))
+    let key = args.peer_key.as_deref().map(private::capacity_keys).transpose()?;
+    let key = key.and_then(|keys| keys.into_iter().next());
+    let capacity_peer = args.peer.map(|at| Peer { at, key });
+    let asked = Asked { vlans: args.vlans.clone().map_or_else(Vec::new, |list| list.0), capacity_peer };
+    visit(&args.visit, profile, Some((args.name.clone(), asked)))
 }
 
-/// `only`: this check and what it needs, and where it looks if it looks for VLANs.
-fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Vec<TagStack>)>) -> Result<Exit, Failure> {
+/// `only`: this check and what it needs, and what it was told beside its name.
+fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked)>) -> Result<Exit, Failure> {
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
-    let mut checks = registry(&options.access);
-    let only = only.map(|(name, vlans)| {
-        checks.extend(on_request(vlans).into_iter().filter(|check| check.spec().name == name));
+    let mut checks = registry(&options.access, options.depth);
+    let only = only.map(|(name, asked)| {
+        let named: Vec<_> = on_request(asked).into_iter().filter(|check| check.spec().name == name).collect();
+        checks.retain(|check| named.is_empty() || check.spec().name != name);
+        checks.extend(named);
         vec![name]
     });
     let mut bounds = Bounds { max_octets: args.max_data, load_agreed: true, only, without: meaning::without(&options) };

@@ -11,12 +11,13 @@ use axum::routing::{delete, post};
 use axum::{Extension, Json, Router};
 use ring::rand::{SecureRandom, SystemRandom};
 
+use super::capacity::Admission;
 use super::tls::Peer;
 use super::{OpenSession, State};
 use crate::farend::admission::Refused;
 use crate::farend::api::{
-    LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, SECRET_LEN, Secret, SessionGrant,
-    SessionRequest, StampGrant, ViewGrant,
+    CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode,
+    SECRET_LEN, Secret, SessionGrant, SessionRequest, StampGrant, ViewGrant,
 };
 use crate::farend::source_sink::RunningLoad;
 use crate::wire::stamp::Key;
@@ -38,6 +39,8 @@ pub(super) fn router(state: Arc<State>) -> Router {
         .route("/v1/sessions/{session}", delete(close))
         .route("/v1/sessions/{session}/loads", post(admit))
         .route("/v1/sessions/{session}/loads/{load}/finish", post(finish))
+        .route("/v1/sessions/{session}/capacity", post(admit_capacity))
+        .route("/v1/sessions/{session}/capacity/{load}/finish", post(finish_capacity))
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(middleware::from_fn(in_time))
         .with_state(state)
@@ -86,6 +89,7 @@ async fn open(
             key: Secret::from_octets(&view_key),
         }),
         segment_size,
+        capacity: state.capacity_port.is_some(),
         zone: state.zone.clone(),
         also_at: state.listens_at.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -105,17 +109,7 @@ async fn admit(
     headers: HeaderMap,
     Json(request): Json<LoadRequest>,
 ) -> Answer<LoadGrant> {
-    let label = authorize(&state, &headers)?;
-    if !request.expected_mbit.is_finite() {
-        return Err(Refuse::new(StatusCode::BAD_REQUEST, RefusalCode::Request, "the expected rate is no number".to_owned()));
-    }
-    let (id, now) = (Secret::from_octets(&random::<16>()?).expose().to_owned(), Instant::now());
-    {
-        let mut book = state.book();
-        book.touch(now, &session, &label)?;
-        let time = Duration::from_millis(request.time_ms);
-        book.admit(now, (&session, &id), time, request.streams, request.expected_mbit)?;
-    }
+    let id = admit_load(&state, &session, &headers, &request)?;
     let streams = request.streams;
     let load = RunningLoad::new(request);
     let mut secrets = Vec::new();
@@ -128,6 +122,57 @@ async fn admit(
         open.loads.insert(id.clone(), load);
     }
     Ok(Json(LoadGrant { load: id, secrets }))
+}
+
+/// Puts a load into the book; returns its name.
+fn admit_load(state: &State, session: &str, headers: &HeaderMap, request: &LoadRequest) -> Result<String, Refuse> {
+    let label = authorize(state, headers)?;
+    if !request.expected_mbit.is_finite() {
+        return Err(Refuse::new(StatusCode::BAD_REQUEST, RefusalCode::Request, "the expected rate is no number".to_owned()));
+    }
+    let (id, now) = (Secret::from_octets(&random::<16>()?).expose().to_owned(), Instant::now());
+    let mut book = state.book();
+    book.touch(now, session, &label)?;
+    let time = Duration::from_millis(request.time_ms);
+    book.admit(now, (session, &id), time, request.streams, request.expected_mbit)?;
+    Ok(id)
+}
+
+async fn admit_capacity(
+    Shared(state): Shared<Arc<State>>,
+    Path(session): Path<String>,
+    headers: HeaderMap,
+    Json(request): Json<LoadRequest>,
+) -> Answer<CapacityGrant> {
+    let unknown = || Refuse::new(StatusCode::NOT_FOUND, RefusalCode::Unknown, "this far end does no capacity tests".to_owned());
+    let port = state.capacity_port.ok_or_else(unknown)?;
+    let load = admit_load(&state, &session, &headers, &request)?;
+    let source = state.sessions().get(&session).map(|open| open.source);
+    let key = random::<32>()?;
+    let time = Duration::from_millis(request.time_ms);
+    let number = source.and_then(|source| {
+        let test = Admission { load: &load, key: &key, source, direction: request.direction, time };
+        state.capacity.admit(Instant::now(), &test)
+    });
+    let Some(number) = number else {
+        state.book().finish(&load);
+        let message = "all keys of capacity tests are taken".to_owned();
+        return Err(Refuse::new(StatusCode::SERVICE_UNAVAILABLE, RefusalCode::Full, message));
+    };
+    Ok(Json(CapacityGrant { load, port, number, key: Secret::from_octets(&key) }))
+}
+
+async fn finish_capacity(
+    Shared(state): Shared<Arc<State>>,
+    Path((session, load)): Path<(String, String)>,
+    headers: HeaderMap,
+) -> Answer<CapacityReport> {
+    let label = authorize(&state, &headers)?;
+    state.book().touch(Instant::now(), &session, &label)?;
+    let report = state.capacity.finish(&load, FINISH_PATIENCE).await;
+    state.book().finish(&load);
+    let unknown = || Refuse::new(StatusCode::NOT_FOUND, RefusalCode::Unknown, "no such test".to_owned());
+    report.map(Json).ok_or_else(unknown)
 }
 
 async fn finish(

@@ -51,6 +51,8 @@ impl FarEndRole {
             data_port: DATA_PORT,
             stamp_port: Some(STAMP_PORT),
             view_port: Some(VIEW_PORT),
+            capacity_port: Some(crate::wire::capacity::PORT),
+            capacity_peers: Default::default(),
             identity,
             tokens: TokenSource::Fixed(tokens),
             limits: Limits { capacity_mbit: CAPACITY_MBIT, ..Limits::default() },

@@ -126,6 +126,8 @@ impl Receiver {
     pub fn on_load(&mut self, now: Instant, header: &Load, octets: usize, arrived_ns: i64) {
         if self.began.is_none() {
             (self.began, self.feedback.from, self.current.from) = (Some(now), Some(now), Some(now));
+            // What was sent before this side was ready is nobody's loss.
+            self.expected = header.sequence;
         }
         self.end_sub_intervals(now);
         self.order(header.sequence);

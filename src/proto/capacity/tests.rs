@@ -215,10 +215,9 @@ fn a_line_s_rate_is_found_both_ways_and_both_sides_agree_on_the_end() {
         let (client, server) = run(95e6, 120_000.0, 0, is_upstream);
         assert_eq!((client.end(), server.end()), (Some(End::Complete), Some(End::Complete)), "upstream {is_upstream}");
         assert_eq!(client.sub_intervals().len(), 10);
-        assert_eq!(
-            client.sub_intervals(),
-            server.sub_intervals().get(..10).filter(|s| !s.is_empty()).unwrap_or(client.sub_intervals())
-        );
+        if is_upstream {
+            assert_eq!(client.sub_intervals(), server.sub_intervals(), "as the receiver saw them");
+        }
         let found = highest(&client);
         assert!((found - 95.0).abs() < 0.3, "upstream {is_upstream}: {found} of 95 Mbit/s");
         assert!(server.signs().is_some_and(|(good, bad)| good > 20 && bad > 20), "{:?}", server.signs());
