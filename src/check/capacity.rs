@@ -149,7 +149,8 @@ async fn one_way(peer: Option<&Peer>, context: &Context, direction: Direction) -
     let mut request = Request {
         terms,
         is_upstream: direction == Direction::Up,
-        max_mbit: sold.map_or(0, |mbit| (mbit * MARGIN).ceil().clamp(1.0, 32_767.0) as u16),
+        // Fifteen bits; a rate beyond them is not named.
+        max_mbit: sold.map(|mbit| (mbit * MARGIN).ceil()).filter(|mbit| *mbit < 32_768.0).map_or(0, |mbit| mbit.max(1.0) as u16),
         traditional_mtu: carries >= ORDINARY && is_known,
         jumbo: carries >= JUMBO,
         key: None,
