@@ -7,7 +7,9 @@
 
 use std::f64::consts::PI;
 
-/// `I_x(a, b)` for `a, b >= 1` (the counts of this room are whole, plus one) and `0 <= x <= 1`.
+use statrs::function::gamma::ln_gamma;
+
+/// `I_x(a, b)` for `a, b > 0` and `0 <= x <= 1`. Counts shrunk by a design effect are not whole.
 ///
 /// Continued fraction 8.17.22 of the NIST Digital Library of Mathematical Functions, evaluated by the modified Lentz method.
 pub(super) fn regularised(a: f64, b: f64, x: f64) -> f64 {
@@ -66,11 +68,10 @@ fn binomial_probability(k: f64, n: f64, p: f64) -> f64 {
     exponent.exp() * (n / (2.0 * PI * k * rest)).sqrt()
 }
 
-/// `ln(n!)` less Stirling's approximation. The series is DLMF 5.11.1; below 16 it is taken from the factorial itself.
+/// `ln(n!)` less Stirling's approximation. The series is DLMF 5.11.1; below 16 it is taken from the gamma function itself.
 fn stirling_error(n: f64) -> f64 {
     if n < 16.0 {
-        let factorial: f64 = (2..=n as u32).map(f64::from).product();
-        return factorial.ln() - ((n + 0.5) * n.ln() - n + 0.5 * (2.0 * PI).ln());
+        return ln_gamma(n + 1.0) - ((n + 0.5) * n.ln() - n + 0.5 * (2.0 * PI).ln());
     }
     let square = n * n;
     (1.0 / 12.0 - (1.0 / 360.0 - (1.0 / 1260.0 - (1.0 / 1680.0 - 1.0 / 1188.0 / square) / square) / square) / square) / n
