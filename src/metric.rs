@@ -12,6 +12,7 @@ pub mod duplicate;
 mod incomplete_beta;
 pub mod jitter;
 pub mod loss_interval;
+pub mod mean;
 pub mod media_delivery;
 pub mod quantile;
 pub mod rate;

@@ -3,8 +3,7 @@
 //! RFC 6349 section 3.3 wants the steady state, without slow start; it gives no rule for where that begins, so ours is
 //! stated here: see [`start_up`].
 
-use statrs::distribution::{ContinuousCDF, StudentsT};
-
+use super::mean::of_batches;
 use crate::unit::Interval;
 
 /// Buckets of one batch: 500 ms. Neighbouring 100 ms buckets depend on each other through TCP's window and the line's queue;
@@ -37,16 +36,11 @@ pub fn steady(buckets: &[u64], confidence: f64) -> Option<(f64, Interval)> {
     let value = mean(buckets);
     // A last, shorter batch would weigh too much.
     let batches: Vec<f64> = buckets.chunks_exact(BATCH).map(mean).collect();
-    let n = batches.len() as f64;
-    if batches.len() < 3 {
-        return Some((value, Interval { low: None, high: None, confidence }));
-    }
-    let centre = batches.iter().sum::<f64>() / n;
-    let variance = batches.iter().map(|b| (b - centre).powi(2)).sum::<f64>() / (n - 1.0);
-    let half = StudentsT::new(0.0, 1.0, n - 1.0).map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 + confidence / 2.0))
-        * (variance / n).sqrt();
-    let bound = |x: f64| x.is_finite().then_some(x);
-    Some((value, Interval { low: bound((value - half).max(0.0)), high: bound(value + half), confidence }))
+    let centre = batches.iter().sum::<f64>() / batches.len() as f64;
+    let Interval { low, high, .. } = of_batches(&batches, confidence);
+    // Around the mean of all buckets, those of the shorter batch among them.
+    let around = |bound: Option<f64>| bound.map(|bound| (bound - centre + value).max(0.0));
+    Some((value, Interval { low: around(low), high: around(high), confidence }))
 }
 
 /// Jain's fairness index of shares (R. Jain, D. Chiu, W. Hawe, DEC-TR-301, 1984): 1 when all are equal, 1/n when one has

@@ -7,6 +7,7 @@ mod address;
 mod neighbour;
 mod resolvers;
 mod route;
+mod udp_errors;
 
 use std::io;
 
@@ -17,6 +18,7 @@ pub use self::address::{Address, addresses};
 pub use self::neighbour::{Neighbour, neighbours};
 pub use self::resolvers::{parse_resolver_configuration, system_resolvers};
 pub use self::route::{DefaultRoute, default_routes, reverse_path_obstacle};
+pub use self::udp_errors::udp_checksum_errors;
 use super::route_socket::{is_code, with_handle};
 
 /// A port as the kernel sees it.

@@ -4,6 +4,8 @@
 //! told as "at least the waiting time", without an upper bound. Those of the variation are of the packets that arrived
 //! (RFC 5481 section 4). What the test set did wrong itself is named on the readings that it touches.
 
+mod depth;
+
 use std::time::Instant;
 
 use serde_json::json;
@@ -72,6 +74,8 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
             readings.extend(
                 of_way(way, account.loss_design_effect(), confidence).into_iter().map(|reading| reading.toward(direction)),
             );
+            let deeper = depth::of_way(way, result.interval, confidence);
+            readings.extend(deeper.into_iter().map(|reading| reading.toward(direction)));
         }
     }
     // The loss of the round trip says nothing new where both directions are known to the last packet.
@@ -87,6 +91,8 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
     for (name, q) in [("twoway.round_trip_p50", 0.5), ("twoway.round_trip_p95", 0.95), ("twoway.round_trip_p99", 0.99)] {
         readings.extend(account.round_trip_reading(name, q, confidence));
     }
+    readings.extend(depth::transfer_delay(account, confidence));
+    readings.extend(depth::errored(result, confidence));
     limited(readings, result)
 }
 
@@ -299,10 +305,7 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
             outcome.fact("clock_drift_taken_off", ways.drift.is_some_and(|drift| drift.is_certain()));
         }
         for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
-            let largest = way.reordering.reordered.iter().map(|r| r.extent).max();
-            if let Some(extent) = largest {
-                outcome.fact(&format!("largest_reordering_extent_{direction}"), extent);
-            }
+            outcome.facts.extend(depth::facts(way, direction));
         }
     }
     outcome
@@ -325,5 +328,7 @@ pub(super) fn beside(mut first: Outcome, second: Outcome, second_family: Family)
     first
 }
 
+#[cfg(test)]
+mod coverage;
 #[cfg(test)]
 mod tests;

@@ -11,10 +11,11 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use tokio_util::sync::CancellationToken;
 
+use crate::net::facts::udp_checksum_errors;
 use crate::net::stamped::{SendKey, SendWith, StampedEvent, StampedSocket};
 use crate::proto::stamp::account::{Account, Reflector};
 use crate::proto::stamp::sender::{Config, Sender};
-use crate::unit::{Stamp, StampSource};
+use crate::unit::{Family, Stamp, StampSource};
 use crate::wire::stamp::Mode;
 
 /// Sends that may fail in a row before the stream is given up.
@@ -71,6 +72,10 @@ pub struct StreamResult {
     pub dscp: u8,
     /// UDP payload octets of each packet.
     pub payload_octets: usize,
+    /// Mean time between two packets.
+    pub interval: Duration,
+    /// Datagrams that this host's UDP threw away meanwhile since their checksum was wrong; `None` where the kernel does not say.
+    pub checksum_errors: Option<u64>,
     /// When the stream began.
     pub began_at: Instant,
 }
@@ -99,6 +104,8 @@ pub async fn run_stream(
     mut progress: impl FnMut(StreamProgress) + Send,
 ) -> io::Result<StreamResult> {
     let socket = StampedSocket::udp(SocketAddr::new(config.local, 0), config.device.as_deref())?;
+    let family = Family::of(config.reflector.ip());
+    let errors_before = udp_checksum_errors(family);
     let began_at = Instant::now();
     let mode = if config.stream.key.is_some() { Mode::Authenticated } else { Mode::Unauthenticated };
     let sender = Sender::new(began_at, config.stream.clone());
@@ -141,7 +148,9 @@ pub async fn run_stream(
     }
     let ended = run.ended.unwrap_or(Ended::Complete);
     let account = Account::of(run.sender.into_notes(), config.kind);
-    Ok(StreamResult { account, ended, mode, dscp: config.dscp, payload_octets, began_at })
+    let checksum_errors = errors_before.and_then(|before| Some(udp_checksum_errors(family)?.saturating_sub(before)));
+    let interval = config.stream.interval;
+    Ok(StreamResult { account, ended, mode, dscp: config.dscp, payload_octets, interval, checksum_errors, began_at })
 }
 
 struct Run<'a> {

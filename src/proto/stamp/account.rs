@@ -88,6 +88,10 @@ pub struct Way {
     pub duplication: Duplication,
     /// Delay above the least of the stream (PDV, RFC 5481), nanoseconds, by the stream's sequence number.
     pub variation: Vec<Option<i64>>,
+    /// Whether each packet of known fate was lost, in the order of sending.
+    pub fates: Vec<bool>,
+    /// Lost packets whose place among their neighbours can't be told: both directions lost some of the same stretch.
+    pub misplaced: u64,
     /// Transit times in order of arrival, nanoseconds with an unknown offset: for jitter (RFC 3550 section 6.4.1).
     pub transits: Vec<i64>,
 }
@@ -242,6 +246,8 @@ impl Ways {
             outside_stretch: 0,
             drift: None,
         };
+        (this.forward.fates, this.backward.fates, this.forward.misplaced) = fates(stream_len, &by_number);
+        this.backward.misplaced = this.forward.misplaced;
         this.delays(samples, sent.first().map(|s| s.stamp));
         this
     }
@@ -291,6 +297,37 @@ impl Ways {
             way.transits = arrivals.into_iter().map(|(_, transit)| transit).collect();
         }
     }
+}
+
+/// The fates of the packets there and back, in the order of sending, and how many of them have an uncertain place.
+///
+/// Between two answers that follow each other, the hole in the reflector's numbers was lost on the way back and the rest of the
+/// unanswered on the way there. Where one stretch has both, which is which can't be told: those lost there are put first.
+fn fates(stream_len: usize, by_number: &BTreeMap<u32, &Answer>) -> (Vec<bool>, Vec<bool>, u64) {
+    let (mut there, mut back, mut misplaced) = (Vec::new(), Vec::new(), 0);
+    let mut last: Option<(u32, u32)> = None;
+    for (&number, answer) in by_number {
+        if answer.sequence as usize >= stream_len {
+            continue;
+        }
+        // Copies and reordered ones close no hole of their own.
+        let unanswered = match last {
+            None => u64::from(answer.sequence),
+            Some((sequence, _)) if answer.sequence > sequence => u64::from(answer.sequence - sequence) - 1,
+            Some(_) => continue,
+        };
+        let hole = last.map_or(0, |(_, number_before)| u64::from(number - number_before) - 1).min(unanswered);
+        let lost_there = unanswered - hole;
+        if hole > 0 && lost_there > 0 {
+            misplaced += hole.min(lost_there);
+        }
+        there.extend((0..unanswered).map(|at| at < lost_there));
+        there.push(false);
+        back.extend((0..hole).map(|_| true));
+        back.push(false);
+        last = Some((answer.sequence, number));
+    }
+    (there, back, misplaced)
 }
 
 type SentAndLost = (u64, u64);

@@ -62,6 +62,8 @@ pub(crate) struct Sim {
     user_stamps: fn(u32) -> bool,
     send_fails: fn(u64) -> bool,
     seed: u64,
+    /// Fates by number instead of the line's rule, there and back, as far as they go.
+    fates: [Vec<Fate>; 2],
 }
 
 const SECRET: &[u8] = b"simulated session's key of 32 oc";
@@ -101,11 +103,18 @@ impl Sim {
             user_stamps: |_| false,
             send_fails: |_| false,
             seed: 1,
+            fates: [Vec::new(), Vec::new()],
         }
     }
 
     pub(crate) fn line(mut self, line: Line) -> Self {
         self.line = line;
+        self
+    }
+
+    /// What becomes of each packet, there and back, by its number on that way; the line's rule goes on behind.
+    pub(crate) fn fates(mut self, there: Vec<Fate>, back: Vec<Fate>) -> Self {
+        self.fates = [there, back];
         self
     }
 
@@ -204,7 +213,9 @@ impl Sim {
                             let number = Reflected::parse(&bytes, None).expect("readable").repr.sender_sequence;
                             bytes[..4].copy_from_slice(&number.to_be_bytes());
                         }
-                        if let Fate::Arrives(delays) = (self.line.back)(back, random.uniform()) {
+                        let fate = self.fates[1].get(back as usize).cloned();
+                        let by_rule = (self.line.back)(back, random.uniform());
+                        if let Fate::Arrives(delays) = fate.unwrap_or(by_rule) {
                             for delay in delays {
                                 queue.push(Reverse((sent + delay, events.len() as u64)));
                                 events.push(Some(Event::AtSender(bytes.clone())));
@@ -230,7 +241,9 @@ impl Sim {
                 if !(self.user_stamps)(sequence) {
                     sender.on_transmit_stamp(sequence, self.near(now, StampSource::Kernel), at);
                 }
-                if let Fate::Arrives(delays) = (self.line.there)(there, random.uniform()) {
+                let fate = self.fates[0].get(there as usize).cloned();
+                let by_rule = (self.line.there)(there, random.uniform());
+                if let Fate::Arrives(delays) = fate.unwrap_or(by_rule) {
                     for delay in delays {
                         queue.push(Reverse((now + delay, events.len() as u64)));
                         events.push(Some(Event::AtReflector(bytes.clone())));
