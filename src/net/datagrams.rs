@@ -4,6 +4,8 @@
 //! One system call for each datagram bounds a core at a few hundred thousand a second; trains carry some millions. What the
 //! socket's own queue had to drop is counted by the kernel and told with each datagram: a loss of this machine, not of the line.
 
+mod waiting;
+
 use std::io;
 use std::net::SocketAddr;
 use std::os::fd::{AsFd, AsRawFd, OwnedFd};
@@ -15,13 +17,17 @@ use super::stamped::control::{self, Ancillary, ControlBuffer, socket_address};
 use super::stamped::options::{set_arrival_stamping, set_int};
 use crate::unit::{Stamp, StampSource};
 
+pub use waiting::WaitingSocket;
+
 /// Most octets that one train may have: what a UDP datagram could hold before it is cut.
 pub const LONGEST_TRAIN: usize = 65_507;
 /// Most datagrams in one train (UDP_MAX_SEGMENTS of the kernel, before it was raised to 128).
 pub const MOST_IN_TRAIN: usize = 64;
 /// Trains per system call.
 const TRAINS: usize = 16;
-/// Received trains per system call.
+/// Single datagrams per system call, and received ones at most.
+pub const MOST_AT_ONCE: usize = 64;
+/// Received trains per system call, usually.
 const RECEIVED: usize = 16;
 /// Room for one of them.
 const ROOM: usize = 65_536;
@@ -56,6 +62,24 @@ pub struct Train<'a> {
     pub size: usize,
 }
 
+/// A single datagram with its own address and marking.
+#[derive(Debug, Clone, Copy)]
+pub struct Marked<'a> {
+    /// Its payload.
+    pub octets: &'a [u8],
+    /// Where to.
+    pub to: SocketAddr,
+    /// DSCP; `None` takes the socket's, which costs less.
+    pub dscp: Option<u8>,
+}
+
+/// Octets of a control message of one integer, on any target.
+const MARKING: usize = 32;
+
+#[derive(Clone, Copy)]
+#[repr(C, align(8))]
+struct Marking([u8; MARKING]);
+
 /// Datagrams that arrived together: `octets` cut every `size`, the last may be shorter.
 #[derive(Debug, Clone, Copy)]
 pub struct Arrived<'a> {
@@ -67,6 +91,10 @@ pub struct Arrived<'a> {
     pub from: Option<SocketAddr>,
     /// When the first of them arrived, by the kernel.
     pub stamp: Option<Stamp>,
+    /// TTL or hop limit on arrival, where it is asked for.
+    pub ttl: Option<u8>,
+    /// Type of service or traffic class on arrival, where it is asked for.
+    pub traffic_class: Option<u8>,
     /// Datagrams that this socket's queue has dropped so far.
     pub dropped: u32,
 }
@@ -99,22 +127,28 @@ impl std::fmt::Debug for Batch {
 
 impl Default for Batch {
     fn default() -> Self {
-        Self {
-            octets: vec![0; RECEIVED * ROOM].into_boxed_slice(),
-            control: (0..RECEIVED).map(|_| ControlBuffer::new()).collect(),
-            names: vec![Name([0; size_of::<libc::sockaddr_storage>()]); RECEIVED].into_boxed_slice(),
-            filled: Vec::with_capacity(RECEIVED),
-            dropped: 0,
-        }
+        Self::of(RECEIVED)
     }
 }
 
 impl Batch {
+    /// Room for so many, 1 to [`MOST_AT_ONCE`].
+    pub fn of(most: usize) -> Self {
+        let most = most.clamp(1, MOST_AT_ONCE);
+        Self {
+            octets: vec![0; most * ROOM].into_boxed_slice(),
+            control: (0..most).map(|_| ControlBuffer::new()).collect(),
+            names: vec![Name([0; size_of::<libc::sockaddr_storage>()]); most].into_boxed_slice(),
+            filled: Vec::with_capacity(most),
+            dropped: 0,
+        }
+    }
+
     /// What the last call received.
     pub fn arrived(&mut self) -> impl Iterator<Item = Arrived<'_>> {
         let (octets, control, names, dropped) = (&self.octets, &self.control, &self.names, &mut self.dropped);
         self.filled.iter().enumerate().map(move |(at, (len, control_len, name_len))| {
-            let Ancillary { software_ns, drops, joined, .. } = control::parse(&control[at].0[..*control_len]);
+            let Ancillary { software_ns, drops, joined, ttl, traffic_class, .. } = control::parse(&control[at].0[..*control_len]);
             // The kernel adds the count only once there is one.
             *dropped = drops.unwrap_or(*dropped);
             Arrived {
@@ -122,6 +156,8 @@ impl Batch {
                 size: joined.filter(|size| *size > 0).unwrap_or(*len),
                 from: socket_address(&names[at].0[..*name_len]),
                 stamp: software_ns.map(|unix_ns| Stamp { unix_ns, source: StampSource::Kernel }),
+                ttl,
+                traffic_class,
                 dropped: *dropped,
             }
         })
@@ -170,6 +206,19 @@ impl BulkSocket {
         set_arrival_stamping(self.fd.as_fd())
     }
 
+    /// Has the kernel tell TTL and traffic class of what arrives.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn hear_markings(&self) -> io::Result<()> {
+        let (level, options) = if self.local_addr()?.is_ipv6() {
+            (libc::IPPROTO_IPV6, [libc::IPV6_RECVHOPLIMIT, libc::IPV6_RECVTCLASS])
+        } else {
+            (libc::IPPROTO_IP, [libc::IP_RECVTTL, libc::IP_RECVTOS])
+        };
+        options.into_iter().try_for_each(|option| set_int(self.fd.as_fd(), level, option, 1))
+    }
+
     /// Sends to, and hears from, this peer alone.
     ///
     /// # Errors
@@ -187,6 +236,19 @@ impl BulkSocket {
         let (level, option) =
             if self.local_addr()?.is_ipv6() { (libc::IPPROTO_IPV6, libc::IPV6_TCLASS) } else { (libc::IPPROTO_IP, libc::IP_TOS) };
         set_int(self.fd.as_fd(), level, option, class)
+    }
+
+    /// Sends with this TTL or hop limit.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn set_ttl(&self, ttl: u8) -> io::Result<()> {
+        let (level, option) = if self.local_addr()?.is_ipv6() {
+            (libc::IPPROTO_IPV6, libc::IPV6_UNICAST_HOPS)
+        } else {
+            (libc::IPPROTO_IP, libc::IP_TTL)
+        };
+        set_int(self.fd.as_fd(), level, option, ttl.into())
     }
 
     /// Where it is bound.
@@ -251,6 +313,46 @@ impl BulkSocket {
         usize::try_from(sent).map_err(|_| io::Error::last_os_error())
     }
 
+    /// Sends single datagrams, each to its own address with its own marking, at most [`MOST_AT_ONCE`]; returns how many went. An error concerns
+    /// the first.
+    ///
+    /// # Errors
+    /// As [`BulkSocket::send`].
+    pub fn send_each(&self, datagrams: &[Marked<'_>]) -> io::Result<usize> {
+        let count = datagrams.len().min(MOST_AT_ONCE);
+        let mut control: [Marking; MOST_AT_ONCE] = [Marking([0; MARKING]); MOST_AT_ONCE];
+        let none = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
+        let mut parts = [none; MOST_AT_ONCE];
+        let mut names: [Option<SockAddr>; MOST_AT_ONCE] = [const { None }; MOST_AT_ONCE];
+        // SAFETY: all-zero (null pointers, zero lengths) is a valid value of this plain C struct.
+        let mut headers: [libc::mmsghdr; MOST_AT_ONCE] = unsafe { std::mem::zeroed() };
+        for (at, datagram) in datagrams.iter().take(count).enumerate() {
+            // The kernel only reads through these pointers.
+            parts[at] = libc::iovec { iov_base: datagram.octets.as_ptr().cast_mut().cast(), iov_len: datagram.octets.len() };
+            let header = &mut headers[at].msg_hdr;
+            header.msg_iov = &raw mut parts[at];
+            header.msg_iovlen = 1;
+            let name = names[at].insert(SockAddr::from(datagram.to));
+            header.msg_name = name.as_ptr().cast_mut().cast();
+            header.msg_namelen = name.len();
+            if let Some(dscp) = datagram.dscp {
+                let (level, class) = match datagram.to {
+                    SocketAddr::V4(_) => (libc::IPPROTO_IP, libc::IP_TOS),
+                    SocketAddr::V6(_) => (libc::IPPROTO_IPV6, libc::IPV6_TCLASS),
+                };
+                let space = &mut control[at].0;
+                let used = control::put(space, 0, level, class, &(i32::from(dscp) << 2).to_ne_bytes());
+                header.msg_control = space.as_mut_ptr().cast();
+                header.msg_controllen = used as _;
+            }
+        }
+        let flags = libc::MSG_DONTWAIT | libc::MSG_NOSIGNAL;
+        // SAFETY: the first `count` headers point at locals and at octets that `datagrams` borrows, all of which outlive the call
+        // with their true lengths; sending does not write to them.
+        let sent = unsafe { libc::sendmmsg(self.fd.as_raw_fd(), headers.as_mut_ptr(), count as libc::c_uint, flags) };
+        usize::try_from(sent).map_err(|_| io::Error::last_os_error())
+    }
+
     /// Receives what is there, as much as fits; returns how many trains.
     ///
     /// # Errors
@@ -258,9 +360,9 @@ impl BulkSocket {
     pub fn receive(&self, batch: &mut Batch) -> io::Result<usize> {
         batch.filled.clear();
         let none = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
-        let mut parts = [none; RECEIVED];
+        let mut parts = [none; MOST_AT_ONCE];
         // SAFETY: all-zero (null pointers, zero lengths) is a valid value of this plain C struct.
-        let mut headers: [libc::mmsghdr; RECEIVED] = unsafe { std::mem::zeroed() };
+        let mut headers: [libc::mmsghdr; MOST_AT_ONCE] = unsafe { std::mem::zeroed() };
         let rooms = batch.octets.chunks_exact_mut(ROOM).zip(batch.control.iter_mut()).zip(batch.names.iter_mut());
         for (((octets, control), name), (part, header)) in rooms.zip(parts.iter_mut().zip(headers.iter_mut())) {
             *part = libc::iovec { iov_base: octets.as_mut_ptr().cast(), iov_len: ROOM };
@@ -272,7 +374,7 @@ impl BulkSocket {
             header.msg_name = name.0.as_mut_ptr().cast();
             header.msg_namelen = name.0.len() as libc::socklen_t;
         }
-        let (fd, most) = (self.fd.as_raw_fd(), RECEIVED as libc::c_uint);
+        let (fd, most) = (self.fd.as_raw_fd(), batch.control.len() as libc::c_uint);
         // SAFETY: every header points at a local or at room that `batch`, borrowed exclusively, owns, with its true length.
         let got = unsafe { libc::recvmmsg(fd, headers.as_mut_ptr(), most, libc::MSG_DONTWAIT, std::ptr::null_mut()) };
         let got = usize::try_from(got).map_err(|_| io::Error::last_os_error())?;
@@ -301,95 +403,16 @@ impl BulkSocket {
     }
 }
 
+impl AsRawFd for BulkSocket {
+    fn as_raw_fd(&self) -> std::os::fd::RawFd {
+        self.fd.as_raw_fd()
+    }
+}
+
 /// Makes the calling thread wake up punctually: no timer slack, and ahead of ordinary threads where that is allowed.
 pub fn hurry() {
     super::ring::hurry();
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn pair(joins: bool) -> (BulkSocket, BulkSocket) {
-        let open = |at: &str| {
-            let local = at.parse().expect("an address");
-            BulkSocket::open(&Bulk { local, device: None, dscp: 0, buffer: 1 << 20, joins }).expect("loopback")
-        };
-        let (one, two) = (open("127.0.0.1:0"), open("127.0.0.1:0"));
-        one.connect(two.local_addr().expect("bound")).expect("connect");
-        (one, two)
-    }
-
-    /// All payloads that are there, with the socket's drops.
-    fn drain(socket: &BulkSocket, batch: &mut Batch) -> (Vec<Vec<u8>>, u32) {
-        let (mut all, mut dropped) = (Vec::new(), 0);
-        loop {
-            socket.wait(false, Duration::from_millis(20)).expect("poll");
-            match socket.receive(batch) {
-                Ok(_) => {
-                    for arrived in batch.arrived() {
-                        all.extend(arrived.payloads().map(<[u8]>::to_vec));
-                        dropped = arrived.dropped;
-                    }
-                }
-                Err(error) => {
-                    assert_eq!(error.kind(), io::ErrorKind::WouldBlock);
-                    return (all, dropped);
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn trains_arrive_as_the_datagrams_that_they_were_cut_into() {
-        for joins in [false, true] {
-            let (one, two) = pair(joins);
-            let octets: Vec<u8> = (0..10_500_u32).map(|n| n as u8).collect();
-            let trains = [Train { octets: &octets, size: 1000 }, Train { octets: &octets[..300], size: 1000 }];
-            assert_eq!(one.send(&trains).expect("room"), 2);
-            let (payloads, dropped) = drain(&two, &mut Batch::default());
-            assert_eq!(payloads.iter().map(Vec::len).collect::<Vec<_>>(), [vec![1000; 10], vec![500, 300]].concat());
-            assert_eq!((payloads.concat(), dropped), ([&octets[..], &octets[..300]].concat(), 0));
-        }
-    }
-
-    #[test]
-    fn what_the_queue_drops_is_counted() {
-        let (one, two) = pair(false);
-        let octets = vec![0; 40_000];
-        for _ in 0..400 {
-            // Loopback delivers within the call, so all that does not fit is dropped there.
-            let _ = one.send(&[Train { octets: &octets, size: 1000 }]);
-        }
-        let mut batch = Batch::default();
-        let (payloads, _) = drain(&two, &mut batch);
-        one.send(&[Train { octets: &octets[..1000], size: 1000 }]).expect("room");
-        let (last, dropped) = drain(&two, &mut batch);
-        assert_eq!((last.len(), payloads.len() + dropped as usize), (1, 400 * 40));
-        assert!(dropped > 0, "a megabyte holds no 16");
-    }
-
-    #[test]
-    fn a_train_that_is_too_long_or_cut_into_nothing_is_refused() {
-        let (one, _two) = pair(false);
-        let octets = vec![0; LONGEST_TRAIN + 1];
-        for train in [Train { octets: &octets, size: 1000 }, Train { octets: &octets[..10], size: 0 }] {
-            assert_eq!(one.send(&[train]).expect_err("refused").kind(), io::ErrorKind::InvalidInput);
-        }
-    }
-
-    #[test]
-    fn arrivals_are_stamped_by_the_kernel_on_request() {
-        let (one, two) = pair(true);
-        two.stamp_arrivals().expect("stamps");
-        let mut batch = Batch::default();
-        // The kernel switches stamping on in the background; the first arrivals may have none.
-        let is_stamped = (0..200).any(|_| {
-            one.send_one(b"here", None).expect("room");
-            two.wait(false, Duration::from_millis(10)).expect("poll");
-            two.receive(&mut batch).expect("it is there");
-            batch.arrived().any(|arrived| arrived.stamp.is_some() && arrived.from.is_some())
-        });
-        assert!(is_stamped);
-    }
-}
+mod tests;

@@ -30,16 +30,21 @@ impl ControlBuffer {
     }
 
     fn put(&mut self, at: usize, level: i32, kind: i32, value: &[u8]) -> usize {
-        let len = HEADER + value.len();
-        let end = at + align(len);
-        let Some(space) = self.0.get_mut(at..end) else { return at };
-        space.fill(0);
-        space[..size_of::<usize>()].copy_from_slice(&len.to_ne_bytes());
-        space[size_of::<usize>()..size_of::<usize>() + 4].copy_from_slice(&level.to_ne_bytes());
-        space[size_of::<usize>() + 4..HEADER].copy_from_slice(&kind.to_ne_bytes());
-        space[HEADER..len].copy_from_slice(value);
-        end
+        put(&mut self.0, at, level, kind, value)
     }
+}
+
+/// Writes one message at `at` into room that is aligned as `cmsghdr` asks, and returns the offset behind it; `at` where it does not fit.
+pub(in crate::net) fn put(room: &mut [u8], at: usize, level: i32, kind: i32, value: &[u8]) -> usize {
+    let len = HEADER + value.len();
+    let end = at + align(len);
+    let Some(space) = room.get_mut(at..end) else { return at };
+    space.fill(0);
+    space[..size_of::<usize>()].copy_from_slice(&len.to_ne_bytes());
+    space[size_of::<usize>()..size_of::<usize>() + 4].copy_from_slice(&level.to_ne_bytes());
+    space[size_of::<usize>() + 4..HEADER].copy_from_slice(&kind.to_ne_bytes());
+    space[HEADER..len].copy_from_slice(value);
+    end
 }
 
 fn align(len: usize) -> usize {

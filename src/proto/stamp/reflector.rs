@@ -6,6 +6,7 @@
 //! admitted TWAMP sender grow, to 44, as RFC 8762 section 4.6 asks), and nothing that looks like a reflector is answered.
 
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 
@@ -24,7 +25,7 @@ pub trait Admission {
 /// Limits of a reflector.
 #[derive(Debug, Clone, Copy)]
 pub struct Config {
-    /// Senders kept at most; more are refused. Default 4096: see [`Reflector::MEMORY_PER_SENDER`].
+    /// Senders kept at most; more are refused. Default 16 384: see [`Reflector::MEMORY_PER_SENDER`].
     pub max_senders: usize,
     /// A sender that was silent for so long is forgotten; its numbers then start anew. Default 900 s, as RFC 5357
     /// section 4.2 has for REFWAIT.
@@ -41,7 +42,7 @@ pub struct Config {
 impl Default for Config {
     fn default() -> Self {
         Self {
-            max_senders: 4096,
+            max_senders: 16_384,
             idle_timeout: Duration::from_secs(900),
             max_rate: 20_000,
             own_port: crate::wire::stamp::PORT,
@@ -128,6 +129,10 @@ impl Reply {
     }
 }
 
+/// Buffers that are kept, and the largest that is.
+const SPARE: usize = 256;
+const SPARE_OCTETS: usize = 2048;
+
 #[derive(Debug, Clone, Copy)]
 struct Peer {
     received: u32,
@@ -144,6 +149,8 @@ pub struct Reflector {
     peers: HashMap<(SocketAddr, u16), Peer>,
     sweep_at: Option<Instant>,
     counters: Counters,
+    /// Buffers of answers that were sent.
+    spare: Vec<Vec<u8>>,
 }
 
 impl Reflector {
@@ -152,7 +159,7 @@ impl Reflector {
 
     /// An empty reflector.
     pub fn new(config: Config) -> Self {
-        Self { config, peers: HashMap::new(), sweep_at: None, counters: Counters::default() }
+        Self { config, peers: HashMap::new(), sweep_at: None, counters: Counters::default(), spare: Vec::new() }
     }
 
     /// What it has done so far.
@@ -198,7 +205,8 @@ impl Reflector {
         peer.sent = peer.sent.wrapping_add(1);
         let (received, sent) = (peer.received, peer.sent);
 
-        let mut bytes = request.bytes.to_vec();
+        let mut bytes = self.spare.pop().unwrap_or_default();
+        bytes.extend_from_slice(request.bytes);
         // Section 4.6: a shorter packet of a TWAMP sender is answered with the base packet.
         bytes.resize(bytes.len().max(mode.base_len()), 0);
         let has_tlvs = !extra.is_empty();
@@ -220,16 +228,27 @@ impl Reflector {
         Ok(Reply { to: request.from, dscp, base, key, bytes, has_tlvs })
     }
 
+    /// Takes answers back that were sent, so that the next need no new memory.
+    pub fn recycle(&mut self, replies: impl IntoIterator<Item = Reply>) {
+        for Reply { mut bytes, .. } in replies {
+            if self.spare.len() < SPARE && bytes.capacity() <= SPARE_OCTETS {
+                bytes.clear();
+                self.spare.push(bytes);
+            }
+        }
+    }
+
     fn peer(&mut self, now: Instant, id: (SocketAddr, u16)) -> Result<&mut Peer, Refusal> {
         let Config { max_senders, max_rate, idle_timeout, .. } = self.config;
-        if !self.peers.contains_key(&id) {
-            if self.peers.len() >= max_senders {
-                return Err(Refusal::TableFull);
+        let senders = self.peers.len();
+        let peer = match self.peers.entry(id) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(_) if senders >= max_senders => return Err(Refusal::TableFull),
+            Entry::Vacant(place) => {
+                self.sweep_at.get_or_insert(now + idle_timeout);
+                place.insert(Peer { received: 0, sent: 0, last_at: now, second_began_at: now, in_second: 0 })
             }
-            self.sweep_at.get_or_insert(now + idle_timeout);
-        }
-        let fresh = Peer { received: 0, sent: 0, last_at: now, second_began_at: now, in_second: 0 };
-        let peer = self.peers.entry(id).or_insert(fresh);
+        };
         peer.last_at = now;
         if now.saturating_duration_since(peer.second_began_at) >= Duration::from_secs(1) {
             peer.second_began_at = now;

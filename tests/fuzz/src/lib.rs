@@ -5,6 +5,7 @@
 //! the ordinary test run feeds the same functions. A function must not panic and must take time in proportion to its
 //! input; what it asserts are laws of the parser, never a particular result. It must not know who draws the octets.
 
+mod capacity;
 mod home;
 mod link;
 mod packets;
@@ -13,6 +14,7 @@ mod seeds6;
 mod stamp;
 mod text;
 
+pub use capacity::capacity;
 pub use home::{igd, ssdp};
 pub use link::link;
 pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
@@ -33,7 +35,8 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 21] = [
+pub const PARSERS: [Parser; 22] = [
+    Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
     Parser { name: "dns", feed: dns, seeds: seeds::dns, worst: seeds::worst_dns },

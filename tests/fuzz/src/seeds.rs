@@ -323,6 +323,7 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         stamp: Some(StampGrant { port: 862, ssid: 7, key: word.clone() }),
         view: Some(ViewGrant { ports: [8622, 8623], session: 7, key: word.clone() }),
         segment_size: Some(1460),
+        capacity: true,
         zone: Some("probe.example.net".to_owned()),
         also_at: vec!["2001:db8:203::10".parse().expect("an address")],
         version: "0.1.0".to_owned(),
