@@ -1,8 +1,10 @@
 //! The stamps that figures are made of, against captures at both ends of a cable, on an idle machine and on one whose cores are all
 //! busy. Needs root, tcpdump and tshark.
 //!
-//! One machine, one clock: what tcpdump saw of a packet at either end says what the cable did to it. Our round trip less the reflector's own
-//! time must be that, and never less.
+//! One machine, one clock: what tcpdump saw of a packet at either end says what the cable did to it, and our round trip less the reflector's
+//! own time must be that. A capture's stamp of a packet that leaves is taken before the driver's, so where the machine was held up in between the
+//! captures' figure is the larger one. That no figure is below the truth is therefore held against a line that holds packets back for a set time
+//! (`twoway/figures.rs`).
 
 #[path = "common/capture.rs"]
 mod capture;
@@ -98,14 +100,14 @@ fn passed(rows: &[[String; 4]], from: Ipv4Addr) -> BTreeMap<u32, i64> {
     rows.iter().filter(|row| row[1] == from.to_string()).map(|row| (number(&row[2]), nanos(&row[0]))).collect()
 }
 
-/// Our round trip less the cable's, per packet, ascending, in nanoseconds.
+/// Our round trip less the cable's by both captures, per packet, its size in nanoseconds, ascending.
 fn errors(result: &StreamResult, [near, far]: &[Vec<[String; 4]>; 2]) -> Vec<i64> {
     let (left, came) = (passed(near, NEAR), passed(near, FAR));
     let (arrived, answered) = (passed(far, NEAR), passed(far, FAR));
     // Nothing is lost on a bare cable, so the reflector's number is the sender's.
     let error = |(number, ours): (u32, Option<i64>)| {
-        let cable = (came.get(&number)? - left.get(&number)?) - (answered.get(&number)? - arrived.get(&number)?);
-        Some(ours? - cable)
+        let (there, back) = (arrived.get(&number)? - left.get(&number)?, came.get(&number)? - answered.get(&number)?);
+        Some((ours? - there - back).abs())
     };
     let mut errors: Vec<i64> = (0..).zip(result.account.round_trip.iter().copied()).filter_map(error).collect();
     errors.sort_unstable();
@@ -121,18 +123,10 @@ fn assert_exact(what: &str, cable: &Cable) {
         let errors = errors(&result, &captures);
         assert!(errors.len() as u64 >= PACKETS * 99 / 100, "{what}: both captures have {} of {PACKETS}", errors.len());
         let at = |share: f64| errors[((errors.len() as f64 * share).ceil() as usize).max(1) - 1];
-        println!(
-            "{what}: {} round trips, error least {} ns, p50 {} ns, p99 {} ns, most {} ns",
-            errors.len(),
-            errors[0],
-            at(0.5),
-            at(0.99),
-            errors[errors.len() - 1]
-        );
-        seen.push((errors[0], at(0.99)));
-        // A round trip below the cable's would be a wrong stamp, however busy the machine is.
-        assert!(errors[0] >= 0, "{what}: {} ns below what the cable took", -errors[0]);
-        if at(0.99) < MOST_NS {
+        let (median, tail, most) = (at(0.5), at(0.99), errors[errors.len() - 1]);
+        println!("{what}: {} round trips, error p50 {median} ns, p99 {tail} ns, most {most} ns", errors.len());
+        seen.push(tail);
+        if tail < MOST_NS {
             return;
         }
     }
