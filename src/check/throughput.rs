@@ -8,6 +8,7 @@
 mod cross;
 mod figures;
 mod phase;
+mod single;
 
 use std::time::Duration;
 
@@ -58,13 +59,16 @@ fn cost(volume: &Volume) -> Cost {
         let mbit = if mbit > 0.0 { mbit * MARGIN } else { ASSUMED_MBIT };
         (mbit * 1e6 / 8.0 * time.as_secs_f64()) as u64
     };
-    let (time, more) = (time, beside(volume.depth, volume.load_time).map(|(start_up, load)| start_up + load));
+    let whole = |(start_up, load): (Duration, Duration)| start_up + load;
+    let more = beside(volume.depth, volume.load_time).map(whole);
+    let single = alone(volume.depth, volume.load_time).map(whole);
     let both = |time: Duration| octets(volume.sold_down_mbit, time) + octets(volume.sold_up_mbit, time);
     // Admission, connecting and the far end's report on top.
     let cost = |time: Duration| (2 * (time + Duration::from_millis(500)), both(time));
     // Where there is but one IP version it takes less.
-    let ((time, octets), (more_time, more_octets)) = (cost(time), more.map(cost).unwrap_or_default());
-    Cost { time: time + more_time, octets: octets + more_octets }
+    let all = [Some(time), more, single].into_iter().flatten().map(cost);
+    let (time, octets) = all.fold((Duration::ZERO, 0), |(time, octets), one| (time + one.0, octets + one.1));
+    Cost { time, octets }
 }
 
 /// Length of a phase over the other IP version, start-up included: shorter, since what fills the line is the line and not its
@@ -73,21 +77,33 @@ fn beside(depth: Depth, load_time: Duration) -> Option<(Duration, Duration)> {
     (depth != Depth::Quick).then(|| (Duration::from_secs(2), load_time / 6))
 }
 
+/// Length of a phase of one stream alone, start-up included: at soak depth, where there is time to hold it against several.
+fn alone(depth: Depth, load_time: Duration) -> Option<(Duration, Duration)> {
+    (depth == Depth::Soak).then(|| (Duration::from_secs(3), load_time / 4))
+}
+
 async fn examine(context: Context) -> Outcome {
     let Some(session) = context.known.far_end.clone() else { return Outcome::not_tested("no session with the far end") };
     let port_mbit = ethtool::port_modes(&context.port.name).await.speed_mbit.map(f64::from);
     let mut outcome = Outcome::new(Status::Done);
     let mut octets_left = context.effort.max_octets.unwrap_or(u64::MAX);
     let whole = (start_up_allowance(context.effort.depth), context.effort.load_time);
-    let mut runs = vec![(&session, whole, false)];
+    let several = context.effort.streams;
+    let mut runs = vec![(&session, whole, false, several)];
+    if let Some(times) = alone(context.effort.depth, context.effort.load_time).filter(|_| several > 1) {
+        runs.push((&session, times, false, 1));
+    }
     if let Some(other) = &context.known.far_end_beside {
         match beside(context.effort.depth, context.effort.load_time) {
-            Some(times) => runs.push((other, times, true)),
+            Some(times) => runs.push((other, times, true, several)),
             None => outcome.fact("left_out", "filling the line over the other IP version: not at this depth"),
         }
     }
     let ways = [Direction::Down, Direction::Up];
-    for ((session, (start_up, load_time), is_beside), direction) in runs.iter().flat_map(|run| ways.map(|way| (*run, way))) {
+    let mut phases = Vec::new();
+    for ((session, (start_up, load_time), is_beside, streams), direction) in
+        runs.iter().flat_map(|run| ways.map(|way| (*run, way)))
+    {
         if context.cancel.is_cancelled() {
             outcome.reason = Some("ended early".to_owned());
             break;
@@ -95,12 +111,14 @@ async fn examine(context: Context) -> Outcome {
         let time = start_up + load_time;
         let request = LoadRequest {
             direction,
-            streams: context.effort.streams,
+            streams,
             time_ms: time.as_millis() as u64,
             max_octets: octets_left,
             expected_mbit: context.effort.sold(direction).unwrap_or(0.0) * MARGIN,
         };
-        match phase::run(&context, session, PhasePlan { request, start_up, is_beside }).await {
+        match phase::run(&context, session, PhasePlan { request, start_up, is_beside, is_single: streams == 1 && several > 1 })
+            .await
+        {
             Ok(phase) => {
                 octets_left = octets_left.saturating_sub(phase.octets());
                 figures::add(&mut outcome, &context, &phase, port_mbit);
@@ -113,6 +131,7 @@ async fn examine(context: Context) -> Outcome {
                     outcome.reason = Some(reason);
                     break;
                 }
+                phases.push(phase);
             }
             Err(refused) if is_beside => {
                 let what = format!("filling the line {direction} over the other IP version did not start: {refused}");
@@ -121,6 +140,9 @@ async fn examine(context: Context) -> Outcome {
             }
             Err(refused) => return not_run(outcome, direction, &refused),
         }
+    }
+    for direction in ways {
+        single::compare(&mut outcome, &phases, direction);
     }
     outcome
 }

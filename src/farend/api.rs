@@ -179,6 +179,9 @@ pub struct StreamSent {
     /// Share of the busy time in which the receiver's window held the stream back.
     #[serde(default)]
     pub receive_window_limited: Option<f64>,
+    /// Share of the busy time in which the sender's own buffer held the stream back.
+    #[serde(default)]
+    pub send_buffer_limited: Option<f64>,
     /// The stream ended before its time: why.
     #[serde(default)]
     pub broken_off: Option<String>,

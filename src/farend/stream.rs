@@ -72,11 +72,11 @@ pub fn send_bulk(mut stream: TcpStream, until: &Until<'_>) -> StreamSent {
         sent.octets_sent = info.octets_sent;
         sent.octets_retransmitted = info.octets_retransmitted;
         sent.min_round_trip_ms = info.min_round_trip_us.map(|us| f64::from(us) / 1e3);
-        sent.receive_window_limited = info
-            .receive_window_limited_us
-            .zip(info.busy_us)
-            .filter(|(_, busy)| *busy > 0)
-            .map(|(limited, busy)| limited as f64 / busy as f64);
+        let of_busy = |limited: Option<u64>| {
+            limited.zip(info.busy_us).filter(|(_, busy)| *busy > 0).map(|(limited, busy)| limited as f64 / busy as f64)
+        };
+        sent.receive_window_limited = of_busy(info.receive_window_limited_us);
+        sent.send_buffer_limited = of_busy(info.send_buffer_limited_us);
     }
     sent.broken_off = result.err().map(|error| error.to_string());
     // Octets still queued go on; the reader sees the end behind them.

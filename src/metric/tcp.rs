@@ -54,6 +54,81 @@ pub fn buffer_delay(average_round_trip: f64, baseline_round_trip: f64) -> Option
     (baseline_round_trip > 0.0).then(|| (average_round_trip - baseline_round_trip) / baseline_round_trip)
 }
 
+/// What is known of a single stream beside several at once.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SingleStream {
+    /// Its rate, and that of all of the several streams together, bit/s.
+    pub rate: f64,
+    /// Rate of the several streams together.
+    pub several_rate: f64,
+    /// How many there were.
+    pub several: u16,
+    /// Jain's index of their rates.
+    pub fairness: f64,
+    /// Share of the busy time in which the receiver's window held it back.
+    pub window_limited: f64,
+    /// Share of the busy time in which its own send buffer held it back.
+    pub buffer_limited: f64,
+    /// Octets sent again per octet sent.
+    pub sent_again: f64,
+    /// Least round trip in seconds.
+    pub round_trip_s: f64,
+}
+
+/// What holds a single stream back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HeldBack {
+    /// The receiver's window: it can't be larger in a round trip.
+    ReceiveWindow,
+    /// The sender's buffer.
+    SendBuffer,
+    /// Something on the way gives each stream the same and no more.
+    PerFlowShaper,
+    /// Loss, after which a loss-based sender halves or nearly so.
+    Loss,
+    /// None of these: the stream had not grown to the path's product of rate and delay yet.
+    Growth,
+}
+
+/// A single stream that reaches this share of what several reach is not held back *(ours)*.
+const AS_GOOD: f64 = 0.9;
+/// A limit that holds for more than this share of the time is what holds it back *(ours)*.
+const MOSTLY: f64 = 0.5;
+/// Streams that all get the same: Jain's index above this, and each within this share of the single one's rate *(ours)*.
+const EQUAL: (f64, f64) = (0.98, 0.1);
+
+/// Why a single stream stays behind several; `None` when it does not.
+///
+/// The kernel counts the time in which either window was the limit. Loss bounds a loss-based stream by its share and the round trip (M.
+/// Mathis and others, 1997: `1460 x 8 / RTT x 1.22 / sqrt(p)`): it is named where the rate is that bound, within a factor of two. A shaper for
+/// each flow shows in streams that are equal among themselves and to the single one while the bound is elsewhere: a shaper that queues loses next
+/// to nothing, and one that drops does so in heaps, which a stream survives at many times the bound.
+pub fn held_back(of: &SingleStream) -> Option<HeldBack> {
+    if of.rate >= AS_GOOD * of.several_rate {
+        return None;
+    }
+    let each = of.several_rate / f64::from(of.several.max(1));
+    let is_even = of.several > 1 && of.fairness >= EQUAL.0 && (each / of.rate.max(1.0) - 1.0).abs() <= EQUAL.1;
+    let bound = if of.sent_again > 0.0 && of.round_trip_s > 0.0 {
+        1460.0 * 8.0 / of.round_trip_s * 1.22 / of.sent_again.sqrt()
+    } else {
+        f64::INFINITY
+    };
+    Some(if of.window_limited > MOSTLY {
+        HeldBack::ReceiveWindow
+    } else if of.buffer_limited > MOSTLY {
+        HeldBack::SendBuffer
+    } else if (0.5 * of.rate..=2.0 * of.rate).contains(&bound) {
+        HeldBack::Loss
+    } else if is_even {
+        HeldBack::PerFlowShaper
+    } else if bound < 0.5 * of.rate {
+        HeldBack::Loss
+    } else {
+        HeldBack::Growth
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -154,5 +229,35 @@ mod tests {
             let ideal: f64 = 800e6 / most_payload(mbit * 1e6, 1500, overhead);
             assert!((ideal - printed).abs() < 1.0, "{mbit} Mbit/s: {ideal}");
         }
+    }
+
+    #[test]
+    fn what_holds_a_single_stream_back_is_told_by_what_the_kernel_counted_and_the_others_got() {
+        let free = SingleStream {
+            rate: 20e6,
+            several_rate: 80e6,
+            several: 4,
+            fairness: 0.9,
+            window_limited: 0.0,
+            buffer_limited: 0.0,
+            sent_again: 0.0,
+            round_trip_s: 0.05,
+        };
+        let why = |change: fn(&mut SingleStream)| {
+            let mut of = free;
+            change(&mut of);
+            held_back(&of)
+        };
+        assert_eq!(why(|of| of.rate = 75e6), None);
+        assert_eq!(why(|of| of.window_limited = 0.9), Some(HeldBack::ReceiveWindow));
+        assert_eq!(why(|of| of.buffer_limited = 0.9), Some(HeldBack::SendBuffer));
+        assert_eq!(why(|of| of.fairness = 0.999), Some(HeldBack::PerFlowShaper));
+        // Equal among themselves, but a single one gets more than each of them.
+        assert_eq!(why(|of| (of.fairness, of.rate) = (0.999, 40e6)), Some(HeldBack::Growth));
+        // 1460 x 8 / 0.05 x 1.22 / sqrt(0.0001) = 28.5 Mbit/s, so 20 Mbit/s are what such loss allows; a tenth of that loss would allow 90.
+        assert_eq!(why(|of| (of.sent_again, of.fairness) = (1e-4, 0.999)), Some(HeldBack::Loss));
+        assert_eq!(why(|of| (of.sent_again, of.fairness) = (0.01, 0.999)), Some(HeldBack::PerFlowShaper));
+        assert_eq!(why(|of| of.sent_again = 1e-5), Some(HeldBack::Growth));
+        assert_eq!(why(|_| {}), Some(HeldBack::Growth));
     }
 }

@@ -68,8 +68,14 @@ fn rate(near: &Namespace, to: SocketAddr, requests: &[Vec<u8>]) -> f64 {
     let (begin, mut heard) = (Instant::now(), Instant::now());
     while begin.elapsed() < TIME {
         if under_way < UNDER_WAY {
-            let marked: Vec<Marked<'_>> =
-                (0..MOST_AT_ONCE).map(|at| Marked { octets: &requests[(next + at) % requests.len()], to, dscp: None }).collect();
+            let marked: Vec<Marked<'_>> = (0..MOST_AT_ONCE)
+                .map(|at| Marked {
+                    // Several senders are answered one by one: what differs from its neighbour goes in no train.
+                    octets: &requests[(next + at) % requests.len()],
+                    to,
+                    dscp: (requests.len() > 1 && at % 2 == 1).then_some(46),
+                })
+                .collect();
             let sent = socket.send_each(&marked).unwrap_or(0);
             next += sent;
             under_way += sent;
@@ -93,7 +99,7 @@ fn rate(near: &Namespace, to: SocketAddr, requests: &[Vec<u8>]) -> f64 {
     answers as f64 / TIME.as_secs_f64()
 }
 
-/// A loop that sends back what it receives.
+/// A loop that sends back what it receives, each by itself as recvmmsg and sendmmsg have it.
 fn bare(far: &Namespace, stop: &Arc<AtomicBool>) -> (SocketAddr, std::thread::JoinHandle<()>) {
     let socket = open(far, FAR, 7);
     let stop = Arc::clone(stop);
@@ -102,8 +108,11 @@ fn bare(far: &Namespace, stop: &Arc<AtomicBool>) -> (SocketAddr, std::thread::Jo
         while !stop.load(Ordering::Relaxed) {
             socket.wait(false, Duration::from_millis(50)).expect("poll");
             while socket.receive(&mut batch).is_ok() {
-                let replies: Vec<Marked<'_>> =
-                    batch.arrived().filter_map(|one| Some(Marked { octets: one.octets, to: one.from?, dscp: None })).collect();
+                let replies: Vec<Marked<'_>> = batch
+                    .arrived()
+                    .enumerate()
+                    .filter_map(|(at, one)| Some(Marked { octets: one.octets, to: one.from?, dscp: (at % 2 == 1).then_some(0) }))
+                    .collect();
                 let mut at = 0;
                 while at < replies.len() {
                     at += socket.send_each(&replies[at..]).unwrap_or(1);

@@ -11,6 +11,7 @@ use crate::check::Context;
 use crate::farend::api::{BUCKET_MS, StreamSent};
 use crate::metric::loss_interval::clustered;
 use crate::metric::rate::{fairness, start_up, steady};
+use crate::metric::tcp;
 use crate::reading::{Limit, Outcome, Reading, Series, Unit};
 use crate::unit::{Direction, Family, Interval, Layer, Load};
 
@@ -20,6 +21,9 @@ const CPU_LIMIT: f64 = 0.95;
 const PORT_SHARE: f64 = 0.98;
 /// TCP payload per line octet on Ethernet with time stamps, 1448/1538 (RFC 6349 section 4.1.1, RFC 7323 section 3.2).
 const PAYLOAD_SHARE: f64 = 1448.0 / 1538.0;
+
+/// TCP payload per octet of IP, with time stamps (RFC 7323 section 3.2).
+const IP_PAYLOAD_SHARE: f64 = 1448.0 / 1500.0;
 
 /// Adds what a phase found.
 pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_mbit: Option<f64>) {
@@ -36,12 +40,22 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
         let interval = Interval { low: low.map(mbit), high: high.map(mbit), confidence };
         let mut rate = Reading::new("throughput.tcp_payload_rate", mbit(octets), (buckets.len() - left_out) as u64, interval);
         rate.congestion_control = phase.sent.first().map(|stream| stream.congestion_control.clone());
+        if phase.is_single {
+            rate.name = "throughput.single_stream_rate".to_owned();
+        }
         readings.push(limited(rate.at(Layer::TcpPayload), context, phase, port_mbit));
         readings.push(Reading::exact("throughput.start_up_time", (left_out as u64 * BUCKET_MS) as f64));
+    }
+    if phase.is_single {
+        let family = Family::of(phase.address.ip());
+        outcome.readings.extend(readings.into_iter().take(1).map(|reading| reading.toward(direction).over(family)));
+        outcome.fact(&format!("streams_{direction}_single"), streams(phase));
+        return;
     }
     if let Some(share) = retransmitted(phase) {
         readings.push(Reading::exact("throughput.retransmit_ratio", share));
     }
+    readings.extend(framework(phase, context.effort.sold(direction)));
     let shares: Vec<f64> = phase.received.iter().map(|stream| stream.octets as f64).collect();
     if let Some(index) = fairness(&shares) {
         readings.push(Reading::exact("throughput.fairness", index));
@@ -66,6 +80,31 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
     outcome.series.extend(delay_series(phase, direction, load, family));
     let beside = if phase.is_beside { "_other_version" } else { "" };
     outcome.fact(&format!("streams_{direction}{beside}"), streams(phase));
+}
+
+/// The three metrics of RFC 6349 section 4 that the phase carries. The ideal time is that of the sold rate, taken at the IP layer.
+fn framework(phase: &Phase, sold_mbit: Option<f64>) -> Vec<Reading> {
+    let mut readings = Vec::new();
+    // Until the last octet came: what a deep buffer delivers late is part of the transfer.
+    let buckets = phase.received.iter().map(|stream| stream.buckets.len()).max().unwrap_or(0);
+    let seconds = (buckets as u64 * BUCKET_MS) as f64 / 1e3;
+    let ideal = sold_mbit.map(|mbit| phase.octets() as f64 * 8.0 / (mbit * 1e6 * IP_PAYLOAD_SHARE));
+    if let Some(ratio) = ideal.and_then(|ideal| tcp::transfer_time_ratio(seconds, ideal)) {
+        readings.push(Reading::exact("throughput.transfer_time_ratio", ratio));
+    }
+    let sums = phase
+        .sent
+        .iter()
+        .try_fold((0, 0), |sums, stream| Some((sums.0 + stream.octets_sent?, sums.1 + stream.octets_retransmitted?)));
+    if let Some(efficiency) = sums.and_then(|(sent, again)| tcp::efficiency(sent, again)) {
+        readings.push(Reading::exact("throughput.efficiency_ratio", efficiency));
+    }
+    let trips = phase.delay.as_ref().map(|stream| stream.account.round_trip_sorted_ms()).unwrap_or_default();
+    let mean = trips.iter().sum::<f64>() / trips.len().max(1) as f64;
+    if let Some(growth) = trips.first().and_then(|least| tcp::buffer_delay(mean, *least)) {
+        readings.push(Reading::exact("throughput.buffer_delay_ratio", growth));
+    }
+    readings
 }
 
 /// Octets per bucket of all streams, up to the senders' end; the bucket in which they ended is left out. Senders that were
@@ -114,7 +153,7 @@ fn moved(phase: &Phase) -> Moved {
 }
 
 /// Octets sent again per octet sent, of all senders; `None` where a kernel does not say.
-fn retransmitted(phase: &Phase) -> Option<f64> {
+pub(super) fn retransmitted(phase: &Phase) -> Option<f64> {
     let mut sums = (0, 0);
     for stream in &phase.sent {
         sums = (sums.0 + stream.octets_retransmitted?, sums.1 + stream.octets_sent?);

@@ -49,6 +49,8 @@ pub(super) struct Phase {
     pub(super) start_up: Duration,
     /// Over the other IP version than that of the visit's first session.
     pub(super) is_beside: bool,
+    /// One stream alone, to be held against several.
+    pub(super) is_single: bool,
     pub(super) address: SocketAddr,
     /// The senders' side, whoever sent.
     pub(super) sent: Vec<StreamSent>,
@@ -112,6 +114,7 @@ pub(super) struct PhasePlan {
     pub(super) request: LoadRequest,
     pub(super) start_up: Duration,
     pub(super) is_beside: bool,
+    pub(super) is_single: bool,
 }
 
 /// Runs one phase.
@@ -153,7 +156,7 @@ struct Conditions {
 }
 
 fn put_together(
-    PhasePlan { request, start_up, is_beside }: PhasePlan,
+    PhasePlan { request, start_up, is_beside, is_single }: PhasePlan,
     address: SocketAddr,
     own: Vec<Side>,
     report: Result<LoadReport, ClientError>,
@@ -190,6 +193,7 @@ fn put_together(
         request,
         start_up,
         is_beside,
+        is_single,
         address,
         sent,
         received,

@@ -71,9 +71,8 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
     let mut readings = Vec::new();
     if let Some(ways) = &account.ways {
         for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
-            readings.extend(
-                of_way(way, account.loss_design_effect(), confidence).into_iter().map(|reading| reading.toward(direction)),
-            );
+            readings
+                .extend(of_way(way, way.loss_design_effect(), confidence).into_iter().map(|reading| reading.toward(direction)));
             let deeper = depth::of_way(way, result.interval, confidence);
             readings.extend(deeper.into_iter().map(|reading| reading.toward(direction)));
         }
@@ -199,6 +198,11 @@ impl Account {
 }
 
 impl Way {
+    /// By how much this way's lost packets cluster; those of the other way say nothing about it.
+    fn loss_design_effect(&self) -> f64 {
+        design_effect(self.fates.iter().copied())
+    }
+
     /// Delays above the least in milliseconds, ascending.
     pub fn variation_sorted_ms(&self) -> Vec<f64> {
         sorted_ms(&self.variation)

@@ -83,3 +83,22 @@ fn arrivals_are_stamped_by_the_kernel_on_request() {
     });
     assert!(is_stamped);
 }
+
+#[test]
+fn neighbours_that_are_alike_go_as_a_train_and_all_arrive_as_single_ones() {
+    let (one, two) = pair(false);
+    let to = two.local_addr().expect("bound");
+    for cuts in [true, false] {
+        one.cuts_not.store(!cuts, Ordering::Relaxed);
+        let lengths = [100, 100, 100, 60, 100, 0, 0, 100];
+        let octets: Vec<Vec<u8>> = lengths.iter().enumerate().map(|(at, len)| vec![at as u8; *len]).collect();
+        let datagrams: Vec<Marked<'_>> =
+            octets.iter().enumerate().map(|(at, octets)| Marked { octets, to, dscp: (at == 2).then_some(46) }).collect();
+        assert_eq!(one.send_each(&datagrams).expect("room"), datagrams.len());
+        let (payloads, _) = drain(&two, &mut Batch::default());
+        assert_eq!(payloads.concat(), octets.concat());
+        assert_eq!(one.send(&[Train { octets: &octets.concat(), size: 60 }]).expect("room"), 1);
+        let (payloads, _) = drain(&two, &mut Batch::default());
+        assert_eq!(payloads.iter().map(Vec::len).collect::<Vec<_>>(), [vec![60; 9], vec![20]].concat());
+    }
+}

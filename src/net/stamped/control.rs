@@ -24,11 +24,6 @@ impl ControlBuffer {
         self.put(at, level, kind, &value.to_ne_bytes())
     }
 
-    /// Writes one message of two octets at `at` and returns the offset behind it.
-    pub(in crate::net) fn put_half(&mut self, at: usize, level: i32, kind: i32, value: u16) -> usize {
-        self.put(at, level, kind, &value.to_ne_bytes())
-    }
-
     fn put(&mut self, at: usize, level: i32, kind: i32, value: &[u8]) -> usize {
         put(&mut self.0, at, level, kind, value)
     }

@@ -140,3 +140,13 @@ fn readings_of_a_clean_stream_have_finite_bounds_where_samples_carry_them() {
         assert_eq!(reading.high.is_some_and(|high| high >= reading.value), bounded, "{reading:?}");
     }
 }
+
+/// Bursts of loss on one way must not widen what is said of the other: 1000 packets without loss are bounded at 1 - 0.025^(1/1000).
+#[test]
+fn a_clean_way_is_bounded_as_one_whatever_the_other_way_loses() {
+    let there = |i: u64, _: f64| if i % 100 < 8 { Fate::Lost } else { ms(5) };
+    let outcome = examined(Sim::new(stream(1000)).line(Line { there, back: |_, _| ms(5) }).run(), Ended::Complete);
+    let down = named(&outcome, "twoway.loss_ratio").into_iter().find(|r| r.direction == Some(Direction::Down)).expect("counted");
+    let bound = 1.0 - 0.025_f64.powf(1.0 / down.samples as f64);
+    assert!(down.value == 0.0 && (down.high.expect("bounded") - bound).abs() < 1e-9, "{down:?}");
+}
