@@ -28,6 +28,14 @@ pub(crate) struct Captured {
     arrived: Vec<Seen>,
 }
 
+impl Captured {
+    /// Packets that the capture where they arrive has, closing ones among them: fewer here than the check counted is the capture's own loss.
+    #[allow(dead_code, reason = "the bench asks, the test does not")]
+    pub(crate) fn arrivals(&self) -> usize {
+        self.arrived.len()
+    }
+}
+
 /// Both ports, in the same order whoever sent.
 fn ports(row: &[String; 4]) -> Vec<&str> {
     let mut ports: Vec<&str> = row[3].split(',').collect();
