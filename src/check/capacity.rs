@@ -210,7 +210,13 @@ async fn run(context: &Context, to: SocketAddr, request: Request, direction: Dir
         };
         capacity::run(&socket, flow, &stopped, tell, |_| None).map_err(NotRun::System)
     };
-    std::thread::Builder::new().name("capacity".to_owned()).spawn(move || answer.send(work())).map_err(NotRun::System)?;
+    std::thread::Builder::new()
+        .name("capacity".to_owned())
+        .spawn(move || {
+            // Whoever asked may be gone.
+            let _ = answer.send(work());
+        })
+        .map_err(NotRun::System)?;
     let found = tokio::select! {
         found = result => found.map_err(|_| NotRun::System(io::Error::other("the test's thread ended")))??,
         () = context.cancel.cancelled() => return Err(NotRun::Cancelled),

@@ -465,7 +465,7 @@ impl BulkSocket {
         let events = if to_send { libc::POLLIN | libc::POLLOUT } else { libc::POLLIN };
         let mut polled = libc::pollfd { fd: self.fd.as_raw_fd(), events, revents: 0 };
         let seconds = libc::time_t::try_from(most.as_secs()).unwrap_or(libc::time_t::MAX);
-        let timeout = libc::timespec { tv_sec: seconds, tv_nsec: most.subsec_nanos() as _ };
+        let timeout = libc::timespec { tv_sec: seconds, tv_nsec: i64::from(most.subsec_nanos()) };
         // SAFETY: one pollfd and one timespec that live through the call; no signal mask.
         let result = unsafe { libc::ppoll(&raw mut polled, 1, &raw const timeout, std::ptr::null()) };
         let error = io::Error::last_os_error();

@@ -57,7 +57,7 @@ pub enum End {
 #[derive(Debug, Clone)]
 enum Part {
     Sends(Sender),
-    Receives(Receiver),
+    Receives(Box<Receiver>),
 }
 
 /// A test under way.
@@ -95,7 +95,11 @@ impl Flow {
             }
         };
         let first = adjuster.as_ref().map_or(first, |(adjuster, sizes)| table::sending_rate(adjuster.row(), *sizes));
-        let part = if sends { Part::Sends(Sender::new(now, first)) } else { Part::Receives(Receiver::new(terms.sub_interval)) };
+        let part = if sends {
+            Part::Sends(Sender::new(now, first))
+        } else {
+            Part::Receives(Box::new(Receiver::new(terms.sub_interval)))
+        };
         let highest_row = adjuster.as_ref().map_or(0, |(adjuster, _)| adjuster.row());
         Self {
             terms,

@@ -27,6 +27,9 @@ pub enum Verdict {
     Ask(Box<Asked>),
 }
 
+/// The terms and the answer, or the answer that refuses.
+pub type Activated = Result<(Terms, Vec<u8>), Vec<u8>>;
+
 /// The largest IP packets that are sent: above 1 Gbit/s, with jumbo datagrams.
 const JUMBO: u32 = 9000;
 
@@ -100,13 +103,7 @@ impl Asked {
     }
 
     /// Looks at a datagram at the test's port: the terms and the answer; `Err` is the answer that refuses, `None` is nothing.
-    pub fn on_activation(
-        &self,
-        octets: &[u8],
-        longest_s: u64,
-        headers: u32,
-        last_row: usize,
-    ) -> Option<Result<(Terms, Vec<u8>), Vec<u8>>> {
+    pub fn on_activation(&self, octets: &[u8], longest_s: u64, headers: u32, last_row: usize) -> Option<Activated> {
         let asked = Activation::parse(octets).ok()?;
         let is_ours = octets.len() == Activation::LEN
             && asked.response == ActivationResponse::None
