@@ -122,6 +122,7 @@ pub const ALL: &[NameSpec] = &[
     n("twoway.ipdv_p95", Millisecond, "95th percentile of that size"),
     n("twoway.ipdv_p999", Millisecond, "99.9th percentile of that size"),
     n("twoway.transfer_delay_mean", Millisecond, "mean one-way delay (IPTD, ITU-T Y.1540), taken as half of the round trip"),
+    n("twoway.schedule_error_p99", Millisecond, "99th percentile of how much later than fixed a packet left: the test set's own"),
     n("twoway.errored_ratio", One, "share of answers that arrived damaged (IPER, ITU-T Y.1540)"),
     n("twoway.burst_density", One, "share of packets lost inside bursts of loss (RFC 3611 section 4.7.2, Gmin 16)"),
     n("twoway.burst_duration", Millisecond, "mean length of a burst of loss (RFC 3611 section 4.7.2)"),
