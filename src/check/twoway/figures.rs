@@ -107,7 +107,7 @@ fn behind_schedule(account: &Account, confidence: f64) -> Option<Reading> {
 }
 
 /// Marks what the test set or the far end had a part in.
-fn limited(readings: Vec<Reading>, result: &StreamResult) -> Vec<Reading> {
+pub(super) fn limited(readings: Vec<Reading>, result: &StreamResult) -> Vec<Reading> {
     let account = &result.account;
     let drops = account.tally.receive_drops;
     let gone = result.ended == Ended::Refused;

@@ -136,8 +136,8 @@ fn a_long_series_is_thinned_to_the_worst_of_each_stretch() {
 fn readings_of_a_clean_stream_have_finite_bounds_where_samples_carry_them() {
     let vary = |_: u64, u: f64| Fate::after([Duration::from_micros(5_000 + (u * 2_000.0) as u64)]);
     let outcome = examined(Sim::new(stream(1000)).line(Line { there: vary, back: vary }).run(), Ended::Complete);
-    // Loss, three of PDV, jitter, order twice, copies and three of IPDV each way; four round trips, IPTD and IPER.
-    assert_eq!(outcome.readings.len(), 2 * 11 + 6);
+    // Loss, three of PDV, jitter, order twice, copies and three of IPDV each way; four round trips, IPTD, IPER and the schedule.
+    assert_eq!(outcome.readings.len(), 2 * 11 + 7);
     for reading in &outcome.readings {
         assert!(reading.low.is_some_and(|low| low <= reading.value), "{reading:?}");
         // The 99.9th percentile of 1000 samples has no upper bound at 95 % (it takes 3688); all others have.
