@@ -307,11 +307,18 @@ pub struct Asked {
     pub vlans: Vec<TagStack>,
     /// A peer of a capacity test other than the far end.
     pub capacity_peer: Option<capacity::Peer>,
+    /// A standard reflector for two-way measurement other than the far end's.
+    pub reflector: Option<twoway::Peer>,
 }
 
 /// Checks that run only when they are asked for by name, or take the place of the registry's then.
 pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
-    vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })]
+    let mut checks: Vec<Box<dyn Check>> =
+        vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })];
+    if asked.reflector.is_some() {
+        checks.push(Box::new(twoway::Twoway { peer: asked.reflector, ..twoway::Twoway::default() }));
+    }
+    checks
 }
 
 /// All checks for this kind of access at this depth, in the order in which they are listed and started.

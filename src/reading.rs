@@ -78,6 +78,8 @@ pub enum Target {
     Server(u16),
     /// A VLAN, by its number or by outer and inner one; 0 where there is no tag.
     Vlan(u16, u16),
+    /// A class of service, by its DSCP.
+    Class(u8),
 }
 
 /// Something that bounded the figure other than the line under test.

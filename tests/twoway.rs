@@ -13,5 +13,7 @@ mod hostile;
 mod lab;
 #[path = "twoway/packets.rs"]
 mod packets;
+#[path = "twoway/standard.rs"]
+mod standard;
 #[path = "twoway/support.rs"]
 mod support;

@@ -4,6 +4,7 @@
 //! It runs one stream on the quiet line and turns its account into readings. It must not know how packets are sent
 //! ([`stream`]) or counted ([`crate::proto::stamp::account`]). Forward is up, backward is down.
 
+mod classes;
 mod figures;
 mod stream;
 
@@ -12,7 +13,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use futures_util::FutureExt;
-use futures_util::future::BoxFuture;
+use futures_util::future::{BoxFuture, join_all};
 
 use tokio_util::sync::CancellationToken;
 
@@ -24,6 +25,7 @@ use crate::proto::stamp::schedule::Spacing;
 use crate::proto::stamp::sender::Config;
 use crate::reading::Outcome;
 use crate::unit::{Depth, Family};
+use crate::wire::stamp::Key;
 
 pub use stream::{Ended, StreamConfig, StreamProgress, StreamResult, run_stream};
 
@@ -50,10 +52,21 @@ pub enum Form {
 }
 
 /// The check.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Twoway {
     /// Form of the packets.
     pub form: Form,
+    /// A standard reflector other than the far end's.
+    pub peer: Option<Peer>,
+}
+
+/// A reflector of RFC 8762, or of RFC 5357 without a control connection (its appendix I), that nobody made a session with.
+#[derive(Debug, Clone)]
+pub struct Peer {
+    /// Where it answers.
+    pub at: SocketAddr,
+    /// The key that its host handed out: then packets are authenticated.
+    pub key: Option<Key>,
 }
 
 /// Packets and pace by depth.
@@ -70,12 +83,13 @@ fn effort(depth: Depth) -> (u64, Duration) {
 
 impl Check for Twoway {
     fn spec(&self) -> Spec {
-        Spec { name: "twoway", needs: &[Need::FarEnd], gives: &[], class: Class::Quiet, cost }
+        let needs: &[Need] = if self.peer.is_some() { &[Need::Address] } else { &[Need::FarEnd] };
+        Spec { name: "twoway", needs, gives: &[], class: Class::Quiet, cost }
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
-        let form = self.form;
-        async move { Finished::from(examine(form, context).await) }.boxed()
+        let asked = self.clone();
+        async move { Finished::from(examine(asked, context).await) }.boxed()
     }
 }
 
@@ -84,27 +98,55 @@ fn cost(volume: &Volume) -> Cost {
     // A round trip and a few closing packets come on top; the wait only where packets are lost.
     let time = interval * u32::try_from(packets).unwrap_or(u32::MAX) + Duration::from_millis(500);
     // In each IP version.
-    Cost { time, octets: 2 * 2 * packets * (PAYLOAD_OCTETS as u64 + HEADERS) }
+    let octets = 2 * 2 * packets * (PAYLOAD_OCTETS as u64 + HEADERS);
+    Cost { time, octets: octets + classes::volume(volume, packets, HEADERS) }
 }
 
-async fn examine(form: Form, context: Context) -> Outcome {
-    let Some(session) = context.known.far_end.clone() else { return Outcome::not_tested("no session with the far end") };
-    let Some(offer) = session.stamp.clone() else {
-        return Outcome::not_tested("the far end runs no reflector for two-way measurement");
-    };
+async fn examine(Twoway { form, peer }: Twoway, context: Context) -> Outcome {
     let (count, interval) = effort(context.effort.depth);
     let plan =
         StreamPlan { device: Some(context.interface.name.clone()), dscp: context.effort.dscp, count: Some(count), interval };
-    let config = stream_config(session.address, &offer, form, plan.clone());
+    let (config, beside) = match peer {
+        Some(Peer { at, key }) => {
+            // Without a session there is no identifier, and where RFC 8972 has it, RFC 8762 and RFC 5357 want zeroes.
+            let offer = StampOffer { port: at.port(), ssid: 0, key };
+            (StreamConfig { kind: Reflector::Unknown, ..stream_config(at.ip(), &offer, form, plan) }, None)
+        }
+        None => {
+            let Some(session) = context.known.far_end.clone() else {
+                return Outcome::not_tested("no session with the far end");
+            };
+            let Some(offer) = session.stamp.clone() else {
+                return Outcome::not_tested("the far end runs no reflector for two-way measurement");
+            };
+            let other = context.known.far_end_beside.as_ref();
+            let other = other.and_then(|session| Some((session.address, session.stamp.clone()?)));
+            let beside = other.map(|(address, offer)| stream_config(address, &offer, form, plan.clone()));
+            (stream_config(session.address, &offer, form, plan), beside)
+        }
+    };
     let confidence = context.effort.confidence;
-    let first = measure(config, context.cancel.clone(), Arc::clone(&context.live), confidence);
-    let other = context.known.far_end_beside.as_ref().and_then(|session| Some((session.address, session.stamp.clone()?)));
-    let Some((address, offer)) = other else { return first.await };
     // Side by side: the same line at the same time. Whoever watches sees the first.
-    let config = stream_config(address, &offer, form, plan);
-    let silent: LiveSink = Arc::new(|_| {});
-    let (first, second) = tokio::join!(first, measure(config, context.cancel.clone(), silent, confidence));
-    figures::beside(first, second, Family::of(address))
+    let others = classes::streams(&config, &context.effort).into_iter().map(|config| {
+        let cancel = context.cancel.clone();
+        async move {
+            let result = run_stream(config.clone(), cancel, |_| {}).await;
+            (config, result)
+        }
+    });
+    let first = measure(config, context.cancel.clone(), Arc::clone(&context.live), confidence);
+    let second = async {
+        let config = beside?;
+        let silent: LiveSink = Arc::new(|_| {});
+        let family = Family::of(config.reflector.ip());
+        Some((measure(config, context.cancel.clone(), silent, confidence).await, family))
+    };
+    let (mut first, second, others) = tokio::join!(first, second, join_all(others));
+    classes::add(&mut first, &others, confidence);
+    match second {
+        Some((second, family)) => figures::beside(first, second, family),
+        None => first,
+    }
 }
 
 /// Runs one stream and turns what it found into the check's outcome.
@@ -189,6 +231,6 @@ mod tests {
     fn cost_is_the_stream_s_time_and_octets() {
         let cost =
             cost(&Volume { depth: Depth::Handoff, load_time: Duration::from_secs(3), sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
-        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 880_000));
+        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 880_000 + 2 * 98 * (172 + 600 + 300 + 3 * 48)));
     }
 }

@@ -128,6 +128,12 @@ pub struct CheckArgs {
     /// For `check capacity --peer`: file with the number and the key that the peer's host handed out (TOML: 7 = "hexadecimal key").
     #[arg(long, value_name = "FILE", requires = "peer")]
     pub peer_key: Option<PathBuf>,
+    /// For `check twoway`: a standard reflector (RFC 8762, RFC 5357 appendix I) other than the far end's; its port is 862 if none is given.
+    #[arg(long, value_name = "ADDRESS[:PORT]", value_parser = super::meaning::reflector)]
+    pub reflector: Option<std::net::SocketAddr>,
+    /// For `check twoway --reflector`: file with the key that the reflector's host handed out, in hexadecimal; packets are then authenticated.
+    #[arg(long, value_name = "FILE", requires = "reflector")]
+    pub reflector_key: Option<PathBuf>,
     /// Tier to judge against; without one the figures are shown unjudged.
     #[arg(long, short, value_name = "TIER")]
     pub profile: Option<String>,

@@ -31,6 +31,15 @@ pub(super) fn octets(text: &str) -> Result<u64, String> {
 /// VLANs that a list may name: enough for every number of a provider's usual block, and still some seconds.
 const MOST_VLANS: usize = 200;
 
+/// A reflector: an address, with or without a port; IPv6 with a port stands in brackets.
+pub(super) fn reflector(text: &str) -> Result<std::net::SocketAddr, String> {
+    let bare = text.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).unwrap_or(text);
+    let address = bare.parse().map(|address: std::net::IpAddr| (address, crate::wire::stamp::PORT).into());
+    address.or_else(|_| text.parse()).map_err(|_| {
+        "write an address, with a port or without: 192.0.2.1, 192.0.2.1:8620, 2001:db8::1, [2001:db8::1]:8620".to_owned()
+    })
+}
+
 /// Where `check vlan` looks: numbers, ranges and pairs with commas between; 0 is frames without a tag.
 pub(super) fn vlans(text: &str) -> Result<VlanList, String> {
     let mut stacks = Vec::new();

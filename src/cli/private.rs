@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::failure::Failure;
 use crate::wire::capacity::SharedKey;
+use crate::wire::stamp;
 
 /// The text of a file that its owner alone can read. `what` it is stands in the complaint.
 pub(super) fn read(path: &Path, what: &str) -> Result<String, Failure> {
@@ -28,13 +29,20 @@ pub(super) fn capacity_keys(path: &Path) -> Result<BTreeMap<u8, SharedKey>, Fail
         ))
     };
     let written: BTreeMap<String, String> = toml::from_str(&text).map_err(|_| wrong())?;
-    let octets = |digits: &str| -> Option<Vec<u8>> {
-        let digits: Vec<u8> = digits.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
-        (!digits.is_empty() && digits.len().is_multiple_of(2))
-            .then(|| digits.chunks(2).map(|pair| pair[0] << 4 | pair[1]).collect())
-    };
     let entry = |(number, digits): (String, String)| Some((number.parse().ok()?, SharedKey::new(&octets(&digits)?)));
     written.into_iter().map(|one| entry(one).ok_or_else(wrong)).collect()
+}
+
+/// A reflector's key: hexadecimal digits.
+pub(super) fn reflector_key(path: &Path) -> Result<stamp::Key, Failure> {
+    let (shown, text) = (path.display(), read(path, "the key")?);
+    let wrong = || Failure::usage(format_args!("the key {shown} can't be read: it is an even number of hexadecimal digits"));
+    octets(text.trim()).map(|octets| stamp::Key::new(&octets)).ok_or_else(wrong)
+}
+
+fn octets(digits: &str) -> Option<Vec<u8>> {
+    let digits: Vec<u8> = digits.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
+    (!digits.is_empty() && digits.len().is_multiple_of(2)).then(|| digits.chunks(2).map(|pair| pair[0] << 4 | pair[1]).collect())
 }
 
 #[cfg(test)]

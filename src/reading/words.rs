@@ -95,6 +95,10 @@ pub fn target_words(target: &Target) -> String {
         Target::Server(n) => format!("server {n}"),
         Target::Vlan(0, _) => "no tag".to_owned(),
         Target::Vlan(n, 0) => format!("VLAN {n}"),
+        Target::Class(46) => "DSCP 46, EF".to_owned(),
+        Target::Class(34) => "DSCP 34, AF41".to_owned(),
+        Target::Class(8) => "DSCP 8, CS1".to_owned(),
+        Target::Class(n) => format!("DSCP {n}"),
         Target::Vlan(outer, inner) => format!("VLAN {outer}.{inner}"),
     }
 }

@@ -92,11 +92,21 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
     }
     readings.extend(depth::transfer_delay(account, confidence));
     readings.extend(depth::errored(result, confidence));
+    readings.extend(behind_schedule(account, confidence));
     limited(readings, result)
 }
 
+/// How much later than fixed the packets left, 99th percentile (RFC 2330 section 11.1: sampling errors are to be told).
+fn behind_schedule(account: &Account, confidence: f64) -> Option<Reading> {
+    let mut sorted: Vec<f64> = account.behind_schedule.iter().map(|late| late.as_secs_f64() * 1e3).collect();
+    sorted.sort_by(f64::total_cmp);
+    let value = quantile::of_sorted(&sorted, 0, 0.99)?;
+    let interval = quantile::interval_of_sorted(&sorted, 0, 0.99, confidence);
+    Some(Reading::new("twoway.schedule_error_p99", value, sorted.len() as u64, interval))
+}
+
 /// Marks what the test set or the far end had a part in.
-fn limited(readings: Vec<Reading>, result: &StreamResult) -> Vec<Reading> {
+pub(super) fn limited(readings: Vec<Reading>, result: &StreamResult) -> Vec<Reading> {
     let account = &result.account;
     let drops = account.tally.receive_drops;
     let gone = result.ended == Ended::Refused;
@@ -244,18 +254,28 @@ fn thinned(at: &[f64], values: &[Option<i64>]) -> (Vec<f64>, Vec<Option<f64>>) {
 }
 
 fn flaws(outcome: &mut Outcome, config: &StreamConfig, result: &StreamResult) {
-    let Seen { dscp_at_reflector, dscp_back, .. } = &result.account.seen;
-    for (seen, direction) in [(dscp_at_reflector, Direction::Up), (dscp_back, Direction::Down)] {
-        let changed: Vec<u8> = seen.keys().copied().filter(|&dscp| dscp != config.dscp).collect();
-        if !changed.is_empty() {
-            let what = format!("packets sent {direction} with DSCP {} arrived with {changed:?}", config.dscp);
-            outcome.flaw(&format!("twoway-dscp-changed-{direction}"), what, None);
-        }
-    }
+    rewritten(outcome, config, &result.account.seen);
     match result.ended {
         Ended::Silent(Some(_)) => outcome.flaw("twoway-went-silent", cut_short(result).unwrap_or_default(), None),
         Ended::Refused => outcome.flaw("twoway-reflector-gone", "ICMP port unreachable from the far end", Some(Segment::FarEnd)),
         _ => {}
+    }
+}
+
+/// Whether the marking was changed on the way, and on which. Only of answers that the reflector says to have marked as it was
+/// asked to is it known with what they left there (RFC 8972 section 4.4).
+pub(super) fn rewritten(outcome: &mut Outcome, config: &StreamConfig, seen: &Seen) {
+    let ways = [
+        (&seen.dscp_at_reflector, Direction::Up, "before they reached the far end"),
+        (&seen.dscp_back_of_marked, Direction::Down, "between the far end and this port"),
+    ];
+    for (arrived, direction, place) in ways {
+        let changed: Vec<String> = arrived.keys().filter(|dscp| **dscp != config.dscp).map(u8::to_string).collect();
+        if !changed.is_empty() {
+            let (sent, found) = (config.dscp, changed.join(", "));
+            let what = format!("packets sent {direction} with DSCP {sent} were marked anew {place}: they arrived with {found}");
+            outcome.flaw(&format!("dscp-rewritten-{direction}"), what, None);
+        }
     }
 }
 
@@ -279,6 +299,15 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
     outcome.fact("dscp_sent", config.dscp);
     outcome.fact("dscp_at_reflector", json!(account.seen.dscp_at_reflector));
     outcome.fact("dscp_back", json!(account.seen.dscp_back));
+    if account.seen.marked_otherwise > 0 {
+        outcome.fact("answers_that_the_reflector_marked_otherwise", account.seen.marked_otherwise);
+    }
+    let mut behind: Vec<f64> = account.behind_schedule.iter().map(|late| late.as_secs_f64() * 1e3).collect();
+    behind.sort_by(f64::total_cmp);
+    if let (Some(median), Some(most)) = (quantile::of_sorted(&behind, 0, 0.5), behind.last()) {
+        outcome.fact("schedule_error_p50_ms", median);
+        outcome.fact("schedule_error_max_ms", *most);
+    }
     outcome.fact("ttl_at_reflector", json!(account.seen.ttl_at_reflector));
     outcome.fact("ttl_back", json!(account.seen.ttl_back));
     outcome.fact("own_send_failures", tally.send_failures);

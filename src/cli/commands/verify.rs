@@ -10,6 +10,7 @@ use super::super::failure::Failure;
 use super::super::flags::{CheckArgs, VerifyArgs, VisitArgs};
 use super::super::{meaning, output, private, progress};
 use crate::check::capacity::Peer;
+use crate::check::twoway;
 use crate::check::{Access, Asked, Check, on_request, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
@@ -35,7 +36,9 @@ pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
     let key = args.peer_key.as_deref().map(private::capacity_keys).transpose()?;
     let key = key.and_then(|keys| keys.into_iter().next());
     let capacity_peer = args.peer.map(|at| Peer { at, key });
-    let asked = Asked { vlans: args.vlans.clone().map_or_else(Vec::new, |list| list.0), capacity_peer };
+    let key = args.reflector_key.as_deref().map(private::reflector_key).transpose()?;
+    let reflector = args.reflector.map(|at| twoway::Peer { at, key });
+    let asked = Asked { vlans: args.vlans.clone().map_or_else(Vec::new, |list| list.0), capacity_peer, reflector };
     visit(&args.visit, profile, Some((args.name.clone(), asked)))
 }
 

@@ -44,6 +44,8 @@ pub struct Account {
     pub answered: Vec<bool>,
     /// When each packet of the stream was sent, since the first.
     pub sent_after: Vec<Duration>,
+    /// By how much each packet of the stream left later than its slot had fixed, by sequence number: the test set's own.
+    pub behind_schedule: Vec<Duration>,
     /// Round trips discarded because a clock was stepped between their stamps, or the stamps contradict each other.
     pub discarded: u64,
     /// Answered packets left out of the delays since only this program's own stamp was there while most have the kernel's.
@@ -103,6 +105,10 @@ pub struct Seen {
     pub dscp_at_reflector: BTreeMap<u8, u64>,
     /// DSCP with which answers came back.
     pub dscp_back: BTreeMap<u8, u64>,
+    /// The same of those that the reflector said to have marked as it was asked to: what differs was changed on the way.
+    pub dscp_back_of_marked: BTreeMap<u8, u64>,
+    /// Answers that the reflector said not to have marked so: its own policy.
+    pub marked_otherwise: u64,
     /// TTL with which packets reached the reflector.
     pub ttl_at_reflector: BTreeMap<u8, u64>,
     /// TTL with which answers came back.
@@ -155,6 +161,7 @@ impl Account {
             wait,
             round_trip: samples.iter().map(|s| s.as_ref().map(|s| s.round_trip)).collect(),
             sent_after: sent_after.collect(),
+            behind_schedule: sent[..stream_len].iter().map(|s| s.at.saturating_duration_since(s.due_at)).collect(),
             answered: in_time,
             discarded,
             unstamped,
@@ -364,9 +371,11 @@ impl Seen {
     fn of(answers: &[Answer]) -> Self {
         let mut this = Self::default();
         for answer in answers {
+            this.marked_otherwise += u64::from(answer.marked_as_asked == Some(false));
             let pairs = [
                 (&mut this.dscp_at_reflector, answer.dscp_at_reflector),
                 (&mut this.dscp_back, answer.dscp),
+                (&mut this.dscp_back_of_marked, answer.dscp.filter(|_| answer.marked_as_asked == Some(true))),
                 (&mut this.ttl_at_reflector, (answer.sender_ttl > 0).then_some(answer.sender_ttl)),
                 (&mut this.ttl_back, answer.ttl),
             ];

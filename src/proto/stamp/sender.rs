@@ -50,6 +50,8 @@ pub struct Outgoing<'a> {
 /// One packet that went out.
 #[derive(Debug, Clone, Copy)]
 pub struct Sent {
+    /// When its slot had fixed it to go, before anything else of the stream was known.
+    pub due_at: Instant,
     /// Monotonic moment of sending.
     pub at: Instant,
     /// T1: the kernel's, or this program's until that comes.
@@ -81,6 +83,8 @@ pub struct Answer {
     pub dscp: Option<u8>,
     /// DSCP with which the packet reached the reflector, when it says.
     pub dscp_at_reflector: Option<u8>,
+    /// Whether the reflector marked the answer as it was asked to (RFC 8972 section 4.4, RP); `None` when it does not say.
+    pub marked_as_asked: Option<bool>,
 }
 
 /// Counts that are the test set's own, or nobody's on the line.
@@ -167,6 +171,7 @@ impl Sender {
 
     /// The packet that is due at `now`, with `wall` as its T1, if one is.
     pub fn transmit(&mut self, now: Instant, wall: Stamp) -> Option<Outgoing<'_>> {
+        let due_at = self.schedule.due_at();
         if !self.wants_to_send() || !self.schedule.take(now) {
             return None;
         }
@@ -178,7 +183,7 @@ impl Sender {
         if let Some(key) = key {
             tlv::renew_hmac(&mut self.packet, Mode::Authenticated.base_len(), key);
         }
-        self.sent.push(Sent { at: now, stamp: wall, carried });
+        self.sent.push(Sent { due_at, at: now, stamp: wall, carried });
         self.answered.push(false);
         Some(Outgoing { sequence, bytes: &self.packet })
     }
@@ -256,6 +261,7 @@ impl Sender {
             ttl,
             dscp: traffic_class.map(|class| class >> 2),
             dscp_at_reflector: class.map(|class| class.seen),
+            marked_as_asked: class.map(|class| class.reverse_path == 0),
         });
         let in_stream = self.stream_len.is_none_or(|len| (index as u64) < len);
         if !std::mem::replace(&mut self.answered[index], true) && in_stream {
