@@ -1,6 +1,8 @@
 //! Capacity over UDP: shaped lines against header arithmetic, a peer that was written from the standard alone, and strangers at
 //! the far end's port. Needs root and python3.
 
+#![allow(clippy::print_stdout, reason = "figures that the test saw are shown with --no-capture")]
+
 #[path = "common/context.rs"]
 mod context;
 #[path = "common/lab.rs"]

@@ -1,5 +1,7 @@
 //! One TCP stream against several, over lines on which a single one is held back for a reason that the test made. Needs root and nft.
 
+#![allow(clippy::print_stdout, reason = "figures that the test saw are shown with --no-capture")]
+
 #[path = "common/context.rs"]
 mod context;
 #[path = "common/lab.rs"]
@@ -26,7 +28,7 @@ use crate::outcome::codes;
 /// A line of 80 Mbit/s each way with 10 ms each way, and loss on the way down.
 fn line(loss: f64) -> PracticeLine {
     let up = Impairment::delayed(Duration::from_millis(10));
-    let down = Impairment { loss: Ratio::new(loss).expect("a share"), ..up.clone() };
+    let down = Impairment { loss: Ratio::new(loss).expect("a share"), ..up };
     let services = Services { far_end: true, ..Services::NONE };
     let shape = Shape::ethernet_mbit(80.0);
     build(LineConfig { down: shape, up: shape, access: Impairments { up, down }, services, seed: 3, ..bare() })

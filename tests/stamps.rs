@@ -4,6 +4,7 @@
 //! reference: the kernel stamps its copy just before the driver's door on the way out, and at the same place on the way in.
 
 #![allow(dead_code, reason = "the support of tests/twoway.rs serves more than this file")]
+#![allow(clippy::print_stdout, reason = "figures that the test saw are shown with --no-capture")]
 
 #[path = "common/context.rs"]
 mod context;

@@ -23,7 +23,10 @@ use crate::wire::stamp::Key;
 /// Octets of buffer wished for: some ten thousand small packets while this process is held up.
 const BUFFER: usize = 16 << 20;
 /// Replies that share one T3: the last of them leaves later than it says by what the kernel takes for the others, about 2 us each.
-const TOGETHER: usize = 16;
+const TOGETHER: usize = 32;
+/// Requests in a batch from which on more are expected at once, and how long they are waited for awake.
+const BUSY: usize = 8;
+const MOMENT: Duration = Duration::from_micros(30);
 /// Batches that are answered before others of the runtime have their turn.
 const BATCHES: usize = 16;
 /// Pause after an error of the socket itself, so that a lasting one does not spin.
@@ -143,22 +146,38 @@ impl<A: Admission + Send> ReflectorService<A> {
     /// This batch, and those that have come meanwhile: under load the runtime is asked once for many.
     fn on_batches(&mut self, batch: &mut Batch) {
         for _ in 0..BATCHES {
-            self.on_batch(batch);
-            if self.socket.socket().receive(batch).is_err() {
+            let answered = self.on_batch(batch);
+            if !self.more(batch, answered >= BUSY) {
                 return;
             }
         }
         self.on_batch(batch);
     }
 
-    fn on_batch(&mut self, batch: &mut Batch) {
+    /// Receives what has come meanwhile. Under load the next requests are a moment away, less than going to sleep and waking takes.
+    fn more(&self, batch: &mut Batch, is_busy: bool) -> bool {
+        let until = Instant::now() + if is_busy { MOMENT } else { Duration::ZERO };
+        loop {
+            if self.socket.socket().receive(batch).is_ok() {
+                return true;
+            }
+            if Instant::now() >= until {
+                return false;
+            }
+            std::hint::spin_loop();
+        }
+    }
+
+    /// Answers a batch; returns how many requests it had.
+    fn on_batch(&mut self, batch: &mut Batch) -> usize {
         for source in std::mem::take(&mut self.shared.lock().forget) {
             self.core.forget(source);
         }
-        let (now, mut receive_drops) = (Instant::now(), 0);
+        let (now, mut receive_drops, mut requests) = (Instant::now(), 0, 0);
         let mut replies = std::mem::take(&mut self.replies);
         for arrived in batch.arrived() {
             receive_drops = arrived.dropped;
+            requests += 1;
             let Some(from) = arrived.from else { continue };
             // Without the kernel's stamp, the time of reading.
             let received = arrived.stamp.unwrap_or_else(wall_clock);
@@ -179,6 +198,7 @@ impl<A: Admission + Send> ReflectorService<A> {
         }
         self.core.recycle(replies.drain(..));
         self.replies = replies;
+        requests
     }
 
     /// Sends what a batch is answered with; returns how many the system refused.
