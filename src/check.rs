@@ -20,6 +20,7 @@ pub mod path;
 pub mod pppoe;
 mod probing;
 pub mod throughput;
+mod turn;
 pub mod twoway;
 pub mod vlan;
 

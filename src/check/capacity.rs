@@ -14,7 +14,7 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
-use super::{Check, Context, Finished, LiveFigure};
+use super::{Check, Context, Finished, LiveFigure, turn};
 use crate::farend::api::{CapacityReport, LoadRequest};
 use crate::farend::capacity::{self, Found};
 use crate::net::cpu::CpuTimes;
@@ -169,7 +169,7 @@ async fn one_way(peer: Option<&Peer>, context: &Context, direction: Direction) -
             expected_mbit: sold.unwrap_or(0.0) * MARGIN,
         };
         let refused = |error: crate::farend::client::ClientError| NotRun::FarEnd(error.code(), error.to_string());
-        let grant = session.admit_capacity(&asked).await.map_err(refused)?;
+        let grant = turn::take(context, "capacity", || session.admit_capacity(&asked)).await.map_err(refused)?;
         request.key = grant.key.octets().map(|octets| (SharedKey::new(&octets), grant.number));
         request.signs_status = true;
         let tested = run(context, SocketAddr::new(session.address, grant.port), request, direction).await;

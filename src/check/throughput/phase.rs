@@ -13,7 +13,7 @@ use tokio_util::sync::CancellationToken;
 use super::cross::Meter;
 use crate::check::gateway::Tally;
 use crate::check::twoway::{Form, StreamConfig, StreamPlan, StreamResult, run_stream, stream_config};
-use crate::check::{Context, LiveFigure};
+use crate::check::{Context, LiveFigure, turn};
 use crate::farend::api::{BUCKET_MS, LoadGrant, LoadReport, LoadRequest, StreamReceived, StreamSent};
 use crate::farend::client::{ClientError, Session, StampOffer};
 use crate::farend::stream::{Until, receive_bulk, send_bulk};
@@ -120,7 +120,7 @@ pub(super) struct PhasePlan {
 /// Runs one phase.
 pub(super) async fn run(context: &Context, session: &Session, plan: PhasePlan) -> Result<Phase, NotRun> {
     let request = plan.request.clone();
-    let grant = session.admit_load(&request).await.map_err(NotRun::FarEnd)?;
+    let grant = turn::take(context, "throughput", || session.admit_load(&request)).await.map_err(NotRun::FarEnd)?;
     let cpu = CpuTimes::now();
     let mut meter = Meter::start(context).await;
     let load = match connect(context, session, &request, &grant).await {

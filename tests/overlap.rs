@@ -1,0 +1,98 @@
+//! Twenty agents at one far end: all get their turn, and no two loads are ever measured at once. On loopback.
+#![allow(clippy::print_stdout, reason = "figures that the test saw are shown with --no-capture")]
+
+#[path = "common/context.rs"]
+mod context;
+
+use std::net::{IpAddr, Ipv4Addr};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use doorstep::check::throughput::Throughput;
+use doorstep::check::{Check, Known};
+use doorstep::farend::admission::Limits;
+use doorstep::farend::certificate::Identity;
+use doorstep::farend::client::{FarEndTarget, Session};
+use doorstep::farend::server::{ServeOptions, Server, TokenSource};
+use doorstep::farend::token::Tokens;
+use doorstep::reading::{Outcome, Status};
+use doorstep::unit::{Depth, Direction};
+
+const LOOPBACK: IpAddr = IpAddr::V4(Ipv4Addr::LOCALHOST);
+const AGENTS: usize = 20;
+
+/// When a phase's octets began to come, and for how long they did, by its series of 100 ms.
+type Span = (Instant, Instant);
+
+/// The spans of an agent's loads, since what its live figures said.
+async fn agent(target: FarEndTarget) -> (Outcome, Vec<Span>) {
+    let session = Session::open(&target, LOOPBACK, "lo").await.expect("invited");
+    let known = Known { far_end: Some(Arc::new(session)), ..Known::default() };
+    let mut context = context::context_at(1, [0; 6], known, Depth::Soak);
+    context.interface.name = "lo".into();
+    // One stream, so there is nothing to hold it against and no phase beyond one each way.
+    context.effort.streams = 1;
+    context.effort.load_time = Duration::from_millis(200);
+    let moved = Arc::new(std::sync::Mutex::new(Vec::<(String, Instant)>::new()));
+    let seen = Arc::clone(&moved);
+    context.live = Arc::new(move |figure| {
+        if figure.text.ends_with("Mbit/s") {
+            seen.lock().expect("no panic").push((figure.text, Instant::now()));
+        }
+    });
+    let outcome = Throughput.run(context).await.outcome;
+    let moved = moved.lock().expect("no panic");
+    let span = |direction: Direction| {
+        let of: Vec<Instant> =
+            moved.iter().filter(|(text, _)| text.starts_with(&direction.to_string())).map(|(_, at)| *at).collect();
+        Some((*of.first()?, *of.last()?))
+    };
+    let spans = [Direction::Down, Direction::Up].into_iter().filter_map(span).collect();
+    (outcome, spans)
+}
+
+#[test]
+fn twenty_agents_take_turns_and_never_fill_the_line_together() {
+    let runtime = tokio::runtime::Runtime::new().expect("runtime");
+    let identity = Identity::fresh().expect("a certificate");
+    let mut tokens = Tokens::default();
+    let token = tokens.add("test").expect("a token");
+    let fingerprint = identity.fingerprint();
+    let options = ServeOptions {
+        listen: vec![LOOPBACK],
+        control_port: 0,
+        data_port: 0,
+        stamp_port: None,
+        view_port: None,
+        capacity_port: None,
+        capacity_peers: Default::default(),
+        identity,
+        tokens: TokenSource::Fixed(tokens),
+        // Each load takes all of it.
+        limits: Limits { capacity_mbit: 1000.0, sessions: AGENTS, sessions_per_token: AGENTS, ..Limits::default() },
+        zone: None,
+    };
+    let server = runtime.block_on(Server::start(options)).expect("ports");
+    let port = server.control_addresses()[0].port();
+    let target = FarEndTarget { host: "127.0.0.1".into(), port, token, fingerprint, zone: None };
+    let all = runtime.block_on(async {
+        let agents: Vec<_> = (0..AGENTS).map(|_| tokio::spawn(agent(target.clone()))).collect();
+        let mut all = Vec::new();
+        for agent in agents {
+            all.push(agent.await.expect("no panic"));
+        }
+        all
+    });
+    let mut spans: Vec<Span> = Vec::new();
+    for (outcome, own) in all {
+        assert_eq!(outcome.status, Status::Done, "each gets its turn: {outcome:#?}");
+        assert_eq!(outcome.readings.iter().filter(|r| r.name == "throughput.tcp_payload_rate").count(), 2);
+        spans.extend(own);
+    }
+    spans.sort();
+    println!("{} loads seen", spans.len());
+    assert!(spans.len() >= AGENTS, "each load is seen: {}", spans.len());
+    for pair in spans.windows(2) {
+        assert!(pair[0].1 <= pair[1].0, "two loads at once: one until {:?} after the next began", pair[0].1 - pair[1].0);
+    }
+}
