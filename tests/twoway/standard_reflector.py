@@ -14,9 +14,11 @@ import collections, hashlib, hmac, json, os, socket, struct, sys, time
 kind, port, seconds = sys.argv[1], int(sys.argv[2]), float(sys.argv[3])
 key = bytes.fromhex(sys.argv[4]) if len(sys.argv) > 4 else b""
 s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-s.setsockopt(socket.IPPROTO_IP, socket.IP_RECVTTL, 1)
+# Linux's ip(7); older versions of python have no name for the first.
+IP_RECVTTL, IP_TTL = 12, 2
+s.setsockopt(socket.IPPROTO_IP, IP_RECVTTL, 1)
 s.setsockopt(socket.IPPROTO_IP, socket.IP_RECVTOS, 1)
-s.setsockopt(socket.IPPROTO_IP, socket.IP_TTL, 255)
+s.setsockopt(socket.IPPROTO_IP, IP_TTL, 255)
 s.bind(("127.0.0.1", port))
 s.settimeout(0.2)
 print("ready", flush=True)
@@ -53,7 +55,7 @@ while time.monotonic() < until:
     t2 = ntp()
     ttl = tos = 0
     for level, what, data in ancillary:
-        if what == socket.IP_TTL:
+        if what == IP_TTL:
             ttl = struct.unpack("=i", data)[0]
         if what == socket.IP_TOS:
             tos = data[0]
