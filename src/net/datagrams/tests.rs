@@ -1,4 +1,6 @@
 //! On loopback.
+use std::sync::atomic::Ordering;
+
 use super::*;
 
 fn pair(joins: bool) -> (BulkSocket, BulkSocket) {

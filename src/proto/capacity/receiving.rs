@@ -168,11 +168,12 @@ impl Receiver {
     }
 
     fn delays(&mut self, header: &Load, arrived_ns: i64) {
-        let difference = arrived_ns - header.sent.unix_ns();
+        // Whatever a peer's clock says, and ours.
+        let difference = arrived_ns.saturating_sub(header.sent.unix_ns());
         let least = self.least_one_way.map_or(difference, |least| least.min(difference));
         self.minimum_changed |= self.least_one_way != Some(least);
         self.least_one_way = Some(least);
-        let above = whole_ms(difference - least);
+        let above = whole_ms(difference.saturating_sub(least));
         self.feedback.one_way.add(above);
         self.current.one_way.add(above);
         // The first echo of a status: later ones were held longer, and the holding is known to a millisecond only.
@@ -180,7 +181,8 @@ impl Receiver {
             return;
         }
         self.echoed = header.status_sent;
-        let trip = (arrived_ns - header.status_sent.unix_ns() - i64::from(header.held_ms) * 1_000_000).max(0);
+        let held = i64::from(header.held_ms) * 1_000_000;
+        let trip = arrived_ns.saturating_sub(header.status_sent.unix_ns()).saturating_sub(held).max(0);
         let least = self.least_round_trip.map_or(trip, |least| least.min(trip));
         self.minimum_changed |= self.least_round_trip != Some(least);
         self.least_round_trip = Some(least);
