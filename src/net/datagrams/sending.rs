@@ -38,20 +38,10 @@ pub struct Marked<'a> {
     pub dscp: Option<u8>,
 }
 
-/// Octets of two control messages of at most one integer each, on any target.
-const MARKING: usize = 64;
+/// Octets of a control message of an integer at most, on any target.
+const MARKING: usize = 32;
 /// Nothing to send.
 const NO_PART: libc::iovec = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
-
-/// How many from the first on can go as one train: same address, marking and length, and together no more than a datagram holds.
-fn like(datagrams: &[Marked<'_>]) -> usize {
-    let first = &datagrams[0];
-    let most = (LONGEST_TRAIN / first.octets.len().max(1)).clamp(1, MOST_IN_TRAIN);
-    let is_like = |other: &&Marked<'_>| {
-        other.to == first.to && other.dscp == first.dscp && other.octets.len() == first.octets.len() && !first.octets.is_empty()
-    };
-    datagrams.iter().take(most).take_while(is_like).count().max(1)
-}
 
 #[derive(Clone, Copy)]
 #[repr(C, align(8))]
@@ -128,61 +118,42 @@ impl BulkSocket {
         refused
     }
 
-    /// Sends single datagrams, each to its own address with its own marking, at most [`MOST_AT_ONCE`]; returns how many went. Neighbours that
-    /// differ in nothing but their octets go as a train. An error concerns the first.
+    /// Sends single datagrams, each to its own address with its own marking, at most [`MOST_AT_ONCE`]; returns how many went. Each goes by itself
+    /// and never in a train, which software on the way would drop or hold up as one. An error concerns the first.
     ///
     /// # Errors
     /// As [`BulkSocket::send`].
     pub fn send_each(&self, datagrams: &[Marked<'_>]) -> io::Result<usize> {
         let count = datagrams.len().min(MOST_AT_ONCE);
-        let (mut runs, mut messages) = ([0_usize; MOST_AT_ONCE], 0);
         let mut control = [Marking([0; MARKING]); MOST_AT_ONCE];
         let mut parts = [NO_PART; MOST_AT_ONCE];
         let mut names: [Option<SockAddr>; MOST_AT_ONCE] = [const { None }; MOST_AT_ONCE];
         // SAFETY: all-zero (null pointers, zero lengths) is a valid value of this plain C struct.
         let mut headers: [libc::mmsghdr; MOST_AT_ONCE] = unsafe { std::mem::zeroed() };
-        let mut at = 0;
-        while at < count {
-            let first = &datagrams[at];
-            let run = if self.cuts() { like(&datagrams[at..count]) } else { 1 };
-            for (part, datagram) in parts[at..].iter_mut().zip(&datagrams[at..at + run]) {
-                // The kernel only reads through these pointers.
-                *part = libc::iovec { iov_base: datagram.octets.as_ptr().cast_mut().cast(), iov_len: datagram.octets.len() };
-            }
-            let header = &mut headers[messages].msg_hdr;
+        for (at, datagram) in datagrams.iter().take(count).enumerate() {
+            // The kernel only reads through these pointers.
+            parts[at] = libc::iovec { iov_base: datagram.octets.as_ptr().cast_mut().cast(), iov_len: datagram.octets.len() };
+            let header = &mut headers[at].msg_hdr;
             header.msg_iov = &raw mut parts[at];
-            header.msg_iovlen = run;
-            let name = names[messages].insert(SockAddr::from(first.to));
+            header.msg_iovlen = 1;
+            let name = names[at].insert(SockAddr::from(datagram.to));
             header.msg_name = name.as_ptr().cast_mut().cast();
             header.msg_namelen = name.len();
-            let (space, mut used) = (&mut control[messages].0, 0);
-            if let Some(dscp) = first.dscp {
-                let (level, class) = match first.to {
+            if let Some(dscp) = datagram.dscp {
+                let (level, class) = match datagram.to {
                     SocketAddr::V4(_) => (libc::IPPROTO_IP, libc::IP_TOS),
                     SocketAddr::V6(_) => (libc::IPPROTO_IPV6, libc::IPV6_TCLASS),
                 };
-                used = control::put(space, used, level, class, &(i32::from(dscp) << 2).to_ne_bytes());
-            }
-            if run > 1 {
-                let size = (first.octets.len() as u16).to_ne_bytes();
-                used = control::put(space, used, libc::SOL_UDP, libc::UDP_SEGMENT, &size);
-            }
-            if used > 0 {
+                let space = &mut control[at].0;
+                let used = control::put(space, 0, level, class, &(i32::from(dscp) << 2).to_ne_bytes());
                 header.msg_control = space.as_mut_ptr().cast();
                 header.msg_controllen = used as _;
             }
-            runs[messages] = run;
-            messages += 1;
-            at += run;
         }
         let flags = libc::MSG_DONTWAIT | libc::MSG_NOSIGNAL;
-        // SAFETY: the first `messages` headers point at locals and at octets that `datagrams` borrows, all of which outlive the call
+        // SAFETY: the first `count` headers point at locals and at octets that `datagrams` borrows, all of which outlive the call
         // with their true lengths; sending does not write to them.
-        let sent = unsafe { libc::sendmmsg(self.fd.as_raw_fd(), headers.as_mut_ptr(), messages as libc::c_uint, flags) };
-        match usize::try_from(sent).map_err(|_| io::Error::last_os_error()) {
-            Ok(sent) => Ok(runs[..sent].iter().sum()),
-            Err(error) if runs[0] > 1 && self.gives_up_cutting(&error) => self.send_each(datagrams),
-            Err(error) => Err(error),
-        }
+        let sent = unsafe { libc::sendmmsg(self.fd.as_raw_fd(), headers.as_mut_ptr(), count as libc::c_uint, flags) };
+        usize::try_from(sent).map_err(|_| io::Error::last_os_error())
     }
 }

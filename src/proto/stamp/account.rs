@@ -8,7 +8,7 @@
 //! The hard thing is the clocks: delays of one direction compare two of them, so steps are cut out and a certain
 //! drift is taken off before the variation is formed ([`crate::metric::clock`]).
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::time::Duration;
 
 use super::sender::{Answer, Notes, Sent, Tally};
@@ -308,31 +308,40 @@ impl Ways {
 
 /// The fates of the packets there and back, in the order of sending, and how many of them have an uncertain place.
 ///
-/// Between two answers that follow each other, the hole in the reflector's numbers was lost on the way back and the rest of the
-/// unanswered on the way there. Where one stretch has both, which is which can't be told: those lost there are put first.
+/// A hole in the reflector's numbers was lost on the way back, exactly there; which packet it answered is not known, only that it was one without an
+/// answer, sent about when its neighbours were: the first such behind the answer before the hole. The others without an answer were lost on the way
+/// there. A run of packets without answers that lost some each way has places that can't be told.
 fn fates(stream_len: usize, by_number: &BTreeMap<u32, &Answer>) -> (Vec<bool>, Vec<bool>, u64) {
-    let (mut there, mut back, mut misplaced) = (Vec::new(), Vec::new(), 0);
-    let mut last: Option<(u32, u32)> = None;
-    for (&number, answer) in by_number {
-        if answer.sequence as usize >= stream_len {
+    let in_stream = || by_number.iter().filter(|(_, answer)| (answer.sequence as usize) < stream_len);
+    let (Some((&first, _)), Some((&last, _)), Some(end)) =
+        (in_stream().next(), in_stream().next_back(), in_stream().map(|(_, answer)| answer.sequence as usize).max())
+    else {
+        return (Vec::new(), Vec::new(), 0);
+    };
+    let mut answered = vec![false; end + 1];
+    for (_, answer) in in_stream() {
+        answered[answer.sequence as usize] = true;
+    }
+    let mut unanswered: BTreeSet<usize> = (0..=end).filter(|sequence| !answered[*sequence]).collect();
+    let mut back = Vec::with_capacity((last - first) as usize + 1);
+    let mut before = 0;
+    for number in first..=last {
+        let Some(answer) = by_number.get(&number) else {
+            back.push(true);
+            let near = unanswered.range(before..).next().or_else(|| unanswered.range(..before).next_back()).copied();
+            if let Some(sequence) = near {
+                unanswered.remove(&sequence);
+            }
             continue;
-        }
-        // Copies and reordered ones close no hole of their own.
-        let unanswered = match last {
-            None => u64::from(answer.sequence),
-            Some((sequence, _)) if answer.sequence > sequence => u64::from(answer.sequence - sequence) - 1,
-            Some(_) => continue,
         };
-        let hole = last.map_or(0, |(_, number_before)| u64::from(number - number_before) - 1).min(unanswered);
-        let lost_there = unanswered - hole;
-        if hole > 0 && lost_there > 0 {
-            misplaced += hole.min(lost_there);
-        }
-        there.extend((0..unanswered).map(|at| at < lost_there));
-        there.push(false);
-        back.extend((0..hole).map(|_| true));
         back.push(false);
-        last = Some((answer.sequence, number));
+        before = answer.sequence as usize;
+    }
+    let there: Vec<bool> = (0..=end).map(|sequence| unanswered.contains(&sequence)).collect();
+    let mut misplaced = 0;
+    for run in (0..=end).collect::<Vec<_>>().split(|sequence| answered[*sequence]) {
+        let lost_there = run.iter().filter(|sequence| there[**sequence]).count();
+        misplaced += lost_there.min(run.len() - lost_there) as u64;
     }
     (there, back, misplaced)
 }

@@ -155,3 +155,30 @@ fn a_clean_way_is_bounded_as_one_whatever_the_other_way_loses() {
     let bound = 1.0 - 0.025_f64.powf(1.0 / down.samples as f64);
     assert!(down.value == 0.0 && (down.high.expect("bounded") - bound).abs() < 1e-9, "{down:?}");
 }
+
+/// Each twentieth packet goes ahead of five others: nothing is lost, so nothing is told of bursts, and no bound is widened.
+#[test]
+fn what_is_only_out_of_order_is_not_lost() {
+    let there = |i: u64, _: f64| if i % 20 == 7 { Fate::after([Duration::from_millis(1)]) } else { ms(101) };
+    let account = Sim::new(stream(1000)).line(Line { there, back: |_, _| ms(5) }).run();
+    let ways = account.ways.clone().expect("the reflector counts");
+    assert!(ways.forward.reordering.reordered.len() > 100, "it is out of order");
+    for way in [&ways.forward, &ways.backward] {
+        assert!(way.fates.len() >= 990 && way.fates.iter().all(|lost| !lost));
+    }
+    assert!(named(&examined(account, Ended::Complete), "twoway.burst_density").is_empty());
+}
+
+/// Both ways lose: what each way's fates say is what its counts say.
+#[test]
+fn the_fates_of_each_way_are_as_many_as_its_losses() {
+    let there = |i: u64, u: f64| {
+        if i % 31 < 2 || u < 0.02 { Fate::Lost } else { Fate::after([Duration::from_micros(5000 + (u * 6e4) as u64)]) }
+    };
+    let back = |i: u64, _: f64| if i % 17 == 3 { Fate::Lost } else { ms(5) };
+    let ways = Sim::new(stream(1000)).line(Line { there, back }).run().ways.expect("the reflector counts");
+    for way in [&ways.forward, &ways.backward] {
+        let lost = way.fates.iter().filter(|lost| **lost).count() as u64;
+        assert!(lost > 40 && lost.abs_diff(way.lost) <= 2, "{lost} by fates, {} by count", way.lost);
+    }
+}
