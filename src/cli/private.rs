@@ -5,6 +5,7 @@ use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 use super::failure::Failure;
+use crate::farend::api::Secret;
 use crate::wire::capacity::SharedKey;
 use crate::wire::stamp;
 
@@ -41,8 +42,7 @@ pub(super) fn reflector_key(path: &Path) -> Result<stamp::Key, Failure> {
 }
 
 fn octets(digits: &str) -> Option<Vec<u8>> {
-    let digits: Vec<u8> = digits.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
-    (!digits.is_empty() && digits.len().is_multiple_of(2)).then(|| digits.chunks(2).map(|pair| pair[0] << 4 | pair[1]).collect())
+    Secret::from_digits(digits.to_owned()).octets().filter(|octets| !octets.is_empty())
 }
 
 #[cfg(test)]

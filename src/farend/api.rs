@@ -34,7 +34,7 @@ impl Secret {
     }
 
     /// From digits that were typed or read; [`Secret::octets`] tells whether they are any.
-    pub(super) fn from_digits(digits: String) -> Self {
+    pub fn from_digits(digits: String) -> Self {
         Self(digits)
     }
 

@@ -8,6 +8,8 @@
 mod loops;
 #[path = "../common/run.rs"]
 mod run;
+#[path = "scene.rs"]
+mod scene;
 
 use std::io::Write;
 use std::net::{IpAddr, Ipv4Addr};
@@ -25,8 +27,9 @@ use doorstep::wire::ethernet::Mac;
 use doorstep::wire::vlan::TagStack;
 use serde_json::Value;
 
-use loops::{bare, median};
+use loops::bare;
 use run::program;
+use scene::median;
 
 const ADDRESSES: [Ipv4Addr; 2] = [Ipv4Addr::new(192, 0, 2, 1), Ipv4Addr::new(192, 0, 2, 2)];
 const MACS: [Mac; 2] = [Mac([2, 0, 0x5e, 0, 7, 1]), Mac([2, 0, 0x5e, 0, 7, 2])];

@@ -5,37 +5,28 @@
 
 #[path = "../common/context.rs"]
 mod context;
+#[path = "scene.rs"]
+mod scene;
 
-use std::io::Write;
-use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use doorstep::check::capacity::CapacityCheck;
 use doorstep::check::{Check, Known};
-use doorstep::farend::admission::Limits;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server, TokenSource};
-use doorstep::farend::token::Tokens;
-use doorstep::net::build::{End, Site};
 use doorstep::net::datagrams::{Batch, Bulk, BulkSocket, Train};
 use doorstep::net::netns::Namespace;
 use doorstep::unit::{Depth, Direction};
 
-const NEAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
-const FAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 2);
-const PORT: &str = "lan0";
+use scene::{FAR, NEAR, PORT, cable, far_end, median, say};
+
 /// Turns of each.
 const TURNS: usize = 3;
 /// What is said to be sold: more than any rate that was seen, so that nothing is held back.
 const SOLD_MBIT: f64 = 60_000.0;
 /// IP octets per octet of UDP payload, of packets of 1500 octets.
 const IP_SHARE: f64 = 1500.0 / 1472.0;
-
-fn say(text: &str) {
-    writeln!(std::io::stdout(), "{text}").expect("stdout");
-}
 
 fn open(place: &Namespace, at: Ipv4Addr, port: u16) -> BulkSocket {
     place.run(move || {
@@ -97,42 +88,10 @@ fn by_check(runtime: &tokio::runtime::Runtime, index: u32, target: &FarEndTarget
     })
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
-}
-
 fn main() {
-    let places = ["near", "far"].map(|label| Namespace::new(label).expect("this bench needs root"));
-    let [mut near, mut far] = places.each_ref().map(|place| Site::open(place).expect("netlink"));
-    let ends = [(PORT, 1), ("wan", 2)];
-    let [here, there] = [0, 1].map(|n| End { site: &places[n], name: ends[n].0, mac: [2, 0, 0x5e, 0, 3, ends[n].1] });
-    near.cable(&here, &there).expect("veth");
-    for (site, name, address) in [(&mut near, PORT, NEAR), (&mut far, "wan", FAR)] {
-        let index = site.index(name).expect("made");
-        site.raise(name, index).expect("up");
-        site.address(index, IpAddr::V4(address), 24).expect("an address");
-    }
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("bench").expect("a token");
-    let target = FarEndTarget { host: FAR.to_string(), port: 8620, token, fingerprint: identity.fingerprint(), zone: None };
-    let options = ServeOptions {
-        listen: vec![FAR.into()],
-        control_port: 8620,
-        data_port: 8621,
-        view_port: None,
-        stamp_port: None,
-        capacity_port: Some(doorstep::wire::capacity::PORT),
-        capacity_peers: Default::default(),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
-        limits: Limits { capacity_mbit: 1e6, ..Limits::default() },
-        zone: None,
-    };
+    let (places, index) = cable();
     let (there, here) = (places[1].runtime(1).expect("runtime"), places[0].runtime(1).expect("runtime"));
-    let _server = there.block_on(there.spawn(Server::start(options))).expect("no panic").expect("ports");
-    let index = near.index(PORT).expect("made");
+    let (_server, target) = far_end(&there, None, Some(doorstep::wire::capacity::PORT));
     let (mut plain, mut down, mut up) = (Vec::new(), Vec::new(), Vec::new());
     for _ in 0..TURNS {
         let (rate, dropped) = bare(&places);

@@ -39,9 +39,3 @@ pub(crate) fn bare(near: &Namespace, far: &Namespace, at: Ipv4Addr, start_up: Du
     let threads: Vec<_> = threads.collect();
     threads.into_iter().map(|thread| thread.join().expect("no panic")).sum::<usize>() as f64 * 8.0 / time.as_secs_f64() / 1e6
 }
-
-/// The middle one.
-pub(crate) fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
-}

@@ -3,22 +3,23 @@
 //! `cargo bench --bench reflector` (as root). About two minutes. The two take turns; the ratio is that of the medians. All traffic stays in two
 //! namespaces made here; every load ends by itself.
 
-use std::io::Write;
-use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+#[path = "scene.rs"]
+mod scene;
+
+use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use doorstep::farend::reflector::ReflectorService;
-use doorstep::net::build::{End, Site};
 use doorstep::net::datagrams::{Batch, Bulk, BulkSocket, MOST_AT_ONCE, Marked};
 use doorstep::net::netns::Namespace;
 use doorstep::proto::stamp::reflector::{Admission, Config, Reflector};
 use doorstep::wire::stamp::{ErrorEstimate, Key, Sender, Timestamp};
 use tokio_util::sync::CancellationToken;
 
-const NEAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
-const FAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 2);
+use scene::{FAR, NEAR, cable, median, say};
+
 const TURNS: usize = 5;
 const TIME: Duration = Duration::from_secs(2);
 /// Requests under way at once: enough that neither side waits, few enough that no queue drops.
@@ -36,10 +37,6 @@ impl Admission for Everybody {
     fn allows(&self, _: SocketAddr) -> bool {
         self.0.lock().is_ok()
     }
-}
-
-fn say(text: &str) {
-    writeln!(std::io::stdout(), "{text}").expect("stdout");
 }
 
 fn open(place: &Namespace, at: Ipv4Addr, port: u16) -> BulkSocket {
@@ -68,14 +65,8 @@ fn rate(near: &Namespace, to: SocketAddr, requests: &[Vec<u8>]) -> f64 {
     let (begin, mut heard) = (Instant::now(), Instant::now());
     while begin.elapsed() < TIME {
         if under_way < UNDER_WAY {
-            let marked: Vec<Marked<'_>> = (0..MOST_AT_ONCE)
-                .map(|at| Marked {
-                    // Several senders are answered one by one: what differs from its neighbour goes in no train.
-                    octets: &requests[(next + at) % requests.len()],
-                    to,
-                    dscp: (requests.len() > 1 && at % 2 == 1).then_some(46),
-                })
-                .collect();
+            let marked: Vec<Marked<'_>> =
+                (0..MOST_AT_ONCE).map(|at| Marked { octets: &requests[(next + at) % requests.len()], to, dscp: None }).collect();
             let sent = socket.send_each(&marked).unwrap_or(0);
             next += sent;
             under_way += sent;
@@ -108,11 +99,8 @@ fn bare(far: &Namespace, stop: &Arc<AtomicBool>) -> (SocketAddr, std::thread::Jo
         while !stop.load(Ordering::Relaxed) {
             socket.wait(false, Duration::from_millis(50)).expect("poll");
             while socket.receive(&mut batch).is_ok() {
-                let replies: Vec<Marked<'_>> = batch
-                    .arrived()
-                    .enumerate()
-                    .filter_map(|(at, one)| Some(Marked { octets: one.octets, to: one.from?, dscp: (at % 2 == 1).then_some(0) }))
-                    .collect();
+                let replies: Vec<Marked<'_>> =
+                    batch.arrived().filter_map(|one| Some(Marked { octets: one.octets, to: one.from?, dscp: None })).collect();
                 let mut at = 0;
                 while at < replies.len() {
                     at += socket.send_each(&replies[at..]).unwrap_or(1);
@@ -123,21 +111,8 @@ fn bare(far: &Namespace, stop: &Arc<AtomicBool>) -> (SocketAddr, std::thread::Jo
     (SocketAddr::new(FAR.into(), 7), thread)
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
-}
-
 fn main() {
-    let places = ["near", "far"].map(|label| Namespace::new(label).expect("this bench needs root"));
-    let [mut near, mut far] = places.each_ref().map(|place| Site::open(place).expect("netlink"));
-    let [here, there] = [0, 1].map(|n| End { site: &places[n], name: "wan", mac: [2, 0, 0x5e, 0, 3, n as u8 + 1] });
-    near.cable(&here, &there).expect("veth");
-    for (site, address) in [(&mut near, NEAR), (&mut far, FAR)] {
-        let index = site.index("wan").expect("made");
-        site.raise("wan", index).expect("up");
-        site.address(index, IpAddr::V4(address), 24).expect("an address");
-    }
+    let (places, _) = cable();
     let key = Key::new(SECRET);
     for (form, key_of) in [("unauthenticated", None), ("authenticated", Some(&key))] {
         for senders in [1, 100, 10_000] {

@@ -5,39 +5,27 @@
 
 #[path = "loops.rs"]
 mod loops;
+#[path = "scene.rs"]
+mod scene;
 
-use std::io::Write;
-use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
 use std::time::Duration;
 
 use doorstep::check::throughput::Throughput;
 use doorstep::check::{Check, Context, Effort, Interface, Known};
-use doorstep::farend::admission::Limits;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server, TokenSource};
-use doorstep::farend::token::Tokens;
-use doorstep::net::build::{End, Site};
-use doorstep::net::netns::Namespace;
 use doorstep::unit::{Depth, Direction, Position};
 use tokio::runtime::Runtime;
 use tokio_util::sync::CancellationToken;
 
-use loops::{bare, median};
+use loops::bare;
+use scene::{FAR, NEAR, PORT, cable, far_end, median, say};
 
-const NEAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
-const FAR: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 2);
-const PORT: &str = "lan0";
 /// Turns of each.
 const TURNS: usize = 9;
 /// Measured time of a turn, after a second of start-up.
 const TIME: Duration = Duration::from_secs(2);
 const START_UP: Duration = Duration::from_secs(1);
-
-fn say(text: &str) {
-    writeln!(std::io::stdout(), "{text}").expect("stdout");
-}
 
 /// What the check reports for the way down.
 fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) -> f64 {
@@ -78,36 +66,9 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
 }
 
 fn main() {
-    let places = ["near", "far"].map(|label| Namespace::new(label).expect("this bench needs root"));
-    let [mut near, mut far] = places.each_ref().map(|place| Site::open(place).expect("netlink"));
-    let ends = [(PORT, 1), ("wan", 2)];
-    let [here, there] = [0, 1].map(|n| End { site: &places[n], name: ends[n].0, mac: [2, 0, 0x5e, 0, 3, ends[n].1] });
-    near.cable(&here, &there).expect("veth");
-    for (site, name, address) in [(&mut near, PORT, NEAR), (&mut far, "wan", FAR)] {
-        let index = site.index(name).expect("made");
-        site.raise(name, index).expect("up");
-        site.address(index, IpAddr::V4(address), 24).expect("an address");
-    }
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("bench").expect("a token");
-    let target = FarEndTarget { host: FAR.to_string(), port: 8620, token, fingerprint: identity.fingerprint(), zone: None };
-    let options = ServeOptions {
-        listen: vec![FAR.into()],
-        control_port: 8620,
-        data_port: 8621,
-        view_port: None,
-        capacity_port: None,
-        capacity_peers: Default::default(),
-        stamp_port: Some(862),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
-        limits: Limits { capacity_mbit: 1e6, ..Limits::default() },
-        zone: None,
-    };
+    let (places, index) = cable();
     let (there, here) = (places[1].runtime(1).expect("runtime"), places[0].runtime(1).expect("runtime"));
-    let _server = there.block_on(there.spawn(Server::start(options))).expect("no panic").expect("ports");
-    let index = near.index(PORT).expect("made");
+    let (_server, target) = far_end(&there, Some(862), None);
 
     for streams in [1, 4] {
         let (mut plain, mut checked) = (Vec::new(), Vec::new());

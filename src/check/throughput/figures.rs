@@ -92,11 +92,7 @@ fn framework(phase: &Phase, sold_mbit: Option<f64>) -> Vec<Reading> {
     if let Some(ratio) = ideal.and_then(|ideal| tcp::transfer_time_ratio(seconds, ideal)) {
         readings.push(Reading::exact("throughput.transfer_time_ratio", ratio));
     }
-    let sums = phase
-        .sent
-        .iter()
-        .try_fold((0, 0), |sums, stream| Some((sums.0 + stream.octets_sent?, sums.1 + stream.octets_retransmitted?)));
-    if let Some(efficiency) = sums.and_then(|(sent, again)| tcp::efficiency(sent, again)) {
+    if let Some(efficiency) = sent(phase).and_then(|(sent, again)| tcp::efficiency(sent, again)) {
         readings.push(Reading::exact("throughput.efficiency_ratio", efficiency));
     }
     let trips = phase.delay.as_ref().map(|stream| stream.account.round_trip_sorted_ms()).unwrap_or_default();
@@ -154,11 +150,13 @@ fn moved(phase: &Phase) -> Moved {
 
 /// Octets sent again per octet sent, of all senders; `None` where a kernel does not say.
 pub(super) fn retransmitted(phase: &Phase) -> Option<f64> {
-    let mut sums = (0, 0);
-    for stream in &phase.sent {
-        sums = (sums.0 + stream.octets_retransmitted?, sums.1 + stream.octets_sent?);
-    }
-    (sums.1 > 0).then(|| sums.0 as f64 / sums.1 as f64)
+    sent(phase).filter(|(sent, _)| *sent > 0).map(|(sent, again)| again as f64 / sent as f64)
+}
+
+/// Octets sent, and of them sent again, of all senders; `None` where a kernel does not say.
+fn sent(phase: &Phase) -> Option<(u64, u64)> {
+    let add = |sums: (u64, u64), of: &StreamSent| Some((sums.0 + of.octets_sent?, sums.1 + of.octets_retransmitted?));
+    phase.sent.iter().try_fold((0, 0), add)
 }
 
 /// Round trip and loss of the twoway stream beside the load.

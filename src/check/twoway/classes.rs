@@ -9,7 +9,6 @@ use serde_json::json;
 use super::figures;
 use super::stream::{StreamConfig, StreamResult};
 use crate::check::Effort;
-use crate::metric::loss_interval::clustered;
 use crate::metric::quantile;
 use crate::plan::Volume;
 use crate::proto::stamp::schedule::Spacing;
@@ -107,15 +106,11 @@ pub(super) fn add(outcome: &mut Outcome, found: &[(StreamConfig, std::io::Result
 
 fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
     let account = &result.account;
-    let design_effect = account.loss_design_effect();
-    let loss = |lost: u64, sent: u64| {
-        let interval = clustered(lost, sent, design_effect, confidence);
-        (sent > 0).then(|| Reading::new("twoway.class_loss_ratio", lost as f64 / sent as f64, sent, interval))
-    };
+    let loss = |lost, sent, effect| figures::loss("twoway.class_loss_ratio", lost, sent, effect, confidence);
     let mut readings = Vec::new();
     if let Some(ways) = &account.ways {
         for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
-            readings.extend(loss(way.lost, way.sent).map(|reading| reading.toward(direction)));
+            readings.extend(loss(way.lost, way.sent, way.loss_design_effect()).map(|reading| reading.toward(direction)));
             let sorted = way.variation_sorted_ms();
             if let Some(value) = quantile::of_sorted(&sorted, 0, 0.95) {
                 let interval = quantile::interval_of_sorted(&sorted, 0, 0.95, confidence);
@@ -125,7 +120,7 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
         }
     }
     if account.ways.as_ref().is_none_or(|ways| ways.undetermined > 0) {
-        readings.extend(loss(account.lost, account.sent));
+        readings.extend(loss(account.lost, account.sent, account.loss_design_effect()));
     }
     for (name, q) in [("twoway.class_round_trip_p50", 0.5), ("twoway.class_round_trip_p95", 0.95)] {
         readings.extend(account.round_trip_reading(name, q, confidence));

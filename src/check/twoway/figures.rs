@@ -79,7 +79,7 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
     }
     // The loss of the round trip says nothing new where both directions are known to the last packet.
     if account.ways.as_ref().is_none_or(|ways| ways.undetermined > 0) {
-        readings.extend(loss(account.lost, account.sent, account.loss_design_effect(), confidence));
+        readings.extend(loss("twoway.loss_ratio", account.lost, account.sent, account.loss_design_effect(), confidence));
     }
     let sorted = account.round_trip_sorted_ms();
     if let Some(&least) = sorted.first() {
@@ -136,7 +136,8 @@ fn is_of_time(reading: &Reading) -> bool {
 }
 
 fn of_way(way: &Way, design_effect: f64, confidence: f64) -> Vec<Reading> {
-    let mut readings: Vec<Reading> = loss(way.lost, way.sent, design_effect, confidence).into_iter().collect();
+    let mut readings: Vec<Reading> =
+        loss("twoway.loss_ratio", way.lost, way.sent, design_effect, confidence).into_iter().collect();
     let variation = way.variation_sorted_ms();
     let arrived: Vec<Option<f64>> = way.variation.iter().flatten().map(|&ns| Some(to_ms(ns as f64))).collect();
     for (name, q) in [("twoway.delay_variation_p95", 0.95), ("twoway.delay_variation_p999", 0.999)] {
@@ -156,9 +157,9 @@ fn of_way(way: &Way, design_effect: f64, confidence: f64) -> Vec<Reading> {
     readings
 }
 
-fn loss(lost: u64, sent: u64, design_effect: f64, confidence: f64) -> Option<Reading> {
+pub(super) fn loss(name: &'static str, lost: u64, sent: u64, design_effect: f64, confidence: f64) -> Option<Reading> {
     let interval = clustered(lost, sent, design_effect, confidence);
-    (sent > 0).then(|| Reading::new("twoway.loss_ratio", lost as f64 / sent as f64, sent, interval))
+    (sent > 0).then(|| Reading::new(name, lost as f64 / sent as f64, sent, interval))
 }
 
 fn ratio(name: &'static str, hit: u64, of: u64, confidence: f64) -> Option<Reading> {
@@ -209,7 +210,7 @@ impl Account {
 
 impl Way {
     /// By how much this way's lost packets cluster; those of the other way say nothing about it.
-    fn loss_design_effect(&self) -> f64 {
+    pub(super) fn loss_design_effect(&self) -> f64 {
         design_effect(self.fates.iter().copied())
     }
 
