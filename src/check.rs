@@ -4,6 +4,7 @@
 //! the judge, the record or the reports. What it learns for later checks it returns; only the visit merges it.
 
 mod asking;
+mod beside;
 pub mod between;
 pub mod capacity;
 mod carried;
@@ -16,6 +17,7 @@ pub mod ipv6;
 pub mod link;
 mod maker;
 pub mod mtu;
+mod own_thread;
 pub mod path;
 pub mod pppoe;
 mod probing;
@@ -314,8 +316,11 @@ pub struct Asked {
 
 /// Checks that run only when they are asked for by name, or take the place of the registry's then.
 pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
-    let mut checks: Vec<Box<dyn Check>> =
-        vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })];
+    let mut checks: Vec<Box<dyn Check>> = vec![
+        Box::new(vlan::VlanCheck { stacks: asked.vlans }),
+        Box::new(capacity::CapacityCheck { peer: asked.capacity_peer }),
+        Box::new(shaping::ShapingCheck),
+    ];
     if asked.reflector.is_some() {
         checks.push(Box::new(twoway::Twoway { peer: asked.reflector, ..twoway::Twoway::default() }));
     }

@@ -8,13 +8,13 @@ mod figures;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
-use super::{Check, Context, Finished, LiveFigure, turn};
+use super::{Check, Context, Finished, LiveFigure, own_thread, turn};
 use crate::farend::api::{CapacityReport, LoadRequest};
 use crate::farend::capacity::{self, Found};
 use crate::net::cpu::CpuTimes;
@@ -189,48 +189,27 @@ async fn run(context: &Context, to: SocketAddr, request: Request, direction: Dir
         IpAddr::V4(_) => SocketAddr::new(Ipv4Addr::UNSPECIFIED.into(), 0),
         IpAddr::V6(_) => SocketAddr::new(Ipv6Addr::UNSPECIFIED.into(), 0),
     };
-    let stop = Arc::new(AtomicBool::new(false));
-    // A dropped future must not leave a thread that fills the line.
-    let _guard = StopOnDrop(Arc::clone(&stop));
     let (terms, family) = (request.terms, Family::of(to.ip()));
     let packet = if request.traditional_mtu { ORDINARY } else { 1250 };
     let headers = figures::headers(family);
     let cpu = CpuTimes::now();
-    let stopped = Arc::clone(&stop);
-    let (answer, result) = tokio::sync::oneshot::channel();
-    // Its own thread, which belongs to this task's network namespace as the task's thread does.
-    let work = move || -> Result<Found, NotRun> {
+    let work = move |stop: &AtomicBool| -> Result<Found, NotRun> {
         let socket = capacity::open(local, Some(&device), terms.dscp).map_err(NotRun::System)?;
-        let flow = capacity::set_up(&socket, to, request, &stopped).map_err(NotRun::System)?.map_err(NotRun::NoTest)?;
+        let flow = capacity::set_up(&socket, to, request, stop).map_err(NotRun::System)?.map_err(NotRun::NoTest)?;
         let tell = |flow: &crate::proto::capacity::flow::Flow| {
             if let Some(last) = flow.sub_intervals().last() {
                 let mbit = figures::count(last, headers).rate() / 1e6;
                 live(LiveFigure { check: "capacity", text: format!("{direction} {mbit:.0} Mbit/s") });
             }
         };
-        capacity::run(&socket, flow, &stopped, tell, |_| None).map_err(NotRun::System)
+        capacity::run(&socket, flow, stop, tell, |_| None).map_err(NotRun::System)
     };
-    std::thread::Builder::new()
-        .name("capacity".to_owned())
-        .spawn(move || {
-            // Whoever asked may be gone.
-            let _ = answer.send(work());
-        })
-        .map_err(NotRun::System)?;
     let found = tokio::select! {
-        found = result => found.map_err(|_| NotRun::System(io::Error::other("the test's thread ended")))??,
+        found = own_thread::run("capacity", work) => found.map_err(NotRun::System)??,
         () = context.cancel.cancelled() => return Err(NotRun::Cancelled),
     };
     let cpu_busy = cpu.and_then(|then| CpuTimes::now()?.busiest_since(&then));
     Ok(Tested { direction, terms, found, report: None, cpu_busy, family, packet })
-}
-
-struct StopOnDrop(Arc<AtomicBool>);
-
-impl Drop for StopOnDrop {
-    fn drop(&mut self) {
-        self.0.store(true, Ordering::Relaxed);
-    }
 }
 
 #[cfg(test)]
