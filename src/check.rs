@@ -21,6 +21,7 @@ mod own_thread;
 pub mod path;
 pub mod pppoe;
 mod probing;
+pub mod shaping;
 pub mod throughput;
 mod turn;
 pub mod twoway;
@@ -347,6 +348,7 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
     ];
     if depth == Depth::Soak {
         checks.push(Box::new(capacity::CapacityCheck::default()));
+        checks.push(Box::new(shaping::ShapingCheck));
     }
     checks
 }

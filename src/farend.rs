@@ -14,5 +14,6 @@ pub mod server;
 mod source_sink;
 pub mod stream;
 pub mod token;
+pub mod train;
 pub mod view;
 pub mod zone;

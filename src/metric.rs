@@ -18,4 +18,5 @@ pub mod quantile;
 pub mod rate;
 pub mod reorder;
 pub mod rtp_loss;
+pub mod shaping;
 pub mod tcp;

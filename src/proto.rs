@@ -18,6 +18,7 @@ pub mod router_discovery;
 pub mod router_probe;
 pub mod slaac;
 pub mod stamp;
+pub mod train;
 pub mod translation;
 pub mod view;
 pub mod vlan_scan;

@@ -27,5 +27,6 @@ pub mod ssdp;
 pub mod stamp;
 pub mod stun;
 pub mod syn;
+pub mod train;
 pub mod udp;
 pub mod vlan;

@@ -15,7 +15,7 @@ use crate::unit::Direction;
 const PROBE_INTERVALS: (Duration, Duration) = (Duration::from_millis(10), Duration::from_millis(125));
 const PROBE_SHARE: f64 = 0.0025;
 /// Octets of its IP packets: an authenticated packet with two TLVs, not padded (RFC 8762 section 4.2, RFC 8972).
-const PROBE_OCTETS: f64 = 168.0;
+pub(super) const PROBE_OCTETS: f64 = 168.0;
 /// A full queue drops a probe now and then, and the whole waiting time for it would stand on every visit's clock: once a
 /// later one is answered, so long is waited for one that was overtaken. Reordering goes by milliseconds (common practice).
 const OVERTAKEN: Duration = Duration::from_millis(250);

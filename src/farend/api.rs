@@ -90,6 +90,9 @@ pub struct SessionGrant {
     /// Whether it does capacity tests.
     #[serde(default)]
     pub capacity: bool,
+    /// Whether it sends and receives trains of packets.
+    #[serde(default)]
+    pub trains: bool,
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
@@ -244,6 +247,47 @@ pub struct CapacityReport {
     /// Share of busy time of the far end's busiest core meanwhile, 0 to 1.
     #[serde(default)]
     pub cpu_busy: Option<f64>,
+}
+
+/// Asks for a train of packets: `POST /v1/sessions/{session}/trains`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TrainRequest {
+    /// Which way it goes.
+    pub direction: Direction,
+    /// Octets of UDP payload of each packet.
+    pub payload_octets: u16,
+    /// Packets.
+    pub packets: u32,
+    /// Nanoseconds from packet to packet.
+    pub spacing_ns: u32,
+}
+
+impl TrainRequest {
+    /// Milliseconds that it takes.
+    pub fn time_ms(&self) -> u64 {
+        (u64::from(self.packets) * u64::from(self.spacing_ns)).div_ceil(1_000_000)
+    }
+
+    /// Octets of UDP payload in all.
+    pub fn octets(&self) -> u64 {
+        u64::from(self.packets) * u64::from(self.payload_octets)
+    }
+
+    /// Its rate at the IP layer (IPv6 and UDP headers), Mbit/s.
+    pub fn mbit(&self) -> f64 {
+        (f64::from(self.payload_octets) + 48.0) * 8e3 / f64::from(self.spacing_ns.max(1))
+    }
+}
+
+/// A train is admitted.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct TrainGrant {
+    /// Identifier for its end.
+    pub load: String,
+    /// UDP port that waits for the opening.
+    pub port: u16,
+    /// Secret of the opening, hexadecimal; it opens once.
+    pub secret: Secret,
 }
 
 /// Why the far end refuses.

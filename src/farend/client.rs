@@ -15,11 +15,12 @@ use serde::de::DeserializeOwned;
 
 use super::api::{
     CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret,
-    SessionGrant, SessionRequest,
+    SessionGrant, SessionRequest, TrainGrant, TrainRequest,
 };
 use crate::net::bound;
 use crate::net::tcp_info::tcp_info;
 use crate::wire::stamp::Key;
+use crate::wire::train::Report;
 use pin::Pin;
 
 /// Time for connecting: three SYNs of RFC 6298 (0, 1, 3 s) fit, so that one lost packet does not decide.
@@ -148,6 +149,8 @@ pub struct Session {
     pub view: Option<ViewOffer>,
     /// Whether it does capacity tests.
     pub capacity: bool,
+    /// Whether the far end sends and receives trains of packets.
+    pub trains: bool,
     /// Maximum segment size that this agent's SYN asked for.
     pub segment_size_sent: Option<u16>,
     /// The same as it arrived at the far end, where that could be seen.
@@ -236,6 +239,7 @@ impl Session {
             stamp,
             view,
             capacity: grant.capacity,
+            trains: grant.trains,
             segment_size_sent,
             segment_size_seen: grant.segment_size,
             data_address: SocketAddr::new(address, grant.data_port),
@@ -280,6 +284,24 @@ impl Session {
     /// When the far end does not answer any more.
     pub async fn finish_capacity(&self, grant: &CapacityGrant) -> Result<CapacityReport, ClientError> {
         self.post(&format!("/{}/capacity/{}/finish", self.id.expose(), grant.load), &()).await
+    }
+
+    /// Asks for a train of packets.
+    ///
+    /// # Errors
+    /// [`ClientError::Busy`] when another visit fills the line; [`ClientError::Broken`] when the far end knows no trains.
+    pub async fn admit_train(&self, request: &TrainRequest) -> Result<TrainGrant, ClientError> {
+        self.post(&format!("/{}/trains", self.id.expose()), request).await
+    }
+
+    /// Ends a train and fetches the far end's side of it.
+    ///
+    /// # Errors
+    /// When the far end does not answer any more.
+    pub async fn finish_train(&self, grant: &TrainGrant) -> Result<Report, ClientError> {
+        let path = format!("{}/{}/trains/{}/finish", self.base, self.id.expose(), grant.load);
+        let octets = answer(self.http.post(path).json(&()), &self.token).await?;
+        Report::parse(&octets).ok_or_else(|| ClientError::Broken("the report of a train is cut".to_owned()))
     }
 
     /// Ends the session; the far end frees what it kept for it.
@@ -343,8 +365,14 @@ fn http_client(pin: &Arc<Pin>, device: &str) -> Result<reqwest::Client, ClientEr
         .map_err(|error| broken(chain(&error)))
 }
 
-/// Sends a request and reads the answer or the refusal.
+/// Sends a request and reads the answer as JSON, or the refusal.
 async fn call<T: DeserializeOwned>(request: reqwest::RequestBuilder, token: &str) -> Result<T, ClientError> {
+    let body = answer(request, token).await?;
+    serde_json::from_slice(&body).map_err(|_| ClientError::Broken("the answer is not that of a far end".to_owned()))
+}
+
+/// Sends a request and reads the octets of the answer, or the refusal.
+async fn answer(request: reqwest::RequestBuilder, token: &str) -> Result<Vec<u8>, ClientError> {
     let broken = |error: reqwest::Error| {
         if is_refusal(&error) { ClientError::Gone } else { ClientError::Broken(chain(&error.without_url())) }
     };
@@ -352,7 +380,7 @@ async fn call<T: DeserializeOwned>(request: reqwest::RequestBuilder, token: &str
     let status = answer.status();
     let body = answer.bytes().await.map_err(broken)?;
     if status.is_success() {
-        return serde_json::from_slice(&body).map_err(|_| ClientError::Broken("the answer is not that of a far end".to_owned()));
+        return Ok(body.to_vec());
     }
     let Ok(Refusal { code, message, retry_after_s }) = serde_json::from_slice(&body) else {
         return Err(ClientError::Broken(format!("the answer is not that of a far end (HTTP status {status})")));

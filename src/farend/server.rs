@@ -7,6 +7,7 @@
 mod capacity;
 mod routes;
 mod tls;
+mod trains;
 
 use std::collections::BTreeMap;
 use std::io;
@@ -159,6 +160,7 @@ struct OpenSession {
     /// Number at the view.
     viewed: Option<u16>,
     loads: BTreeMap<String, Arc<RunningLoad>>,
+    trains: BTreeMap<String, trains::RunningTrain>,
 }
 
 impl Server {

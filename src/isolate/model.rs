@@ -144,6 +144,8 @@ pub enum Symptom {
     FarEndIsAnother,
     /// The far end is in session, but its two-way reflector answers nothing.
     ReflectorSilent,
+    /// A policer drops what is too fast, and lets little pass at once.
+    PolicerCutsBursts,
     /// Packets go round between routers.
     PathLoops,
     /// A router says that it does not carry packets on.
@@ -220,6 +222,7 @@ impl Symptom {
             Self::FarEndRefuses => "the far end answers, but does not accept this agent",
             Self::FarEndIsAnother => "what answers is not the far end that was asked for",
             Self::ReflectorSilent => "the far end is in session, but its two-way reflector answers nothing",
+            Self::PolicerCutsBursts => "a policer with a small bucket cuts bursts",
             Self::PathLoops => "packets go round between routers",
             Self::RouteRefused => "a router says that it does not carry packets on",
             Self::TestSetInTheWay => "a setting of the test set gets in the way",

@@ -414,6 +414,13 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
             no_beyond(sound()).with("path", flawed(done(Vec::new()), "path-unreachable-prohibited")),
             Some(Segment::Network),
         ),
+        (
+            "small-policer",
+            sound()
+                .with("throughput", throughput(180.0, 48.0))
+                .beside("shaping", flawed(done(Vec::new()), "policer-small-burst")),
+            Some(Segment::Network),
+        ),
         ("deep-queue", sound().with("throughput", deep_queue()), Some(Segment::Access)),
         ("resolver-slow", sound().with("dns", slow_dns()), Some(Segment::Network)),
         (

@@ -174,6 +174,12 @@ pub const ALL: &[NameSpec] = &[
     n("capacity.mean_rate", MegabitPerSecond, "IP-layer rate received over the whole capacity test, its search among it"),
     n("capacity.loss_ratio", One, "share of packets lost in the sub-interval of the maximum"),
     n("capacity.round_trip_rise", Millisecond, "largest round trip above the least in the sub-interval of the maximum"),
+    n("shaping.rate", MegabitPerSecond, "IP-layer rate to which a train faster than the line was held, behind the burst"),
+    n("shaping.burst", Octet, "octets of IP packets that pass at once after an idle time"),
+    n("shaping.boost_rate", MegabitPerSecond, "IP-layer rate at the start, where the line gives more for at least 0.1 s"),
+    n("shaping.boost_time", Second, "how long the higher rate at the start lasted"),
+    n("shaping.queue_delay", Millisecond, "longest time that packets of the train waited in the line's queue"),
+    n("shaping.queue_octets", Octet, "octets of IP packets that wait in the line's queue when it is full"),
     n("throughput.test_set_cpu", One, "busiest core's share of busy time on the test set during the phase"),
 ];
 

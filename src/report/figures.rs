@@ -21,6 +21,7 @@ pub(super) const ORDER: &[&str] = &[
     "twoway",
     "throughput",
     "capacity",
+    "shaping",
     "multicast",
     "voice",
 ];
@@ -57,6 +58,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "twoway" => twoway(figures),
         "throughput" => throughput(figures),
         "capacity" => both(figures, "capacity.ip_rate").map(|text| format!("{text} of IP packets at most")).unwrap_or_default(),
+        "shaping" => both(figures, "shaping.rate").map(|text| format!("held to {text} of IP packets")).unwrap_or_default(),
         _ => other(figures),
     }
 }

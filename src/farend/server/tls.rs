@@ -3,7 +3,7 @@
 //! Every wait of a peer has an end, and connections at once are bounded: whoever opens many and says nothing takes their
 //! places for seconds only.
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -29,10 +29,11 @@ const REQUEST_WAIT: Duration = Duration::from_secs(30);
 /// Connections at once; further ones wait in the kernel's queue.
 const CONNECTIONS: usize = 256;
 
-/// The peer's address, for handlers, and the segment size that its SYN asked for on arrival.
+/// The peer's address, for handlers, the address of ours that it reached, and the segment size that its SYN asked for on arrival.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Peer {
     pub(super) address: SocketAddr,
+    pub(super) local: IpAddr,
     pub(super) segment_size: Option<u16>,
 }
 
@@ -49,7 +50,9 @@ pub(super) async fn serve(listener: TcpListener, config: Arc<ServerConfig>, rout
             accepted = listener.accept(), if !is_full => match accepted {
                 Ok((stream, address)) => {
                     let segment_size = saved_syn(&stream).and_then(|headers| syn::segment_size(&headers)).map(|(_, size)| size);
-                    let router = router.clone().layer(Extension(Peer { address, segment_size }));
+                    // A connection that is gone already is noticed at its handshake.
+                    let local = stream.local_addr().map_or(address.ip(), |at| at.ip());
+                    let router = router.clone().layer(Extension(Peer { address, local, segment_size }));
                     let shaken = shake_hands(stream, acceptor.clone(), cancel.clone());
                     connections.spawn(attend(shaken, router, ending.watcher()));
                 }

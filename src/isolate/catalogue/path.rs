@@ -180,6 +180,16 @@ pub(super) const FAULTS: &[Fault] = &[
         ],
     },
     Fault {
+        id: "small-policer",
+        title: "the provider's policer lets too little pass at once, and TCP stays below its rate",
+        place: Place::Always(Segment::Network),
+        prior: 15.0,
+        shows: &[(PolicerCutsBursts, 0.97), (DownTooSlow, 0.7), (UpTooSlow, 0.3)],
+        next: &[
+            "hand rate and burst of this record to the operations centre: a larger burst, or a shaper in the policer's place, gives the rate that was sold",
+        ],
+    },
+    Fault {
         id: "other-traffic",
         title: "other devices used the line during the test",
         place: Place::BehindGatewayOnly,

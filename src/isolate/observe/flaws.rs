@@ -56,6 +56,12 @@ const ROWS: &[Row] = &[
         absent: "no router refuses packets",
     },
     Row {
+        checks: &["shaping"],
+        codes: &["policer-small-burst"],
+        symptom: Symptom::PolicerCutsBursts,
+        absent: "no policer with a small bucket",
+    },
+    Row {
         checks: &["link", "dhcp4", "echo", "twoway", "throughput"],
         codes: &["test-set-*"],
         symptom: Symptom::TestSetInTheWay,

@@ -13,6 +13,7 @@ mod seeds;
 mod seeds6;
 mod stamp;
 mod text;
+mod train;
 
 pub use capacity::capacity;
 pub use home::{igd, ssdp};
@@ -20,6 +21,7 @@ pub use link::link;
 pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
 pub use stamp::stamp;
 pub use text::{api, invitation, line_facts, oui, profile, record};
+pub use train::train;
 
 /// A parser under attack.
 #[derive(Debug, Clone, Copy)]
@@ -35,7 +37,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 22] = [
+pub const PARSERS: [Parser; 23] = [
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
@@ -52,6 +54,7 @@ pub const PARSERS: [Parser; 22] = [
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "stun", feed: stun, seeds: seeds::stun, worst: seeds::worst_stun },
     Parser { name: "syn", feed: syn, seeds: seeds::syn, worst: seeds::worst_syn },
+    Parser { name: "train", feed: train, seeds: train::seeds, worst: train::worst },
     Parser { name: "link", feed: link, seeds: seeds::link, worst: seeds::worst_link },
     Parser { name: "invitation", feed: invitation, seeds: seeds::invitation, worst: seeds::worst_toml },
     Parser { name: "api", feed: api, seeds: seeds::api, worst: seeds::worst_json },

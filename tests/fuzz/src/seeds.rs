@@ -324,6 +324,7 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         view: Some(ViewGrant { ports: [8622, 8623], session: 7, key: word.clone() }),
         segment_size: Some(1460),
         capacity: true,
+        trains: true,
         zone: Some("probe.example.net".to_owned()),
         also_at: vec!["2001:db8:203::10".parse().expect("an address")],
         version: "0.1.0".to_owned(),
