@@ -20,7 +20,7 @@ use doorstep::farend::client::Session;
 use doorstep::practice::topology::{FAR_END_V4, LAPTOP_PORT};
 use doorstep::practice::{Impairment, Impairments, LineConfig, Node, PracticeLine, Services, Shape};
 use doorstep::reading::{Outcome, Reading};
-use doorstep::unit::{Depth, Direction, Ratio};
+use doorstep::unit::{Depth, Direction, Load, Ratio};
 
 use crate::lab::{bare, build, context, on_laptop};
 use crate::outcome::codes;
@@ -49,6 +49,26 @@ fn examine(line: &PracticeLine) -> Outcome {
 fn down<'a>(outcome: &'a Outcome, name: &str) -> &'a Reading {
     let found = outcome.readings.iter().find(|r| r.name == name && r.direction == Some(Direction::Down));
     found.unwrap_or_else(|| panic!("no {name}: {outcome:#?}"))
+}
+
+/// Both ways at once: each way's acknowledgements wait behind the other way's data, so the delay is at least that of one queue, and less than
+/// both queues (40 ms each) with both ways' 10 ms.
+#[test]
+fn both_ways_at_once_have_a_rate_each_and_a_delay_of_their_own() {
+    let outcome = examine(&line(0.0));
+    let of =
+        |name: &str, load: Load| outcome.readings.iter().filter(|r| r.name == name && r.load == Some(load)).collect::<Vec<_>>();
+    for direction in [Direction::Down, Direction::Up] {
+        let found = outcome.readings.iter().find(|r| r.name == "throughput.both_ways_rate" && r.direction == Some(direction));
+        let rate = found.unwrap_or_else(|| panic!("no rate {direction}: {outcome:#?}")).value;
+        assert!((40.0..77.0).contains(&rate), "{direction}: {rate}");
+    }
+    let (both, down) = (of("throughput.delay_under_load_p95", Load::Both), of("throughput.delay_under_load_p95", Load::Down));
+    assert_eq!((both.len(), down.len(), both[0].direction), (1, 1, None), "{outcome:#?}");
+    println!("p95 down {:.1} ms, both ways {:.1} ms", down[0].value, both[0].value);
+    assert!(both[0].value > 20.0 && both[0].value < 110.0, "{:?}", both[0]);
+    let drawn = |name: &str| outcome.series.iter().filter(|s| s.name == name && s.load == Some(Load::Both)).count();
+    assert_eq!((drawn("throughput.tcp_payload_rate"), drawn("throughput.delay_under_load")), (2, 1));
 }
 
 #[test]

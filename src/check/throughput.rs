@@ -15,9 +15,10 @@ use std::time::Duration;
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
-use self::phase::{Ended, Phase, PhasePlan};
+use self::phase::{Ended, Part, Phase, PhasePlan};
 use super::{Check, Context, Finished};
 use crate::farend::api::LoadRequest;
+use crate::farend::client::Session;
 use crate::net::ethtool;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::reading::{Outcome, Status};
@@ -62,12 +63,16 @@ fn cost(volume: &Volume) -> Cost {
     let whole = |(start_up, load): (Duration, Duration)| start_up + load;
     let more = beside(volume.depth, volume.load_time).map(whole);
     let single = alone(volume.depth, volume.load_time).map(whole);
+    let at_once = both_ways(volume.depth, volume.load_time).map(whole);
     let both = |time: Duration| octets(volume.sold_down_mbit, time) + octets(volume.sold_up_mbit, time);
     // Admission, connecting and the far end's report on top.
     let cost = |time: Duration| (2 * (time + Duration::from_millis(500)), both(time));
     // Where there is but one IP version it takes less.
     let all = [Some(time), more, single].into_iter().flatten().map(cost);
-    let (time, octets) = all.fold((Duration::ZERO, 0), |(time, octets), one| (time + one.0, octets + one.1));
+    let (mut time, mut octets) = all.fold((Duration::ZERO, 0), |(time, octets), one| (time + one.0, octets + one.1));
+    if let Some(span) = at_once {
+        (time, octets) = (time + span + Duration::from_millis(500), octets + both(span));
+    }
     Cost { time, octets }
 }
 
@@ -82,6 +87,11 @@ fn alone(depth: Depth, load_time: Duration) -> Option<(Duration, Duration)> {
     (depth == Depth::Soak).then(|| (Duration::from_secs(3), load_time / 4))
 }
 
+/// Length of a phase of both ways at once, start-up included: at soak depth.
+fn both_ways(depth: Depth, load_time: Duration) -> Option<(Duration, Duration)> {
+    (depth == Depth::Soak).then(|| (Duration::from_secs(3), load_time / 4))
+}
+
 async fn examine(context: Context) -> Outcome {
     let Some(session) = context.known.far_end.clone() else { return Outcome::not_tested("no session with the far end") };
     let port_mbit = ethtool::port_modes(&context.port.name).await.speed_mbit.map(f64::from);
@@ -89,36 +99,25 @@ async fn examine(context: Context) -> Outcome {
     let mut octets_left = context.effort.max_octets.unwrap_or(u64::MAX);
     let whole = (start_up_allowance(context.effort.depth), context.effort.load_time);
     let several = context.effort.streams;
-    let mut runs = vec![(&session, whole, false, several)];
+    let mut runs = vec![(&session, whole, Part::Main, several)];
     if let Some(times) = alone(context.effort.depth, context.effort.load_time).filter(|_| several > 1) {
-        runs.push((&session, times, false, 1));
+        runs.push((&session, times, Part::Single, 1));
     }
     if let Some(other) = &context.known.far_end_beside {
         match beside(context.effort.depth, context.effort.load_time) {
-            Some(times) => runs.push((other, times, true, several)),
+            Some(times) => runs.push((other, times, Part::OtherVersion, several)),
             None => outcome.fact("left_out", "filling the line over the other IP version: not at this depth"),
         }
     }
     let ways = [Direction::Down, Direction::Up];
     let mut phases = Vec::new();
-    for ((session, (start_up, load_time), is_beside, streams), direction) in
-        runs.iter().flat_map(|run| ways.map(|way| (*run, way)))
-    {
+    for ((session, (start_up, load_time), part, streams), direction) in runs.iter().flat_map(|run| ways.map(|way| (*run, way))) {
         if context.cancel.is_cancelled() {
             outcome.reason = Some("ended early".to_owned());
             break;
         }
-        let time = start_up + load_time;
-        let request = LoadRequest {
-            direction,
-            streams,
-            time_ms: time.as_millis() as u64,
-            max_octets: octets_left,
-            expected_mbit: context.effort.sold(direction).unwrap_or(0.0) * MARGIN,
-        };
-        match phase::run(&context, session, PhasePlan { request, start_up, is_beside, is_single: streams == 1 && several > 1 })
-            .await
-        {
+        let request = request(&context, direction, streams, start_up + load_time, octets_left);
+        match phase::run(&context, session, PhasePlan { request, start_up, part }).await {
             Ok(phase) => {
                 octets_left = octets_left.saturating_sub(phase.octets());
                 figures::add(&mut outcome, &context, &phase, port_mbit);
@@ -133,7 +132,7 @@ async fn examine(context: Context) -> Outcome {
                 }
                 phases.push(phase);
             }
-            Err(refused) if is_beside => {
+            Err(refused) if part == Part::OtherVersion => {
                 let what = format!("filling the line {direction} over the other IP version did not start: {refused}");
                 outcome.flaw("throughput-second-version-not-run", what, None);
                 break;
@@ -144,7 +143,39 @@ async fn examine(context: Context) -> Outcome {
     for direction in ways {
         single::compare(&mut outcome, &phases, direction);
     }
+    if outcome.status == Status::Done && !context.cancel.is_cancelled() {
+        at_once(&context, &session, octets_left, &mut outcome).await;
+    }
     outcome
+}
+
+/// What is asked of the far end.
+fn request(context: &Context, direction: Direction, streams: u16, time: Duration, max_octets: u64) -> LoadRequest {
+    let expected_mbit = context.effort.sold(direction).unwrap_or(0.0) * MARGIN;
+    LoadRequest { direction, streams, time_ms: time.as_millis() as u64, max_octets, expected_mbit }
+}
+
+/// Fills both ways at the same time: acknowledgements then wait behind data, and a gateway has to do both.
+async fn at_once(context: &Context, session: &Session, octets_left: u64, outcome: &mut Outcome) {
+    let Some((start_up, load_time)) = both_ways(context.effort.depth, context.effort.load_time) else { return };
+    let ways = [Direction::Down, Direction::Up].map(|direction| {
+        let request = request(context, direction, context.effort.streams, start_up + load_time, octets_left / 2);
+        phase::run(context, session, PhasePlan { request, start_up, part: Part::BothWays })
+    });
+    let [down, up] = ways;
+    let (down, up) = tokio::join!(down, up);
+    match (down, up) {
+        (Ok(down), Ok(up)) if [&down, &up].iter().all(|phase| broken_off(phase).is_none()) => {
+            [down, up].iter().for_each(|phase| figures::add(outcome, context, phase, None));
+        }
+        (Ok(down), Ok(up)) => {
+            let why = [down, up].iter().find_map(broken_off).unwrap_or_default();
+            outcome.flaw("throughput-both-ways-not-run", format!("filling both ways at once: {why}"), None);
+        }
+        (Err(why), _) | (_, Err(why)) => {
+            outcome.flaw("throughput-both-ways-not-run", format!("filling both ways at once did not start: {why}"), None);
+        }
+    }
 }
 
 /// A phase that did not start: a far end that is busy or gone is no finding about the line.

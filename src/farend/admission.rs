@@ -1,7 +1,8 @@
 //! Who may do what now: sessions, and loads against the far end's capacity.
 //!
 //! Pure bookkeeping: time is handed in, so that every limit is tested without waiting. Two visits never measure each other:
-//! loads run one at a time per capacity share, and a load that does not fit is refused with the time to come back.
+//! loads run one at a time per capacity share, and a load that does not fit is refused with the time to come back. A visit's own
+//! two loads, one each way, may run at once: it fills both ways on purpose.
 
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
@@ -188,7 +189,11 @@ impl Admission {
         self.loads.retain(|_, load| load.ends_at > now);
         let share_mbit = if expected_mbit > 0.0 { expected_mbit.min(capacity_mbit) } else { capacity_mbit };
         let taken: f64 = self.loads.values().map(|load| load.share_mbit).sum();
-        if taken > 0.0 && taken + share_mbit > capacity_mbit {
+        let is_own = |load: &&Load| !session.is_empty() && load.session == session;
+        let own = self.loads.values().filter(is_own).count();
+        // With nobody else there, a second load of its own measures no other visit.
+        let is_alone = own < OWN_AT_ONCE && own == self.loads.len();
+        if !is_alone && taken + share_mbit > capacity_mbit {
             return Err(Refused::Busy { retry_after: self.free_after(now, share_mbit) });
         }
         let entry = Load { session: session.to_owned(), share_mbit, ends_at: now + time + END_GRACE };
@@ -216,6 +221,8 @@ impl Admission {
     }
 }
 
+/// Loads of one visit at once, whatever their shares: one each way.
+const OWN_AT_ONCE: usize = 2;
 /// What a load may take beyond its time: connecting, and what a deep buffer still holds when the sender ends.
 const END_GRACE: Duration = Duration::from_secs(5);
 
@@ -241,6 +248,20 @@ mod tests {
         assert_eq!(refused, Err(Refused::Busy { retry_after: 14 * S }));
         book.finish("1");
         book.admit(now + S, ("b", "2"), 10 * S, 4, 0.0).unwrap();
+    }
+
+    #[test]
+    fn a_visit_may_fill_both_ways_at_once_when_nobody_else_is_there() {
+        let (mut book, now) = book(1000.0);
+        book.admit(now, ("a", "down"), 10 * S, 4, 0.0).unwrap();
+        book.admit(now, ("a", "up"), 10 * S, 4, 0.0).unwrap();
+        assert!(matches!(book.admit(now, ("a", "third"), 10 * S, 4, 0.0), Err(Refused::Busy { .. })));
+        assert!(matches!(book.admit(now, ("b", "2"), 10 * S, 4, 1.0), Err(Refused::Busy { .. })));
+        book.finish("down");
+        assert!(matches!(book.admit(now, ("b", "2"), 10 * S, 4, 1.0), Err(Refused::Busy { .. })));
+        book.finish("up");
+        book.admit(now, ("b", "2"), 10 * S, 4, 600.0).unwrap();
+        assert!(matches!(book.admit(now, ("a", "down"), 10 * S, 4, 600.0), Err(Refused::Busy { .. })));
     }
 
     #[test]

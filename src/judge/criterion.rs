@@ -32,8 +32,8 @@ fn judge_one(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, &Outco
 fn selects(criterion: &Criterion, reading: &Reading) -> bool {
     let load = match (criterion.load, reading.load.unwrap_or(Load::Idle)) {
         (Some(wanted), found) => wanted == found,
-        // A figure of a load phase is taken under load by its nature; all others mean the idle line.
-        (None, found) => found == Load::Idle || reading.name.starts_with("throughput."),
+        // A figure of a load phase is taken under load by its nature, each way by itself; all others mean the idle line.
+        (None, found) => found == Load::Idle || (found != Load::Both && reading.name.starts_with("throughput.")),
     };
     reading.name == criterion.reading.name
         && criterion.target.is_none_or(|t| t.matches(reading.target.as_ref()))

@@ -164,6 +164,8 @@ pub const ALL: &[NameSpec] = &[
     n("throughput.start_up_time", Millisecond, "time excluded at the start of the phase"),
     n("throughput.delay_under_load_p50", Millisecond, "median twoway round trip while the line is filled"),
     n("throughput.delay_under_load_p95", Millisecond, "95th percentile of the twoway round trip while the line is filled"),
+    n("throughput.delay_under_load_p99", Millisecond, "99th percentile of the twoway round trip while the line is filled"),
+    n("throughput.both_ways_rate", MegabitPerSecond, "TCP payload received per second while both directions are filled at once"),
     n("throughput.loss_under_load", One, "twoway loss while the line is filled"),
     n(
         "throughput.cross_traffic_ratio",

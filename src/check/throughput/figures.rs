@@ -6,7 +6,7 @@
 use serde_json::json;
 
 use super::cross::{Moved, weigh};
-use super::phase::{Ended, Phase};
+use super::phase::{Ended, Part, Phase};
 use crate::check::Context;
 use crate::farend::api::{BUCKET_MS, StreamSent};
 use crate::metric::loss_interval::clustered;
@@ -28,9 +28,10 @@ const IP_PAYLOAD_SHARE: f64 = 1448.0 / 1500.0;
 /// Adds what a phase found.
 pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_mbit: Option<f64>) {
     let (direction, confidence) = (phase.request.direction, context.effort.confidence);
-    let load = match direction {
-        Direction::Down => Load::Down,
-        Direction::Up => Load::Up,
+    let load = match (phase.part, direction) {
+        (Part::BothWays, _) => Load::Both,
+        (_, Direction::Down) => Load::Down,
+        (_, Direction::Up) => Load::Up,
     };
     let buckets = summed(phase);
     let most = (phase.start_up.as_millis() as u64 / BUCKET_MS) as usize;
@@ -40,16 +41,27 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
         let interval = Interval { low: low.map(mbit), high: high.map(mbit), confidence };
         let mut rate = Reading::new("throughput.tcp_payload_rate", mbit(octets), (buckets.len() - left_out) as u64, interval);
         rate.congestion_control = phase.sent.first().map(|stream| stream.congestion_control.clone());
-        if phase.is_single {
-            rate.name = "throughput.single_stream_rate".to_owned();
+        match phase.part {
+            Part::Single => rate.name = "throughput.single_stream_rate".to_owned(),
+            Part::BothWays => rate.name = "throughput.both_ways_rate".to_owned(),
+            Part::Main | Part::OtherVersion => {}
         }
         readings.push(limited(rate.at(Layer::TcpPayload), context, phase, port_mbit));
         readings.push(Reading::exact("throughput.start_up_time", (left_out as u64 * BUCKET_MS) as f64));
     }
-    if phase.is_single {
-        let family = Family::of(phase.address.ip());
+    let family = Family::of(phase.address.ip());
+    if let Part::Single | Part::BothWays = phase.part {
+        // The rate; and of both ways at once, the delay, which is that of neither way alone.
         outcome.readings.extend(readings.into_iter().take(1).map(|reading| reading.toward(direction).over(family)));
-        outcome.fact(&format!("streams_{direction}_single"), streams(phase));
+        let name = if phase.part == Part::Single { "single" } else { "both_ways" };
+        outcome.fact(&format!("streams_{direction}_{name}"), streams(phase));
+        if phase.part == Part::BothWays {
+            outcome.series.push(series(direction, load, family, &buckets));
+            if direction == Direction::Down {
+                outcome.readings.extend(delay(phase, confidence).into_iter().map(|reading| reading.under(load).over(family)));
+                outcome.series.extend(delay_series(phase, None, load, family));
+            }
+        }
         return;
     }
     if let Some(share) = retransmitted(phase) {
@@ -74,11 +86,10 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_
         Some(Err(why)) => outcome.fact(&format!("cross_traffic_{direction}"), why),
         None => {}
     }
-    let family = Family::of(phase.address.ip());
     outcome.readings.extend(readings.into_iter().map(|reading| reading.toward(direction).over(family)));
     outcome.series.push(series(direction, load, family, &buckets));
-    outcome.series.extend(delay_series(phase, direction, load, family));
-    let beside = if phase.is_beside { "_other_version" } else { "" };
+    outcome.series.extend(delay_series(phase, Some(direction), load, family));
+    let beside = if phase.part == Part::OtherVersion { "_other_version" } else { "" };
     outcome.fact(&format!("streams_{direction}{beside}"), streams(phase));
 }
 
@@ -164,7 +175,11 @@ fn delay(phase: &Phase, confidence: f64) -> Vec<Reading> {
     let Some(stream) = &phase.delay else { return Vec::new() };
     let account = &stream.account;
     let mut readings = Vec::new();
-    for (name, q) in [("throughput.delay_under_load_p50", 0.5), ("throughput.delay_under_load_p95", 0.95)] {
+    for (name, q) in [
+        ("throughput.delay_under_load_p50", 0.5),
+        ("throughput.delay_under_load_p95", 0.95),
+        ("throughput.delay_under_load_p99", 0.99),
+    ] {
         if let Some(mut reading) = account.round_trip_reading(name, q, confidence) {
             reading.stamped_by = account.stamped_by;
             readings.push(reading);
@@ -191,13 +206,13 @@ fn series(direction: Direction, load: Load, family: Family, buckets: &[u64]) -> 
     }
 }
 
-fn delay_series(phase: &Phase, direction: Direction, load: Load, family: Family) -> Option<Series> {
+fn delay_series(phase: &Phase, direction: Option<Direction>, load: Load, family: Family) -> Option<Series> {
     let account = &phase.delay.as_ref()?.account;
     Some(Series {
         name: "throughput.delay_under_load".to_owned(),
         unit: Unit::Millisecond,
         target: None,
-        direction: Some(direction),
+        direction,
         family: Some(family),
         load: Some(load),
         at_ms: account.sent_after.iter().map(|after| after.as_secs_f64() * 1e3).collect(),

@@ -36,10 +36,7 @@ pub(super) struct Phase {
     pub(super) request: LoadRequest,
     /// What slow start may take at most of it.
     pub(super) start_up: Duration,
-    /// Over the other IP version than that of the visit's first session.
-    pub(super) is_beside: bool,
-    /// One stream alone, to be held against several.
-    pub(super) is_single: bool,
+    pub(super) part: Part,
     pub(super) address: SocketAddr,
     /// The senders' side, whoever sent.
     pub(super) sent: Vec<StreamSent>,
@@ -97,13 +94,25 @@ impl Phase {
     }
 }
 
+/// What a phase is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Part {
+    /// The rate of a direction.
+    Main,
+    /// The same over the other IP version than that of the visit's first session.
+    OtherVersion,
+    /// One stream alone, to be held against several.
+    Single,
+    /// Both directions at the same time.
+    BothWays,
+}
+
 /// A phase to run.
 #[derive(Debug, Clone)]
 pub(super) struct PhasePlan {
     pub(super) request: LoadRequest,
     pub(super) start_up: Duration,
-    pub(super) is_beside: bool,
-    pub(super) is_single: bool,
+    pub(super) part: Part,
 }
 
 /// Runs one phase.
@@ -145,7 +154,7 @@ struct Conditions {
 }
 
 fn put_together(
-    PhasePlan { request, start_up, is_beside, is_single }: PhasePlan,
+    PhasePlan { request, start_up, part }: PhasePlan,
     address: SocketAddr,
     own: Vec<Side>,
     report: Result<LoadReport, ClientError>,
@@ -178,21 +187,7 @@ fn put_together(
     if let (Ended::Complete, Some(why)) = (&ended, broken.or_else(|| went_dead(&received, request.time_ms))) {
         ended = Ended::Broken(why);
     }
-    Phase {
-        request,
-        start_up,
-        is_beside,
-        is_single,
-        address,
-        sent,
-        received,
-        cpu_busy,
-        far_end_cpu_busy,
-        far_end_error,
-        delay,
-        tally,
-        ended,
-    }
+    Phase { request, start_up, part, address, sent, received, cpu_busy, far_end_cpu_busy, far_end_error, delay, tally, ended }
 }
 
 /// Whether streams that were never closed had stopped for good. Where something still came late in the phase, the close is

@@ -1,7 +1,7 @@
 //! One stream against several: whether it stays behind, and what holds it back.
 
 use super::figures::retransmitted;
-use super::phase::Phase;
+use super::phase::{Part, Phase};
 use crate::metric::rate::fairness;
 use crate::metric::tcp::{HeldBack, SingleStream, held_back};
 use crate::reading::Outcome;
@@ -9,10 +9,8 @@ use crate::unit::Direction;
 
 /// Compares the phases of a direction, if both were run.
 pub(super) fn compare(outcome: &mut Outcome, phases: &[Phase], direction: Direction) {
-    let of = |is_single: bool| {
-        phases.iter().find(|phase| phase.request.direction == direction && phase.is_single == is_single && !phase.is_beside)
-    };
-    let (Some(one), Some(several)) = (of(true), of(false)) else { return };
+    let of = |part: Part| phases.iter().find(|phase| phase.request.direction == direction && phase.part == part);
+    let (Some(one), Some(several)) = (of(Part::Single), of(Part::Main)) else { return };
     let rate =
         |name: &str| outcome.readings.iter().find(|r| r.name == name && r.direction == Some(direction)).map(|r| r.value * 1e6);
     let (Some(single_rate), Some(several_rate)) = (rate("throughput.single_stream_rate"), rate("throughput.tcp_payload_rate"))
