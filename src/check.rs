@@ -19,6 +19,7 @@ pub mod mtu;
 pub mod path;
 pub mod pppoe;
 mod probing;
+pub mod selftest;
 pub mod throughput;
 mod turn;
 pub mod twoway;
@@ -185,6 +186,8 @@ pub struct Known {
     pub far_end_beside: Option<Arc<Session>>,
     /// Largest IP packet that both directions carry to the far end, where that was measured.
     pub path_mtu: Option<u32>,
+    /// What the test set itself can do, where it was measured.
+    pub test_set: Option<selftest::TestSet>,
 }
 
 /// One thing learned by a check.
@@ -210,6 +213,8 @@ pub enum Learned {
     FarEndBeside(Arc<Session>),
     /// Largest IP packet that both directions carry to the far end.
     PathMtu(u32),
+    /// What the test set itself can do.
+    TestSet(selftest::TestSet),
 }
 
 impl Learned {
@@ -224,7 +229,8 @@ impl Learned {
             | Self::Resolvers(_)
             | Self::FarEndBeside(_)
             | Self::GatewayCounters(_)
-            | Self::PathMtu(_) => None,
+            | Self::PathMtu(_)
+            | Self::TestSet(_) => None,
         }
     }
 }
@@ -254,6 +260,7 @@ impl Known {
             Learned::FarEnd(session) => self.far_end = Some(session),
             Learned::GatewayCounters(counters) => self.gateway_counters = Some(counters),
             Learned::PathMtu(octets) => self.path_mtu = Some(octets),
+            Learned::TestSet(test_set) => self.test_set = Some(test_set),
             Learned::FarEndBeside(session) => self.far_end_beside = Some(session),
         }
     }
@@ -314,8 +321,11 @@ pub struct Asked {
 
 /// Checks that run only when they are asked for by name, or take the place of the registry's then.
 pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
-    let mut checks: Vec<Box<dyn Check>> =
-        vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })];
+    let mut checks: Vec<Box<dyn Check>> = vec![
+        Box::new(selftest::SelfTest { asked: true }),
+        Box::new(vlan::VlanCheck { stacks: asked.vlans }),
+        Box::new(capacity::CapacityCheck { peer: asked.capacity_peer }),
+    ];
     if asked.reflector.is_some() {
         checks.push(Box::new(twoway::Twoway { peer: asked.reflector, ..twoway::Twoway::default() }));
     }
@@ -326,6 +336,7 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
 pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
     let is_session = matches!(access, Access::Pppoe(_));
     let mut checks: Vec<Box<dyn Check>> = vec![
+        Box::new(selftest::SelfTest::default()),
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
         Box::new(pppoe::PppoeCheck { logs_in: is_session }),
