@@ -116,6 +116,11 @@ pub const ALL: &[NameSpec] = &[
     n("mtu.blackhole", One, "1 when larger packets vanish and no router says so, else 0"),
     n("mtu.segment_size", Octet, "TCP maximum segment size of this laptop's SYN, as it arrives at the far end"),
     n("mtu.segment_clamped", One, "1 when that is smaller than this laptop asked for: somebody on the way clamps it, else 0"),
+    n(
+        "twoway.counted_loss_ratio",
+        One,
+        "packets lost per packet sent, per direction, by both sides' counters (RFC 8972 section 4.5)",
+    ),
     n("twoway.loss_ratio", One, "share of test packets lost; per direction where the reflector counts, else of the round trip"),
     n("twoway.round_trip_min", Millisecond, "smallest round trip less the reflector's own time"),
     n("twoway.round_trip_p50", Millisecond, "median round trip less the reflector's own time"),
