@@ -21,6 +21,7 @@ mod own_thread;
 pub mod path;
 pub mod pppoe;
 mod probing;
+pub mod selftest;
 pub mod shaping;
 pub mod throughput;
 mod turn;
@@ -188,6 +189,8 @@ pub struct Known {
     pub far_end_beside: Option<Arc<Session>>,
     /// Largest IP packet that both directions carry to the far end, where that was measured.
     pub path_mtu: Option<u32>,
+    /// What the test set itself can do, where it was measured.
+    pub test_set: Option<selftest::TestSet>,
 }
 
 /// One thing learned by a check.
@@ -213,6 +216,8 @@ pub enum Learned {
     FarEndBeside(Arc<Session>),
     /// Largest IP packet that both directions carry to the far end.
     PathMtu(u32),
+    /// What the test set itself can do.
+    TestSet(selftest::TestSet),
 }
 
 impl Learned {
@@ -227,7 +232,8 @@ impl Learned {
             | Self::Resolvers(_)
             | Self::FarEndBeside(_)
             | Self::GatewayCounters(_)
-            | Self::PathMtu(_) => None,
+            | Self::PathMtu(_)
+            | Self::TestSet(_) => None,
         }
     }
 }
@@ -257,6 +263,7 @@ impl Known {
             Learned::FarEnd(session) => self.far_end = Some(session),
             Learned::GatewayCounters(counters) => self.gateway_counters = Some(counters),
             Learned::PathMtu(octets) => self.path_mtu = Some(octets),
+            Learned::TestSet(test_set) => self.test_set = Some(test_set),
             Learned::FarEndBeside(session) => self.far_end_beside = Some(session),
         }
     }
@@ -318,9 +325,10 @@ pub struct Asked {
 /// Checks that run only when they are asked for by name, or take the place of the registry's then.
 pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
     let mut checks: Vec<Box<dyn Check>> = vec![
+        Box::new(shaping::ShapingCheck),
+        Box::new(selftest::SelfTest { asked: true }),
         Box::new(vlan::VlanCheck { stacks: asked.vlans }),
         Box::new(capacity::CapacityCheck { peer: asked.capacity_peer }),
-        Box::new(shaping::ShapingCheck),
     ];
     if asked.reflector.is_some() {
         checks.push(Box::new(twoway::Twoway { peer: asked.reflector, ..twoway::Twoway::default() }));
@@ -332,6 +340,7 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
 pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
     let is_session = matches!(access, Access::Pppoe(_));
     let mut checks: Vec<Box<dyn Check>> = vec![
+        Box::new(selftest::SelfTest::default()),
         Box::new(link::LinkCheck),
         Box::new(dhcp4::Dhcp4),
         Box::new(pppoe::PppoeCheck { logs_in: is_session }),

@@ -46,6 +46,8 @@ pub enum Class {
     Load,
     /// Disturbs nothing and minds nothing.
     Free,
+    /// Runs before all others, none of which starts meanwhile: it asks the test set itself.
+    First,
 }
 
 /// What a check declares about itself.

@@ -108,7 +108,7 @@ async fn examine(peer: Option<Peer>, context: Context) -> Outcome {
             break;
         }
         match one_way(peer.as_ref(), &context, direction).await {
-            Ok(tested) => figures::add(&mut outcome, &context.effort, &tested),
+            Ok(tested) => figures::add(&mut outcome, &context.effort, context.known.test_set.as_ref(), &tested),
             Err(NotRun::Cancelled) => outcome.reason = Some("ended early".to_owned()),
             Err(why) => return not_run(outcome, direction, why),
         }

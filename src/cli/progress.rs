@@ -84,7 +84,8 @@ fn line(event: &VisitEvent) -> Option<String> {
 fn ended(took: Duration, outcome: &Outcome) -> String {
     let reason = outcome.reason.as_deref().unwrap_or_default();
     match outcome.status {
-        Status::Done => format!("done in {:.1} s", took.as_secs_f64()),
+        Status::Done if reason.is_empty() => format!("done in {:.1} s", took.as_secs_f64()),
+        Status::Done => format!("done in {:.1} s: {reason}", took.as_secs_f64()),
         Status::Failed => format!("failed after {:.1} s: {reason}", took.as_secs_f64()),
         Status::NotTested => format!("not tested: {reason}"),
     }
@@ -98,6 +99,8 @@ mod tests {
     fn each_ending_has_its_own_words() {
         let took = Duration::from_millis(1_240);
         assert_eq!(ended(took, &Outcome::new(Status::Done)), "done in 1.2 s");
+        let told = Outcome { reason: Some("the test set is short".to_owned()), ..Outcome::new(Status::Done) };
+        assert_eq!(ended(took, &told), "done in 1.2 s: the test set is short");
         assert_eq!(ended(took, &Outcome::failed("no carrier")), "failed after 1.2 s: no carrier");
         assert_eq!(ended(took, &Outcome::not_tested("needs an IP address")), "not tested: needs an IP address");
     }

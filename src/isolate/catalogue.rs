@@ -11,6 +11,7 @@ mod line;
 mod path;
 mod port;
 mod service;
+mod testset;
 
 /// One fault.
 #[derive(Debug, Clone, Copy)]
@@ -70,7 +71,13 @@ pub const fn stray(symptom: Symptom) -> f64 {
 
 /// All faults.
 pub fn all() -> impl Iterator<Item = &'static Fault> {
-    port::FAULTS.iter().chain(line::FAULTS).chain(between::FAULTS).chain(path::FAULTS).chain(service::FAULTS)
+    port::FAULTS
+        .iter()
+        .chain(testset::FAULTS)
+        .chain(line::FAULTS)
+        .chain(between::FAULTS)
+        .chain(path::FAULTS)
+        .chain(service::FAULTS)
 }
 
 /// The catalogue as a page for people, as it stands in `docs/faults.md`.

@@ -54,6 +54,14 @@ pub struct Alternative {
 pub enum Symptom {
     /// The port has no carrier.
     NoCarrier,
+    /// The visit's port is a radio.
+    PortIsRadio,
+    /// The adapter hangs on a USB that is slower than the port or the service.
+    AdapterBusSlow,
+    /// The test set's cores are held back, by heat or by a setting.
+    CoresHeldBack,
+    /// A hypervisor gives the test set's time to others.
+    TimeStolen,
     /// The port came up slower than the profile asks for.
     PortTooSlow,
     /// The port runs half duplex.
@@ -177,6 +185,10 @@ impl Symptom {
     pub fn words(self) -> &'static str {
         match self {
             Self::NoCarrier => "the port has no carrier",
+            Self::PortIsRadio => "the visit's port is a radio",
+            Self::AdapterBusSlow => "the adapter hangs on a USB that is slower than the port or the service sold",
+            Self::CoresHeldBack => "heat or a setting holds the test set's cores back",
+            Self::TimeStolen => "a hypervisor gives the test set's time to others",
             Self::PortTooSlow => "the port came up slower than the profile asks for",
             Self::HalfDuplex => "the port runs half duplex",
             Self::CarrierLost => "carrier came and went during the visit",

@@ -204,6 +204,12 @@ fn flawed(mut outcome: Outcome, code: &str) -> Outcome {
     outcome
 }
 
+/// A test set that found this out about itself and bounded the rates.
+fn with_selftest(code: &str) -> Visit {
+    let bound = bounded(Limit::TestSet, "its own loopback");
+    sound().beside("selftest", flawed(done(Vec::new()), code)).with("throughput", bound)
+}
+
 fn failed_farend(code: &str) -> Outcome {
     let mut outcome = Outcome::failed("the control port refused the connection");
     if !code.is_empty() {
@@ -407,6 +413,11 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
             sound().with("throughput", bounded(Limit::TestSet, "busiest core at 99 %")),
             Some(Segment::TestSet),
         ),
+        ("port-is-radio", with_selftest("selftest-radio"), Some(Segment::TestSet)),
+        ("adapter-bus-slow", with_selftest("selftest-usb-slow"), Some(Segment::TestSet)),
+        ("cores-held-back", with_selftest("selftest-throttled"), Some(Segment::TestSet)),
+        ("cores-held-back", with_selftest("selftest-clock-capped"), Some(Segment::TestSet)),
+        ("time-stolen", with_selftest("selftest-stolen"), Some(Segment::TestSet)),
         ("other-traffic", sound().with("throughput", bounded(Limit::CrossTraffic, "40 Mbit/s of others")), Some(Segment::Home)),
         ("routing-loop", no_beyond(sound()).with("path", flawed(done(Vec::new()), "path-loop")), Some(Segment::Network)),
         (

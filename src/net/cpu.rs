@@ -9,6 +9,7 @@ pub struct CpuTimes(Vec<Core>);
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Core {
     idle: u64,
+    stolen: u64,
     all: u64,
 }
 
@@ -23,7 +24,7 @@ impl CpuTimes {
             let ticks: Vec<u64> = line.split_ascii_whitespace().skip(1).map(|n| n.parse().unwrap_or(0)).collect();
             // user nice system idle iowait irq softirq steal; the guest columns are inside user and nice.
             let idle = ticks.iter().skip(3).take(2).sum();
-            Core { idle, all: ticks.iter().take(8).sum() }
+            Core { idle, stolen: ticks.get(7).copied().unwrap_or(0), all: ticks.iter().take(8).sum() }
         });
         Self(cores.collect())
     }
@@ -38,6 +39,15 @@ impl CpuTimes {
         });
         shares.max_by(f64::total_cmp)
     }
+
+    /// Share of all cores' time since `earlier` that a hypervisor gave to others, 0 to 1; `None` when no tick has passed.
+    pub fn stolen_since(&self, earlier: &Self) -> Option<f64> {
+        let sum = |of: fn(&Core) -> u64| -> u64 {
+            self.0.iter().zip(&earlier.0).map(|(now, then)| of(now).saturating_sub(of(then))).sum()
+        };
+        let (stolen, all) = (sum(|core| core.stolen), sum(|core| core.all));
+        (all > 0).then(|| (stolen as f64 / all as f64).min(1.0))
+    }
 }
 
 #[cfg(test)]
@@ -50,5 +60,7 @@ mod tests {
         let now = CpuTimes::parse("cpu  9 9 9 9\ncpu0 120 0 0 160 20 0 0 0 0 0\ncpu1 10 0 10 140 0 0 20 20 0 0\n");
         assert_eq!(now.busiest_since(&then), Some(0.6));
         assert_eq!(now.busiest_since(&now), None);
+        // 20 ticks of 100 on each of two cores.
+        assert_eq!((now.stolen_since(&then), now.stolen_since(&now)), (Some(0.1), None));
     }
 }

@@ -66,6 +66,9 @@ fn leave_out_what_can_never_start(plan: &mut Plan) {
 fn wanted(specs: &[Spec], only: Option<&[String]>) -> Vec<Spec> {
     let Some(only) = only else { return specs.to_vec() };
     let mut keep: Vec<bool> = specs.iter().map(|s| only.iter().any(|name| name == s.name)).collect();
+    // Who fills the line has to know what the test set can do.
+    let fills = specs.iter().zip(&keep).any(|(s, k)| *k && s.class == Class::Load);
+    keep.iter_mut().zip(specs).for_each(|(k, s)| *k |= fills && s.class == Class::First);
     loop {
         let needed: Vec<_> = specs.iter().zip(&keep).filter(|(_, k)| **k).flat_map(|(s, _)| s.needs).collect();
         let more: Vec<bool> =
@@ -154,6 +157,21 @@ mod tests {
     fn one_check_brings_what_it_needs_and_nothing_else() {
         let only = Some(vec!["dns".to_owned()]);
         assert_eq!(names(&plan(&specs(), &VOLUME, &Bounds { only, ..Bounds::default() })), ["link", "dhcp4", "dns"]);
+    }
+
+    #[test]
+    fn a_load_brings_the_look_at_the_test_set_which_runs_alone() {
+        let mut specs = specs();
+        let half = |_: &Volume| Cost { time: Duration::from_millis(500), octets: 0 };
+        specs.push(Spec { name: "selftest", needs: &[], gives: &[], class: Class::First, cost: half });
+        let only = |name: &str| {
+            let only = Some(vec![name.to_owned()]);
+            plan(&specs, &VOLUME, &Bounds { load_agreed: true, only, ..Bounds::default() })
+        };
+        assert_eq!(names(&only("dns")), ["link", "dhcp4", "dns"]);
+        let load = only("throughput");
+        assert_eq!(names(&load), ["link", "dhcp4", "throughput", "selftest"]);
+        assert_eq!(load.time(), Duration::from_millis(500 + 1000 + 8000));
     }
 
     #[test]

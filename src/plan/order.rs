@@ -5,7 +5,8 @@
 //! Rules: a step starts as soon as all its needs are given and no step that could still add to them is open (an address of each IP
 //! version, so that both are measured side by side); it is blocked once every step that could give a need has ended without
 //! giving it. A quiet step never runs beside a load. Loads run one at a time, and only after every quiet
-//! step has ended or is blocked, so that each visit has its idle figures before the line is filled. Free steps mind nothing.
+//! step has ended or is blocked, so that each visit has its idle figures before the line is filled. Free steps mind nothing. While a
+//! step of class first is open, none of another class starts.
 
 use super::{Class, Need, Plan};
 
@@ -113,8 +114,11 @@ impl Progress {
     fn class_may_start(&self, index: usize) -> bool {
         let running = |class| (0..self.states.len()).any(|i| self.states[i] == State::Running && self.classes[i] == class);
         let open = |class| (0..self.states.len()).any(|i| self.states[i] != State::Ended && self.classes[i] == class);
+        if self.classes[index] != Class::First && open(Class::First) {
+            return false;
+        }
         match self.classes[index] {
-            Class::Free => true,
+            Class::Free | Class::First => true,
             Class::Quiet => !running(Class::Load),
             Class::Load => !open(Class::Quiet) && !running(Class::Load),
         }
@@ -200,11 +204,11 @@ mod tests {
         /// beside a load, and never two loads.
         #[test]
         fn every_plan_ends_without_a_quiet_step_beside_a_load(
-            kinds in proptest::collection::vec((0usize..4, 0usize..4, 0usize..3, any::<bool>()), 1..9),
+            kinds in proptest::collection::vec((0usize..4, 0usize..4, 0usize..4, any::<bool>()), 1..9),
             order in proptest::collection::vec(any::<prop::sample::Index>(), 64),
         ) {
             const SETS: [&[Need]; 4] = [&[], &[Need::Carrier], &[Need::Address], &[Need::FarEnd]];
-            const CLASSES: [Class; 3] = [Class::Quiet, Class::Load, Class::Free];
+            const CLASSES: [Class; 4] = [Class::Quiet, Class::Load, Class::Free, Class::First];
             let steps: Vec<Step> = kinds.iter().map(|k| step("x", SETS[k.0], SETS[k.1], CLASSES[k.2])).collect();
             let plan = Plan { steps, left_out: Vec::new() };
             let mut progress = Progress::new(&plan);
@@ -221,6 +225,7 @@ mod tests {
                 let count = |class| running.iter().filter(|i| CLASSES[kinds[**i].2] == class).count();
                 prop_assert!(count(Class::Load) <= 1);
                 prop_assert!(count(Class::Load) == 0 || count(Class::Quiet) == 0);
+                prop_assert!(count(Class::First) == 0 || count(Class::First) == running.len());
                 if running.is_empty() { break; }
                 let pick = order.next().map_or(0, |i| i.index(running.len()));
                 let done = running.swap_remove(pick);

@@ -4,6 +4,7 @@
 //! [`account`] turns what the sender noted into loss, order, duplication and delay per direction.
 
 pub mod account;
+pub mod counted;
 pub mod reflector;
 pub mod schedule;
 pub mod sender;

@@ -32,6 +32,7 @@ pub fn plan_text(plan: &Plan) -> String {
             Class::Quiet => "on the quiet line",
             Class::Load => "fills the line",
             Class::Free => "beside anything",
+            Class::First => "before all else: what this test set itself can do",
         };
         let _ = writeln!(
             text,

@@ -78,6 +78,11 @@ fn every_kind_of_standard_reflector_is_measured_with() {
         let flaws: Vec<_> = outcome.flaws.iter().map(|f| f.code.as_str()).collect();
         assert!(flaws.is_empty(), "{kind}: {flaws:?}");
         assert_eq!(outcome.facts["forged_answers"], 0, "{kind}");
+        // Four TLVs in each packet, returned as unrecognised or not at all: nothing is believed, nothing is odd.
+        let unknown = outcome.facts.get("tlvs_that_the_reflector_does_not_know").and_then(Value::as_u64);
+        let returned = matches!(kind, "stateless" | "signed");
+        assert_eq!(unknown, returned.then_some(1200), "{kind}");
+        assert!(readings(&outcome, "twoway.counted_loss_ratio").is_empty(), "{kind}");
         let counted = reflector.counted();
         assert_eq!((&counted["by_dscp"]["0"], &counted["refused"]), (&300.into(), &0.into()), "{kind}: {counted}");
     }
@@ -112,6 +117,18 @@ fn classes_run_beside_and_a_marking_changed_on_the_way_is_told_with_its_way() {
             assert_eq!((of_class("twoway.class_loss_ratio").value, of_class("twoway.class_loss_ratio").samples), (0.0, 98));
             assert!(of_class("twoway.class_round_trip_p95").high.is_some());
         }
+        // What the reflector was asked beside: counts of both sides, where packets come from, how its clock is set.
+        let counted: Vec<_> =
+            readings(&outcome, "twoway.counted_loss_ratio").iter().map(|r| (r.direction, r.value, r.samples)).collect();
+        assert_eq!(counted, [(Some(Direction::Up), 0.0, 999), (Some(Direction::Down), 0.0, 999)]);
+        let source = &outcome.facts["source_at_reflector"][0];
+        assert_eq!(
+            (&source["address"], &source["to_port"], &source["answers"]),
+            (&"127.0.0.1".into(), &port.into(), &1000.into())
+        );
+        assert!(source["port"].as_u64().is_some_and(|port| port > 1023), "{source}");
+        assert_eq!(outcome.facts["reflector_clock_set_by"], "NTP");
+        assert!(!outcome.facts.contains_key("tlvs_that_the_reflector_does_not_know"), "{:?}", outcome.facts);
         let flaws: Vec<_> = outcome.flaws.iter().filter(|f| f.code.starts_with("dscp-rewritten")).collect();
         if remark.is_none() {
             assert!(flaws.is_empty(), "{flaws:?}");

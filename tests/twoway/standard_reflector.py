@@ -1,7 +1,7 @@
 """Reflectors of the standards, written from their text and sharing nothing with the agent: for tests of its sender.
 
 usage: standard_reflector.py KIND PORT SECONDS [KEY]
-  stateful   RFC 8762 with class of service of RFC 8972; counts its own packets; remarks what it sends when told to (environment REMARK)
+  stateful   RFC 8762 with the TLVs 1 to 5 of RFC 8972; counts its own packets; remarks what it sends when told to (environment REMARK)
   stateless  RFC 8762, repeats the sender's number; returns all TLVs as unrecognised
   plain      RFC 8762 alone: 44 octets, whatever followed is left out
   light      RFC 5357 section 4.2.1 and appendix I: 41 octets, then the sender's padding cut so that both packets have one size
@@ -29,8 +29,20 @@ def ntp():
     return struct.pack("!II", seconds + 2208988800, (nanos << 32) // 10**9)
 
 
-def tlvs(extra, dscp):
-    """Class of service is known to the stateful one: flags to zero, DSCP2 and ECN filled in."""
+def located(value, source):
+    """Section 4.2: the ports as they came, and for sub-TLV 7 (source IP address) sub-TLV 8 with the IPv4 address and zeroes behind it."""
+    out, subs = struct.pack("!HH", port, source[1]), value[4:]
+    while len(subs) >= 4:
+        flags, type_, length = struct.unpack("!BBH", subs[:4])
+        inner, subs = subs[4 : 4 + length], subs[4 + length :]
+        if type_ == 7 and length == 16:
+            flags, type_, inner = 0, 8, socket.inet_aton(source[0]) + bytes(12)
+        out += struct.pack("!BBH", flags, type_, length) + inner
+    return out
+
+
+def tlvs(extra, dscp, source, received):
+    """Known to the stateful one: flags to zero, DSCP2 and ECN, ports, clock and counts filled in."""
     out, asked = b"", None
     while len(extra) >= 4:
         flags, type_, length = struct.unpack("!BBH", extra[:4])
@@ -38,6 +50,13 @@ def tlvs(extra, dscp):
         if kind == "stateful" and type_ == 4 and length == 4:
             asked = struct.unpack("!H", value[:2])[0] >> 10
             flags, value = 0, struct.pack("!HH", asked << 10 | dscp << 4, 0)
+        elif kind == "stateful" and type_ == 2:
+            flags, value = 0, located(value, source)
+        elif kind == "stateful" and type_ == 3:
+            # Set by NTP, stamped by software.
+            flags, value = 0, bytes([1, 2, 1, 2])
+        elif kind == "stateful" and type_ == 5:
+            flags, value = 0, value[:4] + struct.pack("!II", received, received)
         elif kind == "stateful" and type_ == 1:
             flags = 0
         out += struct.pack("!BBH", flags, type_, length) + value
@@ -84,7 +103,7 @@ while time.monotonic() < until:
         back += bytes(2) + bytes([ttl]) + bytes(3)
         assert len(back) == 44
         if kind != "plain":
-            extra, asked = tlvs(packet[44:], tos >> 2)
+            extra, asked = tlvs(packet[44:], tos >> 2, source, counts[source])
             back += extra
             marking = asked or 0
     if "REMARK" in os.environ and marking:

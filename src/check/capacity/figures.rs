@@ -4,6 +4,7 @@ use serde_json::json;
 
 use super::Tested;
 use crate::check::Effort;
+use crate::check::selftest::TestSet;
 use crate::metric::capacity::{SubIntervalCount, maximum, mean};
 use crate::proto::capacity::flow::End;
 use crate::proto::capacity::table;
@@ -49,7 +50,7 @@ fn most_loss(of: &SubIntervalCount) -> f64 {
 }
 
 /// Adds what a test found.
-pub(super) fn add(outcome: &mut Outcome, effort: &Effort, tested: &Tested) {
+pub(super) fn add(outcome: &mut Outcome, effort: &Effort, test_set: Option<&TestSet>, tested: &Tested) {
     let Tested { direction, family, found, .. } = tested;
     let (direction, family) = (*direction, *family);
     let load = match direction {
@@ -71,7 +72,10 @@ pub(super) fn add(outcome: &mut Outcome, effort: &Effort, tested: &Tested) {
         // Without a sign of congestion the line may have more to give (RFC 9097 section 8.1).
         let high = saw_congestion(tested).then_some(mbit * (1.0 + SPAN_ERROR));
         let interval = Interval { low: Some(mbit * (1.0 - SPAN_ERROR)), high, confidence: effort.confidence };
-        let mut readings = vec![Reading::new("capacity.ip_rate", mbit, samples, interval).at(Layer::Ip)];
+        let rate = Reading::new("capacity.ip_rate", mbit, samples, interval).at(Layer::Ip).toward(direction);
+        // Where the line was full, the test set was not what bounded it.
+        let test_set = test_set.filter(|_| !saw_congestion(tested));
+        let mut readings = vec![test_set.map_or(rate.clone(), |test_set| test_set.mark(rate, effort.sold(direction)))];
         readings.push(Reading::exact("capacity.loss_ratio", best.loss_ratio()));
         if raw.round_trip.1 != Status::NONE {
             readings.push(Reading::exact("capacity.round_trip_rise", raw.round_trip.1.into()));
@@ -227,7 +231,7 @@ mod tests {
             capacity: Terms::default(),
         };
         let mut outcome = Outcome::new(crate::reading::Status::Done);
-        add(&mut outcome, &effort, tested);
+        add(&mut outcome, &effort, None, tested);
         outcome
     }
 

@@ -149,7 +149,10 @@ fn limited(mut rate: Reading, context: &Context, phase: &Phase, port_mbit: Optio
     if let Some(share) = busy(phase.far_end_cpu_busy) {
         rate = rate.limited_by(Limit::FarEnd, format!("a core of the far end was {:.0} % busy", share * 100.0));
     }
-    rate
+    match &context.known.test_set {
+        Some(test_set) => test_set.mark(rate, sold),
+        None => rate,
+    }
 }
 
 /// What the phase moved, for comparison with the gateway's counters.

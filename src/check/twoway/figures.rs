@@ -69,6 +69,15 @@ fn cut_short(result: &StreamResult) -> Option<String> {
 fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
     let account = &result.account;
     let mut readings = Vec::new();
+    if let Some(counted) = &account.counted {
+        for (direction, lost, sent) in
+            [(Direction::Up, counted.lost, counted.sent), (Direction::Down, counted.lost_back, counted.sent_back)]
+        {
+            let effect = account.loss_design_effect();
+            let reading = loss("twoway.counted_loss_ratio", lost.into(), sent.into(), effect, confidence);
+            readings.extend(reading.map(|reading| reading.toward(direction)));
+        }
+    }
     if let Some(ways) = &account.ways {
         for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
             readings
@@ -309,6 +318,28 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
         outcome.fact("schedule_error_p50_ms", median);
         outcome.fact("schedule_error_max_ms", *most);
     }
+    let sources: Vec<_> = account
+        .seen
+        .sources
+        .iter()
+        .map(|(from, answers)| json!({"address": from.from, "port": from.from_port, "to_port": from.to_port, "answers": answers}))
+        .collect();
+    if !sources.is_empty() {
+        outcome.fact("source_at_reflector", sources);
+    }
+    if let Some(stamps) = account.seen.reflector_stamps {
+        outcome.fact("reflector_clock_set_by", clock_words(stamps.receive_clock));
+        outcome.fact("reflector_stamps_taken", [stamps.receive_method, stamps.transmit_method].map(method_words).to_vec());
+    }
+    for (name, count) in [
+        ("tlvs_that_the_reflector_does_not_know", tally.unrecognised_tlvs),
+        ("answers_with_malformed_tlvs", tally.malformed_tlvs),
+        ("answers_with_forged_tlvs", tally.forged_tlvs),
+    ] {
+        if count > 0 {
+            outcome.fact(name, count);
+        }
+    }
     outcome.fact("ttl_at_reflector", json!(account.seen.ttl_at_reflector));
     outcome.fact("ttl_back", json!(account.seen.ttl_back));
     outcome.fact("own_send_failures", tally.send_failures);
@@ -343,6 +374,28 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
         }
     }
     outcome
+}
+
+/// RFC 8972 section 5.5.
+fn clock_words(source: u8) -> &'static str {
+    match source {
+        1 => "NTP",
+        2 => "PTP",
+        3 => "SSU or BITS",
+        4 => "satellites",
+        5 => "nothing",
+        _ => "unknown",
+    }
+}
+
+/// RFC 8972 section 5.6.
+fn method_words(method: u8) -> &'static str {
+    match method {
+        1 => "with the adapter's help",
+        2 => "by software",
+        3 => "by the control plane",
+        _ => "unknown",
+    }
 }
 
 /// Both IP versions in one outcome: the first one's state and facts, both ones' figures.

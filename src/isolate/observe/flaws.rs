@@ -55,6 +55,25 @@ const ROWS: &[Row] = &[
         symptom: Symptom::RouteRefused,
         absent: "no router refuses packets",
     },
+    Row { checks: &["selftest"], codes: &["selftest-radio"], symptom: Symptom::PortIsRadio, absent: "the port is no radio" },
+    Row {
+        checks: &["selftest"],
+        codes: &["selftest-usb-slow"],
+        symptom: Symptom::AdapterBusSlow,
+        absent: "no slow USB is behind the port",
+    },
+    Row {
+        checks: &["selftest"],
+        codes: &["selftest-throttled", "selftest-clock-capped"],
+        symptom: Symptom::CoresHeldBack,
+        absent: "neither heat nor a setting holds the cores back",
+    },
+    Row {
+        checks: &["selftest"],
+        codes: &["selftest-stolen"],
+        symptom: Symptom::TimeStolen,
+        absent: "nobody takes the test set's time away",
+    },
     Row {
         checks: &["shaping"],
         codes: &["policer-small-burst"],

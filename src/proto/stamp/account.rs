@@ -11,12 +11,14 @@
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::time::Duration;
 
+use super::counted::Counted;
 use super::sender::{Answer, Notes, Sent, Tally};
 use crate::metric::clock::{self, Drift, Exchange};
 use crate::metric::delay_variation;
 use crate::metric::duplicate::Duplication;
 use crate::metric::reorder::{Arrival, Reordering};
 use crate::unit::{Stamp, StampSource, StampSpan};
+use crate::wire::stamp::tlv;
 
 /// Whether the reflector's numbers can be used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -56,6 +58,8 @@ pub struct Account {
     pub ways: Option<Ways>,
     /// The test set's own doing.
     pub tally: Tally,
+    /// Loss of each way by both sides' counts.
+    pub counted: Option<Counted>,
     /// What the answers tell about marking and distance.
     pub seen: Seen,
 }
@@ -113,6 +117,10 @@ pub struct Seen {
     pub ttl_at_reflector: BTreeMap<u8, u64>,
     /// TTL with which answers came back.
     pub ttl_back: BTreeMap<u8, u64>,
+    /// Where the reflector saw packets come from, and how many.
+    pub sources: BTreeMap<tlv::Location, u64>,
+    /// How the reflector said that it takes its stamps.
+    pub reflector_stamps: Option<tlv::TimestampInformation>,
 }
 
 /// A first answer in time, with its round trip.
@@ -167,6 +175,7 @@ impl Account {
             unstamped,
             stamped_by,
             ways: told_apart(reflector, &answers).then(|| Ways::of(stream_len, &sent, &answers, &samples)),
+            counted: Counted::of(&answers),
             seen: Seen::of(&answers),
             tally,
         }
@@ -380,6 +389,10 @@ impl Seen {
     fn of(answers: &[Answer]) -> Self {
         let mut this = Self::default();
         for answer in answers {
+            if let Some(location) = answer.location.filter(|known| this.sources.len() < 16 || this.sources.contains_key(known)) {
+                *this.sources.entry(location).or_default() += 1;
+            }
+            this.reflector_stamps = answer.reflector_stamps.or(this.reflector_stamps);
             this.marked_otherwise += u64::from(answer.marked_as_asked == Some(false));
             let pairs = [
                 (&mut this.dscp_at_reflector, answer.dscp_at_reflector),

@@ -210,7 +210,8 @@ impl Reflector {
         // Section 4.6: a shorter packet of a TWAMP sender is answered with the base packet.
         bytes.resize(bytes.len().max(mode.base_len()), 0);
         let has_tlvs = !extra.is_empty();
-        let ingress = tlv::Ingress { traffic_class: request.traffic_class, received, sent };
+        let (from, own_port) = (Some(request.from), self.config.own_port);
+        let ingress = tlv::Ingress { traffic_class: request.traffic_class, received, sent, from, own_port };
         let asked =
             if has_tlvs { tlv::reflect(&mut bytes, mode.base_len(), ingress, key.as_ref()) } else { tlv::Asked::default() };
         let base = Reflected {

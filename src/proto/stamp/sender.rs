@@ -32,7 +32,8 @@ pub struct Config {
     pub ssid: u16,
     /// Key of an authenticated stream.
     pub key: Option<Key>,
-    /// DSCP asked for the replies by a class-of-service TLV (RFC 8972 section 4.4); `None` sends no TLV.
+    /// DSCP asked for the replies by a class-of-service TLV (RFC 8972 section 4.4); what else of the extensions fits into the payload
+    /// is asked with it: counts, location, timestamp information. `None` sends no TLV.
     pub reply_dscp: Option<u8>,
     /// UDP payload octets, filled up with an extra-padding TLV; smaller than what must be carried sends just that.
     pub payload_octets: usize,
@@ -85,6 +86,12 @@ pub struct Answer {
     pub dscp_at_reflector: Option<u8>,
     /// Whether the reflector marked the answer as it was asked to (RFC 8972 section 4.4, RP); `None` when it does not say.
     pub marked_as_asked: Option<bool>,
+    /// Both sides' counts (RFC 8972 section 4.5).
+    pub counts: Option<tlv::Counts>,
+    /// Where the packet came from in the reflector's eyes (section 4.2).
+    pub location: Option<tlv::Location>,
+    /// How the reflector takes its stamps (section 4.3).
+    pub reflector_stamps: Option<tlv::TimestampInformation>,
 }
 
 /// Counts that are the test set's own, or nobody's on the line.
@@ -102,6 +109,12 @@ pub struct Tally {
     pub forged: u64,
     /// Answers beyond what is kept (a flood of copies).
     pub beyond_memory: u64,
+    /// TLVs that the reflector did not recognise.
+    pub unrecognised_tlvs: u64,
+    /// Answers with a malformed TLV.
+    pub malformed_tlvs: u64,
+    /// Answers whose TLVs were changed on the way.
+    pub forged_tlvs: u64,
     /// Odd answers, by flaw.
     pub flaws: BTreeMap<Flaw, u64>,
 }
@@ -113,6 +126,8 @@ pub struct Sender {
     schedule: Schedule,
     error_estimate: ErrorEstimate,
     packet: Vec<u8>,
+    /// Where in it the sender's count stands, if there is one.
+    count_at: Option<usize>,
     /// By sequence number; closing packets follow those of the stream.
     sent: Vec<Sent>,
     /// In order of arrival, copies included.
@@ -133,10 +148,7 @@ impl Sender {
     pub fn new(now: Instant, config: Config) -> Self {
         let mode = if config.key.is_some() { Mode::Authenticated } else { Mode::Unauthenticated };
         let mut packet = vec![0; mode.base_len()];
-        if let Some(dscp) = config.reply_dscp {
-            let ask = tlv::ClassOfService { asked: dscp, ..tlv::ClassOfService::default() };
-            tlv::push(&mut packet, tlv::CLASS_OF_SERVICE, &ask.value());
-        }
+        let count_at = config.reply_dscp.and_then(|dscp| ask(&mut packet, dscp, &config));
         let has_tlvs = packet.len() > mode.base_len();
         if let (true, Some(key)) = (has_tlvs, &config.key) {
             tlv::push_hmac(&mut packet, mode.base_len(), key);
@@ -152,6 +164,7 @@ impl Sender {
             // The error of the difference of two software stamps of one clock, unsynchronised: 1 ms is on the safe side.
             error_estimate: ErrorEstimate::of_seconds(1e-3, false),
             packet,
+            count_at,
             sent: Vec::new(),
             answers: Vec::new(),
             answered: Vec::new(),
@@ -180,6 +193,10 @@ impl Sender {
         let key = self.config.key.as_ref();
         Packet { sequence, timestamp: carried, error_estimate: self.error_estimate, ssid: self.config.ssid }
             .emit(key, &mut self.packet);
+        if let Some(at) = self.count_at {
+            let counts = tlv::Counts { sent: sequence.wrapping_add(1), ..tlv::Counts::default() };
+            self.packet[at..at + counts.value().len()].copy_from_slice(&counts.value());
+        }
         if let Some(key) = key {
             tlv::renew_hmac(&mut self.packet, Mode::Authenticated.base_len(), key);
         }
@@ -246,10 +263,12 @@ impl Sender {
             return;
         }
         let format = reflected.error_estimate.format;
-        let class = tlv::Tlvs::new(parsed.extra)
-            .map_while(Result::ok)
-            .find(|tlv| tlv.kind == tlv::CLASS_OF_SERVICE && tlv.flags == 0)
-            .and_then(|tlv| tlv::ClassOfService::parse(tlv.value));
+        let base_len = bytes.len() - parsed.extra.len();
+        let tlv::Told { class, location, stamps, counts, unrecognised, is_malformed, is_forged } =
+            tlv::told(bytes, base_len, self.config.key.as_ref());
+        self.tally.unrecognised_tlvs += u64::from(unrecognised);
+        self.tally.malformed_tlvs += u64::from(is_malformed);
+        self.tally.forged_tlvs += u64::from(is_forged);
         self.answers.push(Answer {
             sequence: reflected.sender_sequence,
             reflector_sequence: reflected.sequence,
@@ -262,6 +281,9 @@ impl Sender {
             dscp: traffic_class.map(|class| class >> 2),
             dscp_at_reflector: class.map(|class| class.seen),
             marked_as_asked: class.map(|class| class.reverse_path == 0),
+            counts,
+            location,
+            reflector_stamps: stamps,
         });
         let in_stream = self.stream_len.is_none_or(|len| (index as u64) < len);
         if !std::mem::replace(&mut self.answered[index], true) && in_stream {
@@ -338,6 +360,28 @@ impl Sender {
         let stream_len = self.stream_len.unwrap_or(self.sent.len() as u64) as usize;
         Notes { stream_len, wait: self.config.wait, sent: self.sent, answers: self.answers, tally: self.tally }
     }
+}
+
+/// Appends what is asked of the reflector, as far as it fits beside the HMAC; tells where the sender's count stands.
+fn ask(packet: &mut Vec<u8>, dscp: u8, config: &Config) -> Option<usize> {
+    const TLV_HEADER: usize = 4;
+    let hmac = if config.key.is_some() { TLV_HEADER + 16 } else { 0 };
+    let class = tlv::ClassOfService { asked: dscp, ..tlv::ClassOfService::default() };
+    tlv::push(packet, tlv::CLASS_OF_SERVICE, &class.value());
+    let mut push = |kind, value: &[u8]| {
+        let at = packet.len() + TLV_HEADER;
+        let fits = at + value.len() + hmac <= config.payload_octets;
+        if fits {
+            tlv::push(packet, kind, value);
+        }
+        fits.then_some(at)
+    };
+    let count_at = push(tlv::DIRECT_MEASUREMENT, &tlv::Counts::default().value());
+    if push(tlv::LOCATION, &tlv::Location::question(true)).is_none() {
+        push(tlv::LOCATION, &tlv::Location::question(false));
+    }
+    push(tlv::TIMESTAMP_INFORMATION, &[0; 4]);
+    count_at
 }
 
 /// All that a sender noted.

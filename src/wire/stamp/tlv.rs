@@ -7,7 +7,13 @@
 //! The hard thing: a reply has the request's length, so a reflector works on the TLVs in place, and what it does not
 //! know it must return untouched but for the U flag.
 
+mod values;
+
+use std::net::SocketAddr;
+
 use super::{Key, key::HMAC_LEN};
+
+pub use values::{Counts, Location, TimestampInformation, Told, told};
 
 /// Octets before the value.
 const HEADER: usize = 4;
@@ -21,6 +27,10 @@ pub const INTEGRITY_FAILED: u8 = 0x20;
 
 /// Extra padding (RFC 8972 section 4.1).
 pub const EXTRA_PADDING: u8 = 1;
+/// Location (section 4.2).
+pub const LOCATION: u8 = 2;
+/// Timestamp information (section 4.3).
+pub const TIMESTAMP_INFORMATION: u8 = 3;
 /// Class of service (section 4.4).
 pub const CLASS_OF_SERVICE: u8 = 4;
 /// Direct measurement (section 4.5).
@@ -163,6 +173,10 @@ pub struct Ingress {
     pub received: u32,
     /// Packets sent to it so far, this one included.
     pub sent: u32,
+    /// Where the request came from; `None` where that is not told.
+    pub from: Option<SocketAddr>,
+    /// Port that it came to.
+    pub own_port: u16,
 }
 
 /// What the TLVs ask of the reply.
@@ -222,6 +236,18 @@ fn fill(kind: u8, value: &mut [u8], ingress: Ingress, key: Option<&Key>, asked: 
             value.copy_from_slice(&reply.value());
             (true, true)
         }
+        LOCATION => match ingress.from {
+            Some(from) => (true, Location::fill(value, from, ingress.own_port)),
+            None => (false, true),
+        },
+        // Section 4.3: sub-TLVs may follow the four octets; none of them is known here, and they stay as they came.
+        TIMESTAMP_INFORMATION => match value.first_chunk_mut::<4>() {
+            Some(octets) => {
+                *octets = TimestampInformation::OURS.value();
+                (true, true)
+            }
+            None => (true, false),
+        },
         // Section 4.5: sender's transmit count, then the reflector's receive and transmit counts.
         DIRECT_MEASUREMENT => {
             if value.len() != 12 {

@@ -101,10 +101,18 @@ fn genuine(data: &[u8], key: Option<&Key>) {
         tlv::push_hmac(&mut packet, base_len, key);
     }
     let sent = packet.clone();
-    let ingress = Ingress { traffic_class: (how & 2 != 0).then_some(class), received: 8, sent: 9 };
+    let ingress = Ingress {
+        traffic_class: (how & 2 != 0).then_some(class),
+        received: 8,
+        sent: 9,
+        from: Some(([192, 0, 2, class], 40_000).into()),
+        own_port: 862,
+    };
     let asked = tlv::reflect(&mut packet, base_len, ingress, key);
     assert!(asked.dscp.is_none_or(|dscp| dscp < 64));
     assert_eq!((packet.len(), &packet[..base_len]), (sent.len(), &sent[..base_len]), "as long, and the base untouched");
+    // Whatever comes back is read without a panic.
+    let _ = tlv::told(&packet, base_len, key);
     let (came_back, still_whole) = chain(&packet[base_len..]);
     assert!(came_back.starts_with(&asked_for), "kinds and lengths stand (RFC 8972 section 4)");
     assert!(still_whole || !whole || packet.len() > base_len + extra.len());

@@ -114,9 +114,10 @@ fn an_authenticated_stream_takes_signed_answers_only() {
     let sent = sender.transmit(start, wall(0)).expect("due").bytes.to_vec();
     sender.on_sent(start);
     assert_eq!(sent.len(), 200);
-    // RFC 8972 section 4.8: class of service, then the HMAC over it, then only padding.
+    // RFC 8972 section 4.8: what is asked, then the HMAC over it, then only padding. Of the location the ports only: 200 octets hold no more.
     let kinds: Vec<_> = tlv::Tlvs::new(&sent[112..]).map(|t| t.expect("whole").kind).collect();
-    assert_eq!(kinds, [tlv::CLASS_OF_SERVICE, tlv::HMAC, tlv::EXTRA_PADDING]);
+    let asked = [tlv::CLASS_OF_SERVICE, tlv::DIRECT_MEASUREMENT, tlv::LOCATION, tlv::TIMESTAMP_INFORMATION];
+    assert_eq!(kinds, [&asked[..], &[tlv::HMAC, tlv::EXTRA_PADDING]].concat());
     let good = answer(&sent, 0, Some(&key));
     let mut forged = good.clone();
     forged[96] ^= 1;
