@@ -19,6 +19,7 @@ pub mod mtu;
 pub mod path;
 pub mod pppoe;
 mod probing;
+pub mod responsiveness;
 pub mod throughput;
 mod turn;
 pub mod twoway;
@@ -316,6 +317,7 @@ pub struct Asked {
 pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
     let mut checks: Vec<Box<dyn Check>> =
         vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })];
+    checks.push(Box::new(responsiveness::ResponsivenessCheck::default()));
     if asked.reflector.is_some() {
         checks.push(Box::new(twoway::Twoway { peer: asked.reflector, ..twoway::Twoway::default() }));
     }
@@ -342,6 +344,7 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
     ];
     if depth == Depth::Soak {
         checks.push(Box::new(capacity::CapacityCheck::default()));
+        checks.push(Box::new(responsiveness::ResponsivenessCheck::default()));
     }
     checks
 }

@@ -90,6 +90,9 @@ pub struct SessionGrant {
     /// Whether it does capacity tests.
     #[serde(default)]
     pub capacity: bool,
+    /// Whether it has large and small objects over HTTP/2.
+    #[serde(default)]
+    pub objects: bool,
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
@@ -241,6 +244,24 @@ pub struct CapacityReport {
     /// Highest rate that it asked for, Mbit/s at the IP layer.
     #[serde(default)]
     pub highest_mbit: Option<f64>,
+    /// Share of busy time of the far end's busiest core meanwhile, 0 to 1.
+    #[serde(default)]
+    pub cpu_busy: Option<f64>,
+}
+
+/// Objects of a load over HTTP/2 are admitted; asked for as a [`LoadRequest`]: `POST /v1/sessions/{session}/objects`.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct ObjectsGrant {
+    /// Names the load in the objects' paths; unguessable.
+    pub load: Secret,
+}
+
+/// The far end's side of it: `POST /v1/sessions/{session}/objects/{load}/finish`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct ObjectsReport {
+    /// Octets of large objects handed to the connections, or received over them.
+    #[serde(default)]
+    pub octets: u64,
     /// Share of busy time of the far end's busiest core meanwhile, 0 to 1.
     #[serde(default)]
     pub cpu_busy: Option<f64>,

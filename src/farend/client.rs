@@ -3,6 +3,7 @@
 //! Opens a session over HTTPS with the far end's certificate pinned, bound to the port under test. It must not know what is
 //! measured. The hard thing is to say *why* there is no session: each [`ClientError`] is one cause with its own next step.
 
+pub mod objects;
 mod pin;
 
 use std::io::{self, ErrorKind};
@@ -14,8 +15,8 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::api::{
-    CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret,
-    SessionGrant, SessionRequest,
+    CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, ObjectsGrant, ObjectsReport, PROTOCOL,
+    Refusal, RefusalCode, Secret, SessionGrant, SessionRequest,
 };
 use crate::net::bound;
 use crate::net::tcp_info::tcp_info;
@@ -148,6 +149,8 @@ pub struct Session {
     pub view: Option<ViewOffer>,
     /// Whether it does capacity tests.
     pub capacity: bool,
+    /// Whether it has large and small objects over HTTP/2.
+    pub objects: bool,
     /// Maximum segment size that this agent's SYN asked for.
     pub segment_size_sent: Option<u16>,
     /// The same as it arrived at the far end, where that could be seen.
@@ -163,6 +166,9 @@ pub struct Session {
     /// What opening it took.
     pub timing: Timing,
     http: reqwest::Client,
+    pin: Arc<Pin>,
+    device: String,
+    control: SocketAddr,
     base: String,
     token: String,
     id: Secret,
@@ -236,6 +242,7 @@ impl Session {
             stamp,
             view,
             capacity: grant.capacity,
+            objects: grant.objects,
             segment_size_sent,
             segment_size_seen: grant.segment_size,
             data_address: SocketAddr::new(address, grant.data_port),
@@ -244,6 +251,9 @@ impl Session {
             version: grant.version,
             timing,
             http,
+            pin,
+            device: device.to_owned(),
+            control: at,
             base,
             token: target.token.clone(),
             id: grant.session,
@@ -280,6 +290,22 @@ impl Session {
     /// When the far end does not answer any more.
     pub async fn finish_capacity(&self, grant: &CapacityGrant) -> Result<CapacityReport, ClientError> {
         self.post(&format!("/{}/capacity/{}/finish", self.id.expose(), grant.load), &()).await
+    }
+
+    /// Asks for large and small objects.
+    ///
+    /// # Errors
+    /// [`ClientError::Busy`] when another visit fills the line.
+    pub async fn admit_objects(&self, request: &LoadRequest) -> Result<ObjectsGrant, ClientError> {
+        self.post(&format!("/{}/objects", self.id.expose()), request).await
+    }
+
+    /// Ends a load of objects and fetches the far end's side of it.
+    ///
+    /// # Errors
+    /// When the far end does not answer any more.
+    pub async fn finish_objects(&self, grant: &ObjectsGrant) -> Result<ObjectsReport, ClientError> {
+        self.post(&format!("/{}/objects/{}/finish", self.id.expose(), grant.load.expose()), &()).await
     }
 
     /// Ends the session; the far end frees what it kept for it.

@@ -5,6 +5,8 @@
 //! per reflector, one that ends idle sessions; all owned by the [`Server`].
 
 mod capacity;
+mod multiplexed;
+mod objects;
 mod routes;
 mod tls;
 
@@ -23,6 +25,7 @@ use tokio_util::sync::CancellationToken;
 use super::admission::{Admission, Limits};
 use super::capacity::service::{self, CapacityService};
 use super::certificate::Identity;
+use super::objects::Held;
 use super::reflector::{ReflectorHandle, ReflectorService, SessionTable};
 use super::source_sink::{self, RunningLoad, Secrets};
 use super::token::{TokenError, Tokens};
@@ -159,6 +162,8 @@ struct OpenSession {
     /// Number at the view.
     viewed: Option<u16>,
     loads: BTreeMap<String, Arc<RunningLoad>>,
+    /// Loads of objects; each ends when it is taken out.
+    objects: BTreeMap<String, Held>,
 }
 
 impl Server {

@@ -24,7 +24,7 @@ pub fn find(name: &str) -> Option<&'static NameSpec> {
     ALL.iter().find(|spec| spec.name == name)
 }
 
-use Unit::{Decibel, DecibelMilliwatt, MegabitPerSecond, Millisecond, Octet, One, PerSecond, Second};
+use Unit::{Decibel, DecibelMilliwatt, MegabitPerSecond, Millisecond, Octet, One, PerMinute, PerSecond, Second};
 
 /// All reading names.
 pub const ALL: &[NameSpec] = &[
@@ -174,6 +174,14 @@ pub const ALL: &[NameSpec] = &[
     n("capacity.mean_rate", MegabitPerSecond, "IP-layer rate received over the whole capacity test, its search among it"),
     n("capacity.loss_ratio", One, "share of packets lost in the sub-interval of the maximum"),
     n("capacity.round_trip_rise", Millisecond, "largest round trip above the least in the sub-interval of the maximum"),
+    n("responsiveness.round_trips_per_minute", PerMinute, "round trips per minute of work while the line is filled"),
+    n("responsiveness.foreign_round_trips", PerMinute, "the part of new connections beside those that fill the line"),
+    n("responsiveness.loaded_round_trips", PerMinute, "the part of requests on the connections that fill the line"),
+    n("responsiveness.connect_time", Millisecond, "TCP handshake of a new connection while the line is filled, trimmed mean"),
+    n("responsiveness.tls_time", Millisecond, "TLS handshake of it, per round trip, trimmed mean"),
+    n("responsiveness.request_time", Millisecond, "request of one octet on it, trimmed mean"),
+    n("responsiveness.loaded_request_time", Millisecond, "the same on a connection that fills the line, trimmed mean"),
+    n("responsiveness.goodput", MegabitPerSecond, "payload of the connections that fill the line, moving average at the end"),
     n("throughput.test_set_cpu", One, "busiest core's share of busy time on the test set during the phase"),
 ];
 

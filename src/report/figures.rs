@@ -21,6 +21,7 @@ pub(super) const ORDER: &[&str] = &[
     "twoway",
     "throughput",
     "capacity",
+    "responsiveness",
     "multicast",
     "voice",
 ];
@@ -57,6 +58,9 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "twoway" => twoway(figures),
         "throughput" => throughput(figures),
         "capacity" => both(figures, "capacity.ip_rate").map(|text| format!("{text} of IP packets at most")).unwrap_or_default(),
+        "responsiveness" => both(figures, "responsiveness.round_trips_per_minute")
+            .map(|text| format!("round trips under load: {text}"))
+            .unwrap_or_default(),
         _ => other(figures),
     }
 }

@@ -13,7 +13,7 @@ use ring::rand::{SecureRandom, SystemRandom};
 
 use super::capacity::Admission;
 use super::tls::Peer;
-use super::{OpenSession, State};
+use super::{OpenSession, State, objects};
 use crate::farend::admission::Refused;
 use crate::farend::api::{
     CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode,
@@ -30,7 +30,7 @@ const LARGEST_BODY: usize = 16 * 1024;
 /// A request that is longer under way than this, its body among it, is dropped.
 const ANSWER_WAIT: Duration = Duration::from_secs(10);
 
-type Answer<T> = Result<Json<T>, Refuse>;
+pub(super) type Answer<T> = Result<Json<T>, Refuse>;
 
 /// The API's routes.
 pub(super) fn router(state: Arc<State>) -> Router {
@@ -41,8 +41,11 @@ pub(super) fn router(state: Arc<State>) -> Router {
         .route("/v1/sessions/{session}/loads/{load}/finish", post(finish))
         .route("/v1/sessions/{session}/capacity", post(admit_capacity))
         .route("/v1/sessions/{session}/capacity/{load}/finish", post(finish_capacity))
+        .route("/v1/sessions/{session}/objects", post(objects::admit))
+        .route("/v1/sessions/{session}/objects/{load}/finish", post(objects::finish))
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(middleware::from_fn(in_time))
+        .merge(objects::router())
         .with_state(state)
 }
 
@@ -74,7 +77,7 @@ async fn open(
     state.book().open(Instant::now(), &id, &label)?;
     let ssid = state.stamp_port.and_then(|_| state.stamp.admit(source, Key::new(&key)));
     let viewed = state.view_ports.and_then(|_| state.views.admit(source, Key::new(&view_key)));
-    state.sessions().insert(id, OpenSession { source, ssid, viewed, loads: Default::default() });
+    state.sessions().insert(id, OpenSession { source, ssid, viewed, loads: Default::default(), objects: Default::default() });
     state.opened.notify_one();
     Ok(Json(SessionGrant {
         protocol,
@@ -90,6 +93,7 @@ async fn open(
         }),
         segment_size,
         capacity: state.capacity_port.is_some(),
+        objects: true,
         zone: state.zone.clone(),
         also_at: state.listens_at.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -125,7 +129,7 @@ async fn admit(
 }
 
 /// Puts a load into the book; returns its name.
-fn admit_load(state: &State, session: &str, headers: &HeaderMap, request: &LoadRequest) -> Result<String, Refuse> {
+pub(super) fn admit_load(state: &State, session: &str, headers: &HeaderMap, request: &LoadRequest) -> Result<String, Refuse> {
     let label = authorize(state, headers)?;
     if !request.expected_mbit.is_finite() {
         return Err(Refuse::new(StatusCode::BAD_REQUEST, RefusalCode::Request, "the expected rate is no number".to_owned()));
@@ -198,7 +202,7 @@ async fn finish(
 }
 
 /// The label of the request's token (RFC 6750 section 2.1).
-fn authorize(state: &State, headers: &HeaderMap) -> Result<String, Refuse> {
+pub(super) fn authorize(state: &State, headers: &HeaderMap) -> Result<String, Refuse> {
     let token = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok()?.strip_prefix("Bearer "));
     match state.tokens.label_of(token.unwrap_or_default()) {
         Ok(Some(label)) => Ok(label),
@@ -225,13 +229,13 @@ fn random<const N: usize>() -> Result<[u8; N], Refuse> {
 }
 
 /// A refusal with its HTTP status.
-struct Refuse {
+pub(super) struct Refuse {
     status: StatusCode,
     body: Refusal,
 }
 
 impl Refuse {
-    fn new(status: StatusCode, code: RefusalCode, message: String) -> Self {
+    pub(super) fn new(status: StatusCode, code: RefusalCode, message: String) -> Self {
         Self { status, body: Refusal { code, message, retry_after_s: None } }
     }
 }
