@@ -24,6 +24,7 @@ pub mod throughput;
 mod turn;
 pub mod twoway;
 pub mod vlan;
+pub mod web;
 
 use std::fmt;
 use std::net::{IpAddr, Ipv4Addr};
@@ -318,6 +319,7 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
     let mut checks: Vec<Box<dyn Check>> =
         vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })];
     checks.push(Box::new(responsiveness::ResponsivenessCheck::default()));
+    checks.push(Box::new(web::WebCheck));
     if asked.reflector.is_some() {
         checks.push(Box::new(twoway::Twoway { peer: asked.reflector, ..twoway::Twoway::default() }));
     }
@@ -342,6 +344,9 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
         Box::new(path::PathCheck),
         Box::new(throughput::Throughput),
     ];
+    if depth != Depth::Quick {
+        checks.push(Box::new(web::WebCheck));
+    }
     if depth == Depth::Soak {
         checks.push(Box::new(capacity::CapacityCheck::default()));
         checks.push(Box::new(responsiveness::ResponsivenessCheck::default()));

@@ -21,3 +21,4 @@ pub mod stamp;
 pub mod translation;
 pub mod view;
 pub mod vlan_scan;
+pub mod web;

@@ -122,6 +122,7 @@ fn far_end(runtime: &tokio::runtime::Runtime) -> (FarEnd, FarEndTarget) {
         stamp_port: None,
         view_port: None,
         capacity_port: None,
+        known_port: None,
         capacity_peers: Default::default(),
         identity,
         tokens: TokenSource::Fixed(tokens),

@@ -14,6 +14,8 @@ pub const PROTOCOL: u32 = 1;
 pub const OLDEST_PROTOCOL: u32 = 1;
 /// Octets of the secret that opens a data connection.
 pub const SECRET_LEN: usize = 32;
+/// Parts of the far end's page, beside the page itself.
+pub const PAGE_PARTS: usize = 12;
 /// Length of a bucket of the receiver's series, in milliseconds.
 pub const BUCKET_MS: u64 = 100;
 
@@ -93,6 +95,9 @@ pub struct SessionGrant {
     /// Whether it has large and small objects over HTTP/2.
     #[serde(default)]
     pub objects: bool,
+    /// The known answer over plain HTTP, if there is one.
+    #[serde(default)]
+    pub known: Option<KnownGrant>,
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
@@ -122,6 +127,17 @@ pub struct ViewGrant {
     /// Number of the session in requests.
     pub session: u16,
     /// Key that signs requests and answers, hexadecimal.
+    pub key: Secret,
+}
+
+/// Use of the known answer: a question over plain HTTP, whose answer tells what arrived.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct KnownGrant {
+    /// TCP port.
+    pub port: u16,
+    /// Names the session in questions, hexadecimal; no secret, it travels openly.
+    pub id: String,
+    /// Key that signs answers, hexadecimal.
     pub key: Secret,
 }
 

@@ -149,8 +149,10 @@ pub struct Session {
     pub view: Option<ViewOffer>,
     /// Whether it does capacity tests.
     pub capacity: bool,
-    /// Whether it has large and small objects over HTTP/2.
+    /// Whether it has large and small objects, and a page, over HTTP/2.
     pub objects: bool,
+    /// The known answer over plain HTTP, if it gives one.
+    pub known: Option<KnownOffer>,
     /// Maximum segment size that this agent's SYN asked for.
     pub segment_size_sent: Option<u16>,
     /// The same as it arrived at the far end, where that could be seen.
@@ -191,6 +193,17 @@ pub struct ViewOffer {
     /// Number of the session in requests.
     pub session: u16,
     /// Key that signs requests and answers.
+    pub key: Key,
+}
+
+/// What an agent needs to ask for the known answer.
+#[derive(Debug, Clone)]
+pub struct KnownOffer {
+    /// Where, over plain HTTP.
+    pub at: SocketAddr,
+    /// Names the session there.
+    pub id: String,
+    /// Key that signs answers.
     pub key: Key,
 }
 
@@ -237,12 +250,16 @@ impl Session {
             let ports = view.ports.map(|port| SocketAddr::new(address, port));
             Some(ViewOffer { ports, session: view.session, key: Key::new(&view.key.octets()?) })
         });
+        let known = grant.known.and_then(|known| {
+            Some(KnownOffer { at: SocketAddr::new(address, known.port), id: known.id, key: Key::new(&known.key.octets()?) })
+        });
         Ok(Self {
             address,
             stamp,
             view,
             capacity: grant.capacity,
             objects: grant.objects,
+            known,
             segment_size_sent,
             segment_size_seen: grant.segment_size,
             data_address: SocketAddr::new(address, grant.data_port),

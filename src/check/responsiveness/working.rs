@@ -186,14 +186,14 @@ impl Run {
             let connector = self.connector.clone();
             self.probes.spawn(within(async move {
                 let (connection, opening) = connector.open().await?;
-                let (_, request) = connection.fetch(&path).await?;
+                let request = connection.fetch(&path).await?.whole;
                 let [connect, secure, request] = [opening.connect, opening.secure, request].map(ms);
                 Ok(Probe::Foreign { connect, secure, request })
             }));
         } else if !self.bearers.is_empty() {
             // Each of them with the same chance.
             let connection = Arc::clone(&self.bearers[rand::random_range(0..self.bearers.len())]);
-            self.probes.spawn(within(async move { Ok(Probe::Own(ms(connection.fetch(&path).await?.1))) }));
+            self.probes.spawn(within(async move { Ok(Probe::Own(ms(connection.fetch(&path).await?.whole))) }));
         }
     }
 

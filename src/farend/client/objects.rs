@@ -51,6 +51,17 @@ pub struct Opening {
     pub secure: Duration,
 }
 
+/// What a fetch gave.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Fetched {
+    /// Octets of its body.
+    pub octets: u64,
+    /// From asking to the answer's head.
+    pub first: Duration,
+    /// From asking to the answer's end.
+    pub whole: Duration,
+}
+
 /// An open connection; dropped, it is closed.
 #[derive(Debug)]
 pub struct Connection {
@@ -81,6 +92,17 @@ impl Session {
     /// Path of the large object of a load.
     pub fn large_object(&self, grant: &ObjectsGrant) -> String {
         format!("/v1/sessions/{}/objects/{}/large", self.id.expose(), grant.load.expose())
+    }
+
+    /// Path of the page, or of one of its parts.
+    pub fn page_path(&self, part: Option<usize>) -> String {
+        let part = part.map(|part| format!("/{part}")).unwrap_or_default();
+        format!("/v1/sessions/{}/page{part}", self.id.expose())
+    }
+
+    /// Where its control connection goes.
+    pub fn control(&self) -> SocketAddr {
+        self.control
     }
 
     /// Path of its small one.
@@ -123,14 +145,16 @@ impl Connector {
 }
 
 impl Connection {
-    /// Fetches a small object whole; returns its octets and how long it took.
+    /// Fetches a small object whole.
     ///
     /// # Errors
     /// When the connection breaks, or the far end does not give it.
-    pub async fn fetch(&self, path: &str) -> io::Result<(u64, Duration)> {
+    pub async fn fetch(&self, path: &str) -> io::Result<Fetched> {
         let started = Instant::now();
-        let octets = read(self.ask(Method::GET, path, Upload::nothing()).await?, &AtomicU64::new(0)).await?;
-        Ok((octets, started.elapsed()))
+        let answer = self.ask(Method::GET, path, Upload::nothing()).await?;
+        let first = started.elapsed();
+        let octets = read(answer, &AtomicU64::new(0)).await?;
+        Ok(Fetched { octets, first, whole: started.elapsed() })
     }
 
     /// Fetches a large object to its end, adding what comes to a count.

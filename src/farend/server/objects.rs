@@ -14,10 +14,13 @@ use ring::rand::{SecureRandom, SystemRandom};
 use super::State;
 use super::multiplexed::Bulk;
 use super::routes::{Answer, Refuse, admit_load, authorize};
-use crate::farend::api::{LoadRequest, ObjectsGrant, ObjectsReport, RefusalCode, Secret};
+use crate::farend::api::{LoadRequest, ObjectsGrant, ObjectsReport, PAGE_PARTS, RefusalCode, Secret};
 use crate::farend::objects::{Held, Large, ObjectLoad, PIECE};
 use crate::unit::Direction;
 
+/// The page's document, and each of its parts.
+static PAGE: &[u8] = &[b'.'; 10_000];
+static PART: &[u8] = &[b'.'; 5_000];
 /// Loads of objects of one session at once.
 const MOST: usize = 8;
 
@@ -26,6 +29,8 @@ pub(super) fn router() -> Router<Arc<State>> {
     Router::new()
         .route("/v1/sessions/{session}/objects/{load}/large", get(large).post(take_in))
         .route("/v1/sessions/{session}/objects/{load}/small", get(small))
+        .route("/v1/sessions/{session}/page", get(page))
+        .route("/v1/sessions/{session}/page/{part}", get(part))
 }
 
 /// Admits a load of objects.
@@ -91,6 +96,22 @@ async fn small(Shared(state): Shared<Arc<State>>, Path((session, load)): Path<(S
     match open(&state, &session, &load) {
         Some(_) => ([(header::CONTENT_TYPE, "application/octet-stream")], ".").into_response(),
         None => nothing(),
+    }
+}
+
+/// A page as a browser meets it: one document, a dozen parts *(ours)*; small, so that it disturbs nobody who measures beside it.
+async fn page(Shared(state): Shared<Arc<State>>, Path(session): Path<String>) -> Response {
+    octets(&state, &session, PAGE)
+}
+
+async fn part(Shared(state): Shared<Arc<State>>, Path((session, part)): Path<(String, usize)>) -> Response {
+    if part < PAGE_PARTS { octets(&state, &session, PART) } else { nothing() }
+}
+
+fn octets(state: &State, session: &str, octets: &'static [u8]) -> Response {
+    match state.sessions().contains_key(session) {
+        true => ([(header::CONTENT_TYPE, "application/octet-stream")], octets).into_response(),
+        false => nothing(),
     }
 }
 
