@@ -21,12 +21,14 @@ mod own_thread;
 pub mod path;
 pub mod pppoe;
 mod probing;
+pub mod responsiveness;
 pub mod selftest;
 pub mod shaping;
 pub mod throughput;
 mod turn;
 pub mod twoway;
 pub mod vlan;
+pub mod web;
 
 use std::fmt;
 use std::net::{IpAddr, Ipv4Addr};
@@ -326,6 +328,8 @@ pub struct Asked {
 pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
     let mut checks: Vec<Box<dyn Check>> = vec![
         Box::new(shaping::ShapingCheck),
+        Box::new(responsiveness::ResponsivenessCheck::default()),
+        Box::new(web::WebCheck),
         Box::new(selftest::SelfTest { asked: true }),
         Box::new(vlan::VlanCheck { stacks: asked.vlans }),
         Box::new(capacity::CapacityCheck { peer: asked.capacity_peer }),
@@ -355,9 +359,13 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
         Box::new(path::PathCheck),
         Box::new(throughput::Throughput),
     ];
+    if depth != Depth::Quick {
+        checks.push(Box::new(web::WebCheck));
+    }
     if depth == Depth::Soak {
         checks.push(Box::new(capacity::CapacityCheck::default()));
         checks.push(Box::new(shaping::ShapingCheck));
+        checks.push(Box::new(responsiveness::ResponsivenessCheck::default()));
     }
     checks
 }

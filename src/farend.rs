@@ -9,6 +9,7 @@ pub mod capacity;
 pub mod certificate;
 pub mod client;
 pub mod invitation;
+mod objects;
 pub mod reflector;
 pub mod server;
 mod source_sink;

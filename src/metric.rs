@@ -17,6 +17,7 @@ pub mod media_delivery;
 pub mod quantile;
 pub mod rate;
 pub mod reorder;
+pub mod responsiveness;
 pub mod rtp_loss;
 pub mod shaping;
 pub mod tcp;

@@ -22,3 +22,4 @@ pub mod train;
 pub mod translation;
 pub mod view;
 pub mod vlan_scan;
+pub mod web;

@@ -34,6 +34,9 @@ pub enum Unit {
     /// Events per second.
     #[serde(rename = "/s")]
     PerSecond,
+    /// Events per minute.
+    #[serde(rename = "/min")]
+    PerMinute,
     /// Decibels: a ratio of powers.
     #[serde(rename = "dB")]
     Decibel,
@@ -52,6 +55,7 @@ impl Unit {
             Self::Octet => "By",
             Self::Second => "s",
             Self::PerSecond => "/s",
+            Self::PerMinute => "/min",
             Self::Decibel => "dB",
             Self::DecibelMilliwatt => "dBm",
         }

@@ -150,6 +150,7 @@ fn far_end(runtime: &tokio::runtime::Runtime, capacity_mbit: f64) -> (FarEnd, Fa
         stamp_port: None,
         view_port: None,
         capacity_port: Some(PORT),
+        known_port: None,
         capacity_peers: [(7, SharedKey::new(&octets(SECRET)))].into(),
         identity,
         tokens: TokenSource::Fixed(tokens),

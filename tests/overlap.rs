@@ -65,6 +65,7 @@ fn twenty_agents_take_turns_and_never_fill_the_line_together() {
         stamp_port: None,
         view_port: None,
         capacity_port: None,
+        known_port: None,
         capacity_peers: Default::default(),
         identity,
         tokens: TokenSource::Fixed(tokens),

@@ -56,6 +56,9 @@ async fn examine(context: Context) -> Finished {
             let mut outcome = Outcome::failed(error.to_string());
             outcome.fact("host", target.host.as_str());
             outcome.flaw(error.code(), error.to_string(), None);
+            if let Some(to) = super::web::portal_in_the_way(&context, &target).await {
+                outcome.flaw("web-captive-portal", format!("a captive portal answers in the far end's place: {to}"), None);
+            }
             return outcome.into();
         }
     };

@@ -243,6 +243,9 @@ pub struct ServeArgs {
     /// UDP port of the set-up of capacity tests (RFC 9946); zero does none.
     #[arg(long, value_name = "PORT", default_value_t = crate::wire::capacity::PORT)]
     pub capacity_port: u16,
+    /// TCP port of an answer over plain HTTP by which agents find portals and proxies in between; 80 is the one that these look at. Default: none.
+    #[arg(long, value_name = "PORT")]
+    pub known_port: Option<u16>,
     /// Keys of other clients of RFC 9946 that may test without an invitation (TOML: number = "hexadecimal key"; readable by its owner only).
     #[arg(long, value_name = "FILE")]
     pub capacity_keys: Option<PathBuf>,

@@ -14,6 +14,8 @@ pub const PROTOCOL: u32 = 1;
 pub const OLDEST_PROTOCOL: u32 = 1;
 /// Octets of the secret that opens a data connection.
 pub const SECRET_LEN: usize = 32;
+/// Parts of the far end's page, beside the page itself.
+pub const PAGE_PARTS: usize = 12;
 /// Length of a bucket of the receiver's series, in milliseconds.
 pub const BUCKET_MS: u64 = 100;
 
@@ -93,6 +95,12 @@ pub struct SessionGrant {
     /// Whether it sends and receives trains of packets.
     #[serde(default)]
     pub trains: bool,
+    /// Whether it has large and small objects over HTTP/2.
+    #[serde(default)]
+    pub objects: bool,
+    /// The known answer over plain HTTP, if there is one.
+    #[serde(default)]
+    pub known: Option<KnownGrant>,
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
@@ -122,6 +130,17 @@ pub struct ViewGrant {
     /// Number of the session in requests.
     pub session: u16,
     /// Key that signs requests and answers, hexadecimal.
+    pub key: Secret,
+}
+
+/// Use of the known answer: a question over plain HTTP, whose answer tells what arrived.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct KnownGrant {
+    /// TCP port.
+    pub port: u16,
+    /// Names the session in questions, hexadecimal; no secret, it travels openly.
+    pub id: String,
+    /// Key that signs answers, hexadecimal.
     pub key: Secret,
 }
 
@@ -288,6 +307,24 @@ pub struct TrainGrant {
     pub port: u16,
     /// Secret of the opening, hexadecimal; it opens once.
     pub secret: Secret,
+}
+
+/// Objects of a load over HTTP/2 are admitted; asked for as a [`LoadRequest`]: `POST /v1/sessions/{session}/objects`.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct ObjectsGrant {
+    /// Names the load in the objects' paths; unguessable.
+    pub load: Secret,
+}
+
+/// The far end's side of it: `POST /v1/sessions/{session}/objects/{load}/finish`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct ObjectsReport {
+    /// Octets of large objects handed to the connections, or received over them.
+    #[serde(default)]
+    pub octets: u64,
+    /// Share of busy time of the far end's busiest core meanwhile, 0 to 1.
+    #[serde(default)]
+    pub cpu_busy: Option<f64>,
 }
 
 /// Why the far end refuses.

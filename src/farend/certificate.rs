@@ -93,10 +93,13 @@ impl Identity {
     /// # Errors
     /// When certificate and key do not belong together.
     pub fn server_config(&self) -> Result<ServerConfig, rustls::Error> {
-        ServerConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
+        let mut config = ServerConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
             .with_protocol_versions(&[&rustls::version::TLS13])?
             .with_no_client_auth()
-            .with_single_cert(vec![self.certificate.clone()], self.key.clone_key())
+            .with_single_cert(vec![self.certificate.clone()], self.key.clone_key())?;
+        // Who offers no protocol gets HTTP/1.1 (RFC 7301).
+        config.alpn_protocols = vec![b"h2".to_vec(), b"http/1.1".to_vec()];
+        Ok(config)
     }
 }
 

@@ -3,6 +3,7 @@
 //! Opens a session over HTTPS with the far end's certificate pinned, bound to the port under test. It must not know what is
 //! measured. The hard thing is to say *why* there is no session: each [`ClientError`] is one cause with its own next step.
 
+pub mod objects;
 mod pin;
 
 use std::io::{self, ErrorKind};
@@ -14,8 +15,8 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::api::{
-    CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret,
-    SessionGrant, SessionRequest, TrainGrant, TrainRequest,
+    CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, ObjectsGrant, ObjectsReport, PROTOCOL,
+    Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, TrainGrant, TrainRequest,
 };
 use crate::net::bound;
 use crate::net::tcp_info::tcp_info;
@@ -151,6 +152,10 @@ pub struct Session {
     pub capacity: bool,
     /// Whether the far end sends and receives trains of packets.
     pub trains: bool,
+    /// Whether it has large and small objects, and a page, over HTTP/2.
+    pub objects: bool,
+    /// The known answer over plain HTTP, if it gives one.
+    pub known: Option<KnownOffer>,
     /// Maximum segment size that this agent's SYN asked for.
     pub segment_size_sent: Option<u16>,
     /// The same as it arrived at the far end, where that could be seen.
@@ -166,6 +171,9 @@ pub struct Session {
     /// What opening it took.
     pub timing: Timing,
     http: reqwest::Client,
+    pin: Arc<Pin>,
+    device: String,
+    control: SocketAddr,
     base: String,
     token: String,
     id: Secret,
@@ -188,6 +196,17 @@ pub struct ViewOffer {
     /// Number of the session in requests.
     pub session: u16,
     /// Key that signs requests and answers.
+    pub key: Key,
+}
+
+/// What an agent needs to ask for the known answer.
+#[derive(Debug, Clone)]
+pub struct KnownOffer {
+    /// Where, over plain HTTP.
+    pub at: SocketAddr,
+    /// Names the session there.
+    pub id: String,
+    /// Key that signs answers.
     pub key: Key,
 }
 
@@ -234,12 +253,17 @@ impl Session {
             let ports = view.ports.map(|port| SocketAddr::new(address, port));
             Some(ViewOffer { ports, session: view.session, key: Key::new(&view.key.octets()?) })
         });
+        let known = grant.known.and_then(|known| {
+            Some(KnownOffer { at: SocketAddr::new(address, known.port), id: known.id, key: Key::new(&known.key.octets()?) })
+        });
         Ok(Self {
             address,
             stamp,
             view,
             capacity: grant.capacity,
             trains: grant.trains,
+            objects: grant.objects,
+            known,
             segment_size_sent,
             segment_size_seen: grant.segment_size,
             data_address: SocketAddr::new(address, grant.data_port),
@@ -248,6 +272,9 @@ impl Session {
             version: grant.version,
             timing,
             http,
+            pin,
+            device: device.to_owned(),
+            control: at,
             base,
             token: target.token.clone(),
             id: grant.session,
@@ -302,6 +329,22 @@ impl Session {
         let path = format!("{}/{}/trains/{}/finish", self.base, self.id.expose(), grant.load);
         let octets = answer(self.http.post(path).json(&()), &self.token).await?;
         Report::parse(&octets).ok_or_else(|| ClientError::Broken("the report of a train is cut".to_owned()))
+    }
+
+    /// Asks for large and small objects.
+    ///
+    /// # Errors
+    /// [`ClientError::Busy`] when another visit fills the line.
+    pub async fn admit_objects(&self, request: &LoadRequest) -> Result<ObjectsGrant, ClientError> {
+        self.post(&format!("/{}/objects", self.id.expose()), request).await
+    }
+
+    /// Ends a load of objects and fetches the far end's side of it.
+    ///
+    /// # Errors
+    /// When the far end does not answer any more.
+    pub async fn finish_objects(&self, grant: &ObjectsGrant) -> Result<ObjectsReport, ClientError> {
+        self.post(&format!("/{}/objects/{}/finish", self.id.expose(), grant.load.expose()), &()).await
     }
 
     /// Ends the session; the far end frees what it kept for it.

@@ -5,6 +5,9 @@
 //! per reflector, one that ends idle sessions; all owned by the [`Server`].
 
 mod capacity;
+mod known;
+mod multiplexed;
+mod objects;
 mod routes;
 mod tls;
 mod trains;
@@ -24,6 +27,7 @@ use tokio_util::sync::CancellationToken;
 use super::admission::{Admission, Limits};
 use super::capacity::service::{self, CapacityService};
 use super::certificate::Identity;
+use super::objects::Held;
 use super::reflector::{ReflectorHandle, ReflectorService, SessionTable};
 use super::source_sink::{self, RunningLoad, Secrets};
 use super::token::{TokenError, Tokens};
@@ -31,6 +35,7 @@ use super::view::ViewService;
 use super::zone::Zone;
 use crate::net::tcp_info::save_syns;
 use crate::proto::stamp::reflector::Config;
+use crate::wire::stamp::Key;
 use capacity::{CapacityDoor, CapacityTests};
 
 pub use capacity::PeerKeys;
@@ -50,6 +55,8 @@ pub struct ServeOptions {
     pub view_port: Option<u16>,
     /// UDP port of the set-up of capacity tests (RFC 9946); zero as above, `None` does none.
     pub capacity_port: Option<u16>,
+    /// TCP port of the known answer over plain HTTP; zero as above, `None` gives none.
+    pub known_port: Option<u16>,
     /// Keys of peers that may test capacity without a session: number and key.
     pub capacity_peers: PeerKeys,
     /// Certificate and key.
@@ -147,6 +154,7 @@ pub(super) struct State {
     reflectors: Vec<ReflectorHandle>,
     capacity: CapacityTests,
     capacity_port: Option<u16>,
+    known_port: Option<u16>,
     capacity_mbit: f64,
     opened: Notify,
     idle: Duration,
@@ -159,8 +167,12 @@ struct OpenSession {
     ssid: Option<u16>,
     /// Number at the view.
     viewed: Option<u16>,
+    /// Identifier and key of its known answer.
+    known: (String, Key),
     loads: BTreeMap<String, Arc<RunningLoad>>,
     trains: BTreeMap<String, trains::RunningTrain>,
+    /// Loads of objects; each ends when it is taken out.
+    objects: BTreeMap<String, Held>,
 }
 
 impl Server {
@@ -175,6 +187,7 @@ impl Server {
         let mut tasks = JoinSet::new();
         let (stamp, views) = (SessionTable::default(), SessionTable::default());
         let mut view_ports = None;
+        let mut knowns = Vec::new();
         let (mut controls, mut datas, mut reflectors, mut stamp_bound) = (Vec::new(), Vec::new(), Vec::new(), None);
         let authority = match &zone {
             Some((name, port)) => {
@@ -190,6 +203,9 @@ impl Server {
             let _ = save_syns(&listener);
             controls.push((listener, at));
             datas.push(bind(address, data_port, "data connections")?);
+            if let Some(port) = options.known_port {
+                knowns.push(bind(address, port, "the known answer over plain HTTP")?);
+            }
             if let Some(port) = view_port {
                 let failed = |source| ServeError::Bind { address: SocketAddr::new(address, port), what: "the view", source };
                 let service = ViewService::bind(address, port, views.clone()).map_err(failed)?;
@@ -228,6 +244,7 @@ impl Server {
             reflectors,
             capacity: CapacityTests::new(options.capacity_peers),
             capacity_port: set_ups.first().and_then(|socket| Some(socket.local_addr().ok()?.port())),
+            known_port: knowns.first().map(|(_, at)| at.port()),
             capacity_mbit: limits.capacity_mbit,
             opened: Notify::new(),
             idle: limits.idle,
@@ -240,6 +257,9 @@ impl Server {
         }
         for (listener, _) in datas {
             tasks.spawn(source_sink::accept(listener, state.secrets.clone(), cancel.clone()));
+        }
+        for (listener, _) in knowns {
+            tasks.spawn(known::serve(listener, Arc::clone(&state), cancel.clone()));
         }
         for socket in set_ups {
             let service = CapacityService::new(socket, CapacityDoor(Arc::downgrade(&state)));

@@ -170,6 +170,10 @@ pub enum Symptom {
     MtuBlackhole,
     /// The path carries smaller packets than sold, and routers say so.
     SmallMtu,
+    /// Somebody answers plain HTTP in the far end's place.
+    CaptivePortal,
+    /// Somebody in between takes part in plain HTTP.
+    TransparentProxy,
     /// The line's own rate, as typed in, is lower than what was sold.
     SyncBelowSold,
     /// The noise margin, as typed in, is small.
@@ -243,6 +247,8 @@ impl Symptom {
             Self::CarrierTranslation => "the provider translates addresses too, against what was sold",
             Self::MtuBlackhole => "large packets vanish without a router's word",
             Self::SmallMtu => "the path carries smaller packets than sold, and routers say so",
+            Self::CaptivePortal => "somebody answers plain HTTP in the far end's place",
+            Self::TransparentProxy => "somebody in between takes part in plain HTTP, or changes it",
             Self::SyncBelowSold => "the line's own rate, as typed in, is lower than what was sold",
             Self::LowMargin => "the noise margin, as typed in, is small",
             Self::LineErrors => "errored seconds, as typed in, are many",

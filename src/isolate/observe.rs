@@ -14,6 +14,7 @@ mod line;
 mod names;
 mod path;
 mod port;
+mod web;
 
 /// All symptoms that were looked for.
 pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Vec<Observation> {
@@ -26,6 +27,7 @@ pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[
     names::observe(&evidence, &mut found);
     far_end::observe(&evidence, &mut found);
     flaws::observe(&evidence, &mut found);
+    web::observe(&evidence, &mut found);
     rates(&evidence, &mut found);
     found.0
 }

@@ -441,6 +441,15 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
                 .without(&["twoway", "throughput"], "needs a session with the far end"),
             Some(Segment::FarEnd),
         ),
+        ("captive-portal", sound().beside("web", flawed(done(Vec::new()), "web-captive-portal")), Some(Segment::Network)),
+        (
+            "captive-portal",
+            sound()
+                .with("farend", flawed(failed_farend("farend-refused"), "web-captive-portal"))
+                .without(&["twoway", "throughput"], "needs a session with the far end"),
+            Some(Segment::Network),
+        ),
+        ("transparent-proxy", sound().beside("web", flawed(done(Vec::new()), "web-altered")), Some(Segment::Network)),
         ("double-nat", sound().beside("between", between(2.0, 0.0, "between-double-nat")), Some(Segment::Home)),
         ("carrier-nat", sound().beside("between", between(2.0, 1.0, "between-carrier-nat")), Some(Segment::Network)),
         (

@@ -24,7 +24,7 @@ pub fn find(name: &str) -> Option<&'static NameSpec> {
     ALL.iter().find(|spec| spec.name == name)
 }
 
-use Unit::{Decibel, DecibelMilliwatt, MegabitPerSecond, Millisecond, Octet, One, PerSecond, Second};
+use Unit::{Decibel, DecibelMilliwatt, MegabitPerSecond, Millisecond, Octet, One, PerMinute, PerSecond, Second};
 
 /// All reading names.
 pub const ALL: &[NameSpec] = &[
@@ -196,6 +196,23 @@ pub const ALL: &[NameSpec] = &[
     n("shaping.boost_time", Second, "how long the higher rate at the start lasted"),
     n("shaping.queue_delay", Millisecond, "longest time that packets of the train waited in the line's queue"),
     n("shaping.queue_octets", Octet, "octets of IP packets that wait in the line's queue when it is full"),
+    n("responsiveness.round_trips_per_minute", PerMinute, "round trips per minute of work while the line is filled"),
+    n("responsiveness.foreign_round_trips", PerMinute, "the part of new connections beside those that fill the line"),
+    n("responsiveness.loaded_round_trips", PerMinute, "the part of requests on the connections that fill the line"),
+    n("responsiveness.connect_time", Millisecond, "TCP handshake of a new connection while the line is filled, trimmed mean"),
+    n("responsiveness.tls_time", Millisecond, "TLS handshake of it, per round trip, trimmed mean"),
+    n("responsiveness.request_time", Millisecond, "request of one octet on it, trimmed mean"),
+    n("responsiveness.loaded_request_time", Millisecond, "the same on a connection that fills the line, trimmed mean"),
+    n("responsiveness.goodput", MegabitPerSecond, "payload of the connections that fill the line, moving average at the end"),
+    n("web.name_time", Millisecond, "looking up the far end's name"),
+    n("web.connect_time", Millisecond, "TCP handshake for a page"),
+    n("web.tls_time", Millisecond, "TLS handshake for a page"),
+    n("web.first_byte_time", Millisecond, "from asking for the page to the head of the answer"),
+    n("web.page_time", Millisecond, "page and its parts whole, connecting included"),
+    n("web.race_won_by_ipv6", One, "1 when IPv6 was first in a race of both IP versions (RFC 8305), 0 when IPv4"),
+    n("web.race_time", Millisecond, "from the race's start to its first connection"),
+    n("web.captive_portal", One, "1 when somebody answers plain HTTP in the far end's place, else 0"),
+    n("web.transparent_proxy", One, "1 when somebody in between takes part in plain HTTP, or changes it, else 0"),
     n("throughput.test_set_cpu", One, "busiest core's share of busy time on the test set during the phase"),
 ];
 

@@ -17,6 +17,7 @@ pub fn figure(name: &str, unit: Unit, value: f64) -> String {
         Unit::Octet => format!("{} octets", significant(value)),
         Unit::Second => format!("{} s", significant(value)),
         Unit::PerSecond => format!("{} per second", significant(value)),
+        Unit::PerMinute => format!("{value:.0} a minute"),
         Unit::Decibel | Unit::DecibelMilliwatt => format!("{} {}", significant(value), unit.symbol()),
     }
 }

@@ -19,10 +19,12 @@ pub(super) const ORDER: &[&str] = &[
     "farend",
     "between",
     "mtu",
+    "web",
     "twoway",
     "throughput",
     "capacity",
     "shaping",
+    "responsiveness",
     "multicast",
     "voice",
 ];
@@ -61,6 +63,10 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "throughput" => throughput(figures),
         "capacity" => both(figures, "capacity.ip_rate").map(|text| format!("{text} of IP packets at most")).unwrap_or_default(),
         "shaping" => both(figures, "shaping.rate").map(|text| format!("held to {text} of IP packets")).unwrap_or_default(),
+        "web" => web(figures),
+        "responsiveness" => both(figures, "responsiveness.round_trips_per_minute")
+            .map(|text| format!("round trips under load: {text}"))
+            .unwrap_or_default(),
         _ => other(figures),
     }
 }
@@ -294,6 +300,16 @@ fn both(figures: &Figures<'_>, name: &str) -> Option<String> {
     let way = |direction: Direction| figures.toward(name, direction).map(|r| format!("{direction} {}", words::of(r)));
     let ways: Vec<String> = [Direction::Down, Direction::Up].into_iter().filter_map(way).collect();
     (!ways.is_empty()).then(|| ways.join(" and "))
+}
+
+fn web(figures: &Figures<'_>) -> String {
+    let is = |name: &str, words: &str| figures.worst(name).filter(|r| r.value > 0.0).map(|_| words.to_owned());
+    joined([
+        figures.first("web.page_time").map(|r| format!("page in {}", words::of(r))),
+        figures.first("web.first_byte_time").map(|r| format!("first byte after {}", words::of(r))),
+        is("web.captive_portal", "a captive portal answers"),
+        is("web.transparent_proxy", "a proxy stands in between"),
+    ])
 }
 
 fn throughput(figures: &Figures<'_>) -> String {

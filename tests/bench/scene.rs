@@ -54,6 +54,7 @@ pub(crate) fn far_end(
         view_port: None,
         stamp_port,
         capacity_port,
+        known_port: None,
         capacity_peers: Default::default(),
         identity,
         tokens: TokenSource::Fixed(tokens),

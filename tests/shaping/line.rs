@@ -145,6 +145,7 @@ async fn far_end_at() -> (FarEnd, FarEndTarget) {
         data_port: 8621,
         stamp_port: Some(862),
         view_port: None,
+        known_port: None,
         capacity_port: None,
         capacity_peers: Default::default(),
         identity,

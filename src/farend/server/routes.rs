@@ -13,12 +13,11 @@ use ring::rand::{SecureRandom, SystemRandom};
 
 use super::capacity::Admission;
 use super::tls::Peer;
-use super::trains;
-use super::{OpenSession, State};
+use super::{OpenSession, State, objects, trains};
 use crate::farend::admission::Refused;
 use crate::farend::api::{
-    CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode,
-    SECRET_LEN, Secret, SessionGrant, SessionRequest, StampGrant, ViewGrant,
+    CapacityGrant, CapacityReport, KnownGrant, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal,
+    RefusalCode, SECRET_LEN, Secret, SessionGrant, SessionRequest, StampGrant, ViewGrant,
 };
 use crate::farend::source_sink::RunningLoad;
 use crate::wire::stamp::Key;
@@ -44,8 +43,11 @@ pub(super) fn router(state: Arc<State>) -> Router {
         .route("/v1/sessions/{session}/capacity/{load}/finish", post(finish_capacity))
         .route("/v1/sessions/{session}/trains", post(trains::admit))
         .route("/v1/sessions/{session}/trains/{load}/finish", post(trains::finish))
+        .route("/v1/sessions/{session}/objects", post(objects::admit))
+        .route("/v1/sessions/{session}/objects/{load}/finish", post(objects::finish))
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(middleware::from_fn(in_time))
+        .merge(objects::router())
         .with_state(state)
 }
 
@@ -71,13 +73,25 @@ async fn open(
         return Err(Refuse::new(StatusCode::CONFLICT, RefusalCode::Protocol, message));
     }
     let (session, key, view_key) = (random::<16>()?, random::<32>()?, random::<32>()?);
+    let (known, known_key) = (Secret::from_octets(&random::<16>()?).expose().to_owned(), random::<32>()?);
     let source = address.ip().to_canonical();
     let session = Secret::from_octets(&session);
     let id = session.expose().to_owned();
     state.book().open(Instant::now(), &id, &label)?;
     let ssid = state.stamp_port.and_then(|_| state.stamp.admit(source, Key::new(&key)));
     let viewed = state.view_ports.and_then(|_| state.views.admit(source, Key::new(&view_key)));
-    state.sessions().insert(id, OpenSession { source, ssid, viewed, loads: Default::default(), trains: Default::default() });
+    state.sessions().insert(
+        id,
+        OpenSession {
+            source,
+            ssid,
+            viewed,
+            known: (known.clone(), Key::new(&known_key)),
+            loads: Default::default(),
+            trains: Default::default(),
+            objects: Default::default(),
+        },
+    );
     state.opened.notify_one();
     Ok(Json(SessionGrant {
         protocol,
@@ -94,6 +108,8 @@ async fn open(
         segment_size,
         capacity: state.capacity_port.is_some(),
         trains: true,
+        objects: true,
+        known: state.known_port.map(|port| KnownGrant { port, id: known, key: Secret::from_octets(&known_key) }),
         zone: state.zone.clone(),
         also_at: state.listens_at.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),

@@ -19,13 +19,14 @@ use tokio_rustls::TlsAcceptor;
 use tokio_rustls::server::TlsStream;
 use tokio_util::sync::CancellationToken;
 
+use super::multiplexed::{self, Bulk};
 use crate::net::tcp_info::saved_syn;
 use crate::wire::syn;
 
 /// A peer has so long for its handshake.
 const HANDSHAKE_WAIT: Duration = Duration::from_secs(5);
 /// And so long between two requests; an agent closes its own side sooner.
-const REQUEST_WAIT: Duration = Duration::from_secs(30);
+pub(super) const REQUEST_WAIT: Duration = Duration::from_secs(30);
 /// Connections at once; further ones wait in the kernel's queue.
 const CONNECTIONS: usize = 256;
 
@@ -52,9 +53,12 @@ pub(super) async fn serve(listener: TcpListener, config: Arc<ServerConfig>, rout
                     let segment_size = saved_syn(&stream).and_then(|headers| syn::segment_size(&headers)).map(|(_, size)| size);
                     // A connection that is gone already is noticed at its handshake.
                     let local = stream.local_addr().map_or(address.ip(), |at| at.ip());
-                    let router = router.clone().layer(Extension(Peer { address, local, segment_size }));
+                    let bulk = Bulk::default();
+                    let peer = Peer { address, local, segment_size };
+                    let router = router.clone().layer(Extension(peer)).layer(Extension(bulk.clone()));
+                    multiplexed::prepare(&stream);
                     let shaken = shake_hands(stream, acceptor.clone(), cancel.clone());
-                    connections.spawn(attend(shaken, router, ending.watcher()));
+                    connections.spawn(attend(shaken, router, ending.watcher(), bulk));
                 }
                 // Out of descriptors: let some be closed.
                 Err(_) => tokio::time::sleep(Duration::from_millis(100)).await,
@@ -71,8 +75,11 @@ async fn shake_hands(stream: TcpStream, acceptor: TlsAcceptor, cancel: Cancellat
 }
 
 /// One connection to its close. Whatever goes wrong here is the peer's affair: it sees the close.
-async fn attend(shaken: impl Future<Output = Option<TlsStream<TcpStream>>>, router: Router, watcher: Watcher) {
+async fn attend(shaken: impl Future<Output = Option<TlsStream<TcpStream>>>, router: Router, watcher: Watcher, bulk: Bulk) {
     let Some(stream) = shaken.await else { return };
+    if stream.get_ref().1.alpn_protocol() == Some(b"h2") {
+        return multiplexed::attend(stream, router, watcher, bulk).await;
+    }
     let mut http = http1::Builder::new();
     http.timer(TokioTimer::new()).header_read_timeout(REQUEST_WAIT);
     let connection = http.serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));

@@ -108,4 +108,27 @@ pub(super) const FAULTS: &[Fault] = &[
             "if theirs is unchanged, something on the path answers in its place; do not send the token again until that is clear",
         ],
     },
+    Fault {
+        id: "captive-portal",
+        title: "a portal holds the line back until somebody logs in, agrees or pays",
+        place: Place::Always(Segment::Network),
+        prior: 25.0,
+        shows: &[(CaptivePortal, 0.97), (FarEndSilent, 0.6), (FarEndIsAnother, 0.1), (AllResolversDead, 0.05)],
+        next: &[
+            "open any page over plain HTTP in a browser and read what the portal wants",
+            "ask the operations centre whether the account is active and out of its walled garden",
+            "see whether the gateway itself has a guest network or a filter switched on for this port",
+        ],
+    },
+    Fault {
+        id: "transparent-proxy",
+        title: "somebody in between takes part in plain HTTP without being asked",
+        place: Place::Always(Segment::Network),
+        prior: 25.0,
+        shows: &[(TransparentProxy, 0.97)],
+        next: &[
+            "repeat at the terminal or modem: a filter in the gateway or in a device of the home shows only behind it",
+            "ask the operations centre whether the service passes a proxy or a filter, and hand it the lines in this record",
+        ],
+    },
 ];

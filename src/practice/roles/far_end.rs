@@ -52,6 +52,7 @@ impl FarEndRole {
             stamp_port: Some(STAMP_PORT),
             view_port: Some(VIEW_PORT),
             capacity_port: Some(crate::wire::capacity::PORT),
+            known_port: Some(80),
             capacity_peers: Default::default(),
             identity,
             tokens: TokenSource::Fixed(tokens),

@@ -1,0 +1,193 @@
+//! A question over plain HTTP whose answer is known, and what follows when another comes: who is in the way, a portal or a proxy.
+//!
+//! The far end answers a session's question with what it received and from where, signed with a key that never was on this way. So each
+//! octet of request and answer can be held against what was sent (RFC 9110, RFC 9112). Pure: it must not know sockets or sessions.
+
+use std::net::IpAddr;
+
+use crate::wire::stamp::Key;
+
+/// Most octets of a request or an answer.
+pub const LONGEST: usize = 16 * 1024;
+/// First line of the answer's body.
+const TITLE: &str = "doorstep known answer 1";
+const HEAD_END: &[u8] = b"\r\n\r\n";
+
+/// The request, octet by octet: what browsers send too, and nothing that a proxy has to touch.
+pub fn request(host: &str, id: &str, nonce: &str) -> Vec<u8> {
+    format!(
+        "GET /known/{id}/{nonce} HTTP/1.1\r\nHost: {host}\r\nUser-Agent: doorstep\r\nAccept: */*\r\nConnection: close\r\n\r\n"
+    )
+    .into_bytes()
+}
+
+/// The part of a request up to its empty line, once that has come.
+pub fn head(octets: &[u8]) -> Option<&[u8]> {
+    let end = octets.windows(HEAD_END.len()).position(|four| four == HEAD_END)?;
+    octets.get(..end + HEAD_END.len())
+}
+
+/// Whom a request asks for: identifier and nonce. A proxy may have made the whole address of the path (RFC 9112 section 3.2.2).
+pub fn asked(head: &[u8]) -> Option<(&str, &str)> {
+    let line = std::str::from_utf8(head).ok()?.lines().next()?;
+    let path = line.strip_prefix("GET ")?.split(' ').next()?;
+    let (_, rest) = path.split_once("/known/")?;
+    let (id, nonce) = rest.split_once('/')?;
+    let is_hex = |text: &str| text.len() == 32 && text.chars().all(|c| c.is_ascii_hexdigit());
+    (is_hex(id) && is_hex(nonce)).then_some((id, nonce))
+}
+
+/// The answer: its head is always the same, its body says what was received.
+pub fn answer(key: &Key, nonce: &str, seen: IpAddr, head: &[u8]) -> Vec<u8> {
+    let told = format!("{TITLE}\nnonce {nonce}\nseen {seen}\nhead {}\n", hex(head));
+    let body = format!("{told}mac {}\n", hex(&key.tag(&[told.as_bytes()])));
+    let mut answer = answer_head(body.len()).into_bytes();
+    answer.extend(body.into_bytes());
+    answer
+}
+
+fn answer_head(len: usize) -> String {
+    format!(
+        "HTTP/1.1 200 OK\r\nContent-Type: text/plain\r\nContent-Length: {len}\r\nCache-Control: no-store\r\nConnection: close\r\n\r\n"
+    )
+}
+
+/// What an answer shows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Finding {
+    /// Question and answer arrived as they were sent, from the address that other connections come from.
+    Untouched,
+    /// Somebody else answers, with a page or a redirect of its own (RFC 8952: a captive portal).
+    Portal {
+        /// HTTP status.
+        status: u16,
+        /// Where it sends browsers.
+        location: Option<String>,
+    },
+    /// The far end answers, but somebody in between took part (RFC 9110 section 3.7: an intercepting proxy): how it shows.
+    Proxy(Vec<String>),
+    /// The far end's answer was changed on the way.
+    Altered,
+    /// Nothing, or no HTTP.
+    NoAnswer,
+}
+
+/// A question that was asked.
+#[derive(Debug, Clone, Copy)]
+pub struct Question<'a> {
+    /// Octets of the request.
+    pub sent: &'a [u8],
+    /// Its nonce.
+    pub nonce: &'a str,
+    /// The session's key.
+    pub key: &'a Key,
+    /// This agent's address as the far end sees it over a connection that nobody can read.
+    pub seen_elsewhere: IpAddr,
+}
+
+impl Question<'_> {
+    /// Holds what came back against what was to come.
+    pub fn look(&self, octets: &[u8]) -> Finding {
+        let Some((status, head, body)) = split(octets) else { return Finding::NoAnswer };
+        if let Some(told) = self.told(body) {
+            let marks = self.marks(&told, head);
+            return if marks.is_empty() { Finding::Untouched } else { Finding::Proxy(marks) };
+        }
+        if find(body, TITLE.as_bytes()).is_some() {
+            return Finding::Altered;
+        }
+        match status {
+            200..400 | 511 => Finding::Portal { status, location: header(head, "location").map(str::to_owned) },
+            // A portal wants to be read; whoever says that it can't reach the far end stands in between.
+            _ => Finding::Proxy(vec![format!("somebody else answers with HTTP status {status}")]),
+        }
+    }
+
+    /// The signed words of the far end, if they are whole.
+    fn told<'b>(&self, body: &'b [u8]) -> Option<Told<'b>> {
+        let text = std::str::from_utf8(&body[find(body, TITLE.as_bytes())?..]).ok()?;
+        let signed = &text[..text.find("mac ")?];
+        let mac = text[signed.len()..].strip_prefix("mac ")?.lines().next()?;
+        let is_whole = hex(&self.key.tag(&[signed.as_bytes()])) == mac;
+        let line = |name: &str| signed.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(' '));
+        let told = Told { seen: line("seen")?.parse().ok()?, head: line("head")?, len: signed.len() + mac.len() + 5 };
+        (is_whole && line("nonce")? == self.nonce).then_some(told)
+    }
+
+    /// How somebody in between shows.
+    fn marks(&self, told: &Told<'_>, answer: &str) -> Vec<String> {
+        let mut marks = Vec::new();
+        if told.seen != self.seen_elsewhere {
+            marks.push(format!("the far end sees {} over plain HTTP, and {} over HTTPS", told.seen, self.seen_elsewhere));
+        }
+        let arrived = unhex(told.head).unwrap_or_default();
+        differences("request", &String::from_utf8_lossy(self.sent), &String::from_utf8_lossy(&arrived), &mut marks);
+        differences("answer", &answer_head(told.len), answer, &mut marks);
+        marks
+    }
+}
+
+/// The far end's words.
+struct Told<'a> {
+    seen: IpAddr,
+    head: &'a str,
+    /// Octets of the body as it was sent.
+    len: usize,
+}
+
+/// Names lines of a head that came to it or went from it; the order counts only where the lines are the same.
+fn differences(what: &str, sent: &str, arrived: &str, marks: &mut Vec<String>) {
+    let lines = |text: &str| text.lines().filter(|line| !line.is_empty()).map(str::to_owned).collect::<Vec<_>>();
+    let (before, after) = (lines(sent), lines(arrived));
+    let shown = |line: &String| line.chars().filter(|c| !c.is_control()).take(80).collect::<String>();
+    // What a head says at most: a proxy that rewrites all of it is told by a few lines.
+    for line in after.iter().filter(|line| !before.contains(line)).take(4) {
+        marks.push(format!("the {what} arrives with '{}'", shown(line)));
+    }
+    for line in before.iter().filter(|line| !after.contains(line)).take(4) {
+        marks.push(format!("the {what} arrives without '{}'", shown(line)));
+    }
+    if marks.is_empty() && before != after {
+        marks.push(format!("the lines of the {what} arrive in another order"));
+    }
+}
+
+/// Status, head and body of an answer.
+fn split(octets: &[u8]) -> Option<(u16, &str, &[u8])> {
+    let head_octets = head(octets)?;
+    let text = std::str::from_utf8(head_octets).ok()?;
+    let status = text.strip_prefix("HTTP/1.")?.get(2..5)?.parse().ok()?;
+    Some((status, text, &octets[head_octets.len()..]))
+}
+
+/// The value of a header, whatever the case of its name.
+fn header<'a>(head: &'a str, name: &str) -> Option<&'a str> {
+    head.lines().find_map(|line| line.split_once(':').filter(|(key, _)| key.eq_ignore_ascii_case(name)).map(|(_, v)| v.trim()))
+}
+
+/// Where a portal that answers a stranger's question sends it, if that is another host: a far end answers no stranger at all, and a web server of
+/// its host sends to itself.
+pub fn sends_elsewhere(octets: &[u8], host: &str) -> Option<String> {
+    let (status, head, _) = split(octets)?;
+    let location = header(head, "location").unwrap_or_default();
+    let (_, rest) = location.split_once("://").unwrap_or_default();
+    let to = rest.split(['/', '?', '#']).next().unwrap_or_default();
+    let is_elsewhere = (300..400).contains(&status) && !to.is_empty() && !to.starts_with(host);
+    (is_elsewhere || status == 511).then(|| if location.is_empty() { format!("status {status}") } else { location.to_owned() })
+}
+
+fn find(octets: &[u8], part: &[u8]) -> Option<usize> {
+    octets.windows(part.len()).position(|window| window == part)
+}
+
+fn hex(octets: &[u8]) -> String {
+    octets.iter().flat_map(|byte| [byte >> 4, byte & 15]).filter_map(|digit| char::from_digit(digit.into(), 16)).collect()
+}
+
+fn unhex(digits: &str) -> Option<Vec<u8>> {
+    let digits: Vec<u8> = digits.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
+    Some(digits.chunks(2).map(|pair| pair.iter().fold(0, |byte, digit| byte << 4 | digit)).collect())
+}
+
+#[cfg(test)]
+mod tests;
