@@ -86,7 +86,7 @@ fn a_probe_that_goes_late_says_by_how_much() {
         let probe = bench.machine.transmit(due + late * MS).unwrap();
         bench.machine.on_sent(probe.id, bench.moment(due, StampSource::User));
     }
-    assert_eq!(bench.end()[0].behind_schedule, [0 * MS, 7 * MS, 2 * MS]);
+    assert_eq!(bench.end()[0].behind_schedule, [Duration::ZERO, 7 * MS, 2 * MS]);
 }
 
 #[test]
