@@ -126,6 +126,8 @@ pub struct TargetReport {
     pub not_sent: u64,
     /// Due times that the test set missed because it was held up.
     pub missed: u64,
+    /// How long after its due time each probe was handed out: the test set's own, and no part of any round trip.
+    pub behind_schedule: Vec<Duration>,
     /// ICMP errors by offender and meaning.
     pub refusals: Vec<Refusal>,
     /// The weakest stamp behind any round trip; `None` without one.
@@ -216,7 +218,9 @@ impl EchoMachine {
     pub fn transmit(&mut self, now: Instant) -> Option<EchoProbe> {
         let payload_len = self.settings.payload_len;
         self.targets.iter_mut().enumerate().find_map(|(index, target)| {
+            let due_at = target.schedule.next_at();
             let due = target.schedule.take(now)?;
+            target.report.behind_schedule.extend(due_at.map(|at| now.saturating_duration_since(at)));
             target.report.missed += due.missed;
             let number = target.probes.len() as u64;
             target.probes.push(None);

@@ -99,6 +99,7 @@ pub const ALL: &[NameSpec] = &[
     n("dns.tcp_time_p50", Millisecond, "median time of a lookup over TCP, connection set-up included"),
     n("dns.failure_ratio", One, "share of lookups without a usable answer"),
     n("dns.false_answers", One, "answers given for names that do not exist, or that differ from the zone's authority"),
+    n("echo.schedule_error_p95", Millisecond, "95th percentile of how far the test set sent echoes behind their schedule"),
     n("echo.loss_ratio", One, "share of ICMP echo requests without a reply in time"),
     n("echo.round_trip_min", Millisecond, "smallest ICMP echo round trip"),
     n("echo.round_trip_p50", Millisecond, "median ICMP echo round trip"),

@@ -75,7 +75,11 @@ pub(super) fn add(outcome: &mut Outcome, effort: &Effort, test_set: Option<&Test
         let rate = Reading::new("capacity.ip_rate", mbit, samples, interval).at(Layer::Ip).toward(direction);
         // Where the line was full, the test set was not what bounded it.
         let test_set = test_set.filter(|_| !saw_congestion(tested));
-        let mut readings = vec![test_set.map_or(rate.clone(), |test_set| test_set.mark(rate, effort.sold(direction)))];
+        let rate = match test_set {
+            Some(test_set) => test_set.mark(rate, effort.sold(direction)),
+            None => rate,
+        };
+        let mut readings = vec![rate];
         readings.push(Reading::exact("capacity.loss_ratio", best.loss_ratio()));
         if raw.round_trip.1 != Status::NONE {
             readings.push(Reading::exact("capacity.round_trip_rise", raw.round_trip.1.into()));

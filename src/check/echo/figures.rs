@@ -86,6 +86,7 @@ pub(super) fn outcome(run: &Run) -> Outcome {
         readings(run, index, loss, &mut outcome);
         flaws(run, index, loss, &mut outcome);
     }
+    schedule_error(run, &mut outcome);
     facts(run, &mut outcome);
     outcome
 }
@@ -258,6 +259,18 @@ fn flaws(run: &Run, index: usize, loss: Loss, outcome: &mut Outcome) {
     counted(report.duplicates, "echo-duplicates", "replies came more than once");
     counted(report.altered, "echo-data-altered", "replies with other data than was sent (RFC 792 asks for the same)");
     counted(report.misaddressed, "echo-reply-misaddressed", "replies from another address than the one asked");
+}
+
+/// How far probes of all targets lay behind their schedule: a sample that was meant to be even or random has to be so (RFC 2330 section 11).
+fn schedule_error(run: &Run, outcome: &mut Outcome) {
+    let all = run.reports.iter().flat_map(|report| &report.behind_schedule);
+    let mut sorted: Vec<f64> = all.map(|late| late.as_secs_f64() * 1e3).collect();
+    sorted.sort_by(f64::total_cmp);
+    if let Some(value) = of_sorted(&sorted, 0, 0.95) {
+        let interval = interval_of_sorted(&sorted, 0, 0.95, run.confidence);
+        let reading = Reading::new("echo.schedule_error_p95", value, sorted.len() as u64, interval);
+        outcome.readings.push(reading.stamped_by(StampSource::User));
+    }
 }
 
 fn facts(run: &Run, outcome: &mut Outcome) {

@@ -79,6 +79,17 @@ fn error_about(request: &EchoProbe, kind: u8, code: u8) -> Vec<u8> {
 }
 
 #[test]
+fn a_probe_that_goes_late_says_by_how_much() {
+    let mut bench = Bench::new(3, &[NEAR]);
+    for late in [0, 7, 2] {
+        let due = bench.machine.targets[0].schedule.next_at().unwrap();
+        let probe = bench.machine.transmit(due + late * MS).unwrap();
+        bench.machine.on_sent(probe.id, bench.moment(due, StampSource::User));
+    }
+    assert_eq!(bench.end()[0].behind_schedule, [Duration::ZERO, 7 * MS, 2 * MS]);
+}
+
+#[test]
 fn answered_probes_have_the_round_trip_of_the_kernel_stamps() {
     let mut bench = Bench::new(5, &[NEAR]);
     for _ in 0..5 {

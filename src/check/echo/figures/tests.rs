@@ -65,6 +65,17 @@ fn figures_carry_samples_interval_family_and_stamps() {
 }
 
 #[test]
+fn the_schedule_error_is_that_of_all_targets_together() {
+    let late =
+        |from: u64| TargetReport { behind_schedule: (from..from + 50).map(Duration::from_millis).collect(), ..report(50, 0) };
+    let outcome = outcome(&run(vec![late(1), late(51)]));
+    let error = outcome.readings.iter().find(|r| r.name == "echo.schedule_error_p95").unwrap();
+    // Ranks as above, of 1 to 100 ms.
+    assert_eq!((error.value, error.low, error.high, error.samples), (95.0, Some(90.0), Some(100.0), 100));
+    assert_eq!((error.stamped_by, error.target.as_ref()), (Some(StampSource::User), None));
+}
+
+#[test]
 fn lost_probes_count_as_infinite_in_percentiles() {
     let outcome = outcome(&run(vec![report(90, 10)]));
     assert_eq!(reading(&outcome, "echo.round_trip_p50", &Target::Gateway).unwrap().value, 50.0);

@@ -191,10 +191,10 @@ pub fn told(packet: &[u8], base_len: usize, key: Option<&Key>) -> Told {
             continue;
         }
         match tlv.kind {
-            CLASS_OF_SERVICE => told.class = told.class.or(ClassOfService::parse(tlv.value)),
-            LOCATION => told.location = told.location.or(Location::parse(tlv.value)),
-            TIMESTAMP_INFORMATION => told.stamps = told.stamps.or(TimestampInformation::parse(tlv.value)),
-            DIRECT_MEASUREMENT => told.counts = told.counts.or(Counts::parse(tlv.value)),
+            CLASS_OF_SERVICE => told.class = told.class.or_else(|| ClassOfService::parse(tlv.value)),
+            LOCATION => told.location = told.location.or_else(|| Location::parse(tlv.value)),
+            TIMESTAMP_INFORMATION => told.stamps = told.stamps.or_else(|| TimestampInformation::parse(tlv.value)),
+            DIRECT_MEASUREMENT => told.counts = told.counts.or_else(|| Counts::parse(tlv.value)),
             HMAC if tlv.value.len() == HMAC_LEN => {
                 let fits = |key: &Key| find_hmac(extra).is_some_and(|(at, tag)| key.verifies(&[&base[..4], &extra[..at]], tag));
                 if key.is_some_and(|key| !fits(key)) {
