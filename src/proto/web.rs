@@ -91,7 +91,12 @@ impl Question<'_> {
         let Some((status, head, body)) = split(octets) else { return Finding::NoAnswer };
         if let Some(told) = self.told(body) {
             let marks = self.marks(&told, head);
-            return if marks.is_empty() { Finding::Untouched } else { Finding::Proxy(marks) };
+            return match (marks.is_empty(), body == told.body.as_bytes()) {
+                (true, true) => Finding::Untouched,
+                // Words that are whole, and more around them.
+                (true, false) => Finding::Altered,
+                (false, _) => Finding::Proxy(marks),
+            };
         }
         if find(body, TITLE.as_bytes()).is_some() {
             return Finding::Altered;
@@ -110,7 +115,7 @@ impl Question<'_> {
         let mac = text[signed.len()..].strip_prefix("mac ")?.lines().next()?;
         let is_whole = hex(&self.key.tag(&[signed.as_bytes()])) == mac;
         let line = |name: &str| signed.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(' '));
-        let told = Told { seen: line("seen")?.parse().ok()?, head: line("head")?, len: signed.len() + mac.len() + 5 };
+        let told = Told { seen: line("seen")?.parse().ok()?, head: line("head")?, body: format!("{signed}mac {mac}\n") };
         (is_whole && line("nonce")? == self.nonce).then_some(told)
     }
 
@@ -122,7 +127,7 @@ impl Question<'_> {
         }
         let arrived = unhex(told.head).unwrap_or_default();
         differences("request", &String::from_utf8_lossy(self.sent), &String::from_utf8_lossy(&arrived), &mut marks);
-        differences("answer", &answer_head(told.len), answer, &mut marks);
+        differences("answer", &answer_head(told.body.len()), answer, &mut marks);
         marks
     }
 }
@@ -131,8 +136,8 @@ impl Question<'_> {
 struct Told<'a> {
     seen: IpAddr,
     head: &'a str,
-    /// Octets of the body as it was sent.
-    len: usize,
+    /// The body as it was sent.
+    body: String,
 }
 
 /// Names lines of a head that came to it or went from it; the order counts only where the lines are the same.
@@ -147,8 +152,8 @@ fn differences(what: &str, sent: &str, arrived: &str, marks: &mut Vec<String>) {
     for line in before.iter().filter(|line| !after.contains(line)).take(4) {
         marks.push(format!("the {what} arrives without '{}'", shown(line)));
     }
-    if marks.is_empty() && before != after {
-        marks.push(format!("the lines of the {what} arrive in another order"));
+    if marks.is_empty() && sent != arrived {
+        marks.push(format!("the {what} arrives in another form or order"));
     }
 }
 

@@ -60,6 +60,11 @@ fn a_portal_answers_in_the_far_end_s_place() {
 fn a_changed_body_and_an_old_answer_are_not_the_far_end_s_word() {
     assert_eq!(found(&sent(), |a| a.replace("seen 198", "seen 199")), Finding::Altered);
     assert_eq!(found(&sent(), |a| a.replace("mac ", "<script></script>mac ")), Finding::Altered);
+    let injected = |a: String| a.replace("\r\n\r\n", "\r\n\r\n<script></script>");
+    assert_eq!(found(&sent(), injected), Finding::Altered, "before the far end's words");
+    assert_eq!(found(&sent(), |a| a + "<script></script>"), Finding::Altered, "and behind them");
+    let bare = |a: String| a.replacen("\r\nCache", "\nCache", 1);
+    assert!(matches!(found(&sent(), bare), Finding::Proxy(marks) if marks == ["the answer arrives in another form or order"]));
     let (key, sent) = (key(), sent());
     let other = answer(&key, ID, HERE.parse().unwrap(), &sent);
     let question = Question { sent: &sent, nonce: NONCE, key: &key, seen_elsewhere: HERE.parse().unwrap() };

@@ -14,6 +14,7 @@ mod seeds6;
 mod stamp;
 mod text;
 mod train;
+mod web;
 
 pub use capacity::capacity;
 pub use home::{igd, ssdp};
@@ -22,6 +23,7 @@ pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan
 pub use stamp::stamp;
 pub use text::{api, invitation, line_facts, oui, profile, record};
 pub use train::train;
+pub use web::web;
 
 /// A parser under attack.
 #[derive(Debug, Clone, Copy)]
@@ -37,7 +39,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 23] = [
+pub const PARSERS: [Parser; 24] = [
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
@@ -60,6 +62,7 @@ pub const PARSERS: [Parser; 23] = [
     Parser { name: "api", feed: api, seeds: seeds::api, worst: seeds::worst_json },
     Parser { name: "profile", feed: profile, seeds: seeds::profile, worst: seeds::worst_toml },
     Parser { name: "line_facts", feed: line_facts, seeds: seeds::line_facts, worst: seeds::worst_toml },
+    Parser { name: "web", feed: web, seeds: web::seeds, worst: web::worst },
     Parser { name: "record", feed: record, seeds: seeds::record, worst: seeds::worst_json },
 ];
 

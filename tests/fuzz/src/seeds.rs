@@ -6,8 +6,8 @@
 use std::net::{Ipv4Addr, Ipv6Addr};
 
 use doorstep::farend::api::{
-    LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, StampGrant, StreamReceived,
-    StreamSent, ViewGrant,
+    KnownGrant, LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, StampGrant,
+    StreamReceived, StreamSent, ViewGrant,
 };
 use doorstep::farend::client::FarEndTarget;
 use doorstep::unit::{Direction, Family};
@@ -325,6 +325,8 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         segment_size: Some(1460),
         capacity: true,
         trains: true,
+        objects: true,
+        known: Some(KnownGrant { port: 80, id: "5a".repeat(16), key: word.clone() }),
         zone: Some("probe.example.net".to_owned()),
         also_at: vec!["2001:db8:203::10".parse().expect("an address")],
         version: "0.1.0".to_owned(),
