@@ -18,6 +18,8 @@ mod outcome;
 mod roles;
 #[path = "common/server.rs"]
 mod server;
+#[path = "dns/signed.rs"]
+mod signed;
 #[path = "dns/support.rs"]
 mod support;
 #[path = "dns/unbound.rs"]
