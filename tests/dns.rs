@@ -6,6 +6,8 @@
 
 #[path = "common/capture.rs"]
 mod capture;
+#[path = "dns/closer.rs"]
+mod closer;
 #[path = "common/context.rs"]
 mod context;
 #[path = "dns/hostile.rs"]

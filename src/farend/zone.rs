@@ -181,7 +181,8 @@ fn start_of_authority(zone: &Name) -> RData {
 /// Text that makes the answer to a question for this name `octets` long: header 12, question name and 4, record 12 (its name
 /// compressed) and OPT 11 (RFC 1035 section 4.1, RFC 6891 section 6.1.2); each string has an octet of length.
 fn filling(octets: u16, name: &Name) -> TXT {
-    let around = 12 + name.len() + 4 + 12 + 11;
+    // The library's length leaves out the octet of the root.
+    let around = 12 + name.len() + 1 + 4 + 12 + 11;
     let mut rest = usize::from(octets).saturating_sub(around);
     let mut texts = Vec::new();
     while rest > 0 {

@@ -3,6 +3,7 @@
 //! The library codes the bytes; this file says what matters of them. It must not know sockets or time.
 
 pub mod closer;
+pub mod dns64;
 pub mod facts;
 
 use std::net::{IpAddr, Ipv4Addr};
