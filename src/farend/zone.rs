@@ -30,7 +30,7 @@ use hickory_proto::rr::{Name, RData, Record, RecordType};
 
 use self::journal::Journal;
 use self::key::ZoneKey;
-use self::place::{Place, locate, next_closer, predecessor, successor};
+use self::place::{Place, locate, next_beside, next_closer, predecessor, successor};
 use crate::net::dns_service::{Answers, Asker, DnsService, reply};
 use crate::wire::dns::address_of_label;
 use crate::wire::dns::facts::{Arrivals, AskedFrom};
@@ -165,7 +165,7 @@ impl Truth {
         }
         let Some(missing) = next_closer(&self.zone, name) else { return Vec::new() };
         let wildcard = missing.base_name().prepend_label("*").ok();
-        let around = |name: Name| nsec(predecessor(&name)?, successor(&name), &[]);
+        let around = |name: Name| nsec(predecessor(&name)?, next_beside(&name), &[]);
         [Some(missing), wildcard].into_iter().flatten().filter_map(around).collect()
     }
 

@@ -86,7 +86,11 @@ fn a_resolver_that_does_not_validate_is_told_only_where_the_parent_vouches_for_t
     for vouched in [true, false] {
         let (line, folder) = (line(None), tempfile::tempdir().expect("a folder"));
         // What the parent would publish, from the resolver's own table.
-        let extra = if vouched { format!("  local-data: \"{}\"\n", ds(&line)) } else { String::new() };
+        let extra = if vouched {
+            format!("  local-zone: \"example.net.\" transparent\n  local-data: \"{}\"\n", ds(&line))
+        } else {
+            String::new()
+        };
         let _unbound = start(&line, &folder, "iterator", &extra);
         let outcome = examine_at(&line, 1, Depth::Handoff);
         let closer = &outcome.facts["resolver_1"]["closer"];

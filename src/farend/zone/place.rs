@@ -96,6 +96,19 @@ pub(super) fn predecessor(name: &Name) -> Option<Name> {
     name.base_name().prepend_label(label.as_slice()).ok()
 }
 
+/// A name right after this one and all names below it, beside it: an octet 0 behind its first label, or the last octet one
+/// more where there is no room. What denies a name must not name a child of it as the next, for then it would exist.
+pub(super) fn next_beside(name: &Name) -> Option<Name> {
+    let mut label = name.iter().next()?.to_vec();
+    if label.len() < 63 && name.len() < 254 {
+        label.push(0);
+    } else {
+        let last = label.last_mut()?;
+        *last = last.checked_add(1)?;
+    }
+    name.base_name().prepend_label(label.as_slice()).ok()
+}
+
 /// The name right after this one: its first child, a label of one octet 0.
 pub(super) fn successor(name: &Name) -> Option<Name> {
     name.prepend_label([0_u8].as_slice()).ok()
@@ -109,8 +122,11 @@ mod tests {
     fn neighbours_enclose_the_name_alone_in_canonical_order() {
         let name = |text: &str| Name::from_ascii(text).unwrap();
         for text in ["n1-ab.probe.example.net.", "*.probe.example.net.", "a.probe.example.net."] {
-            let (before, here, after) = (predecessor(&name(text)).unwrap(), name(text), successor(&name(text)).unwrap());
+            let (before, here, after) = (predecessor(&name(text)).unwrap(), name(text), next_beside(&name(text)).unwrap());
             assert!(before < here && here < after, "{before} {here} {after}");
+            let below = successor(&here).unwrap();
+            assert!(here < below && below < after, "a name below a missing one is missing too");
+            assert!(!here.zone_of(&after), "a child as the next name would make it exist (RFC 4592 section 2.2.2)");
             for other in ["u", "big", "who", "seen", "bad", "plain", "t1200", "t1400", "t3000"] {
                 let other = name(&format!("{other}.probe.example.net."));
                 assert!(other < before || after < other, "{other} is not between {before} and {after}");

@@ -120,7 +120,7 @@ pub(in crate::check::dns) fn facts(resolver: IpAddr, looked: &Looked, own: Optio
         Some(Ok(times)) => json!({
             "offered": true,
             "version": times.version,
-            "is_true": looked.truth.map(|truth| times.reply.is_usable() && !truth.is_belied_by(&times.reply)),
+            "is_true": looked.truth.filter(|_| times.reply.is_usable()).map(|truth| !truth.is_belied_by(&times.reply)),
         }),
         Some(Err(absent)) => json!({ "offered": false, "why": absent.words() }),
         None => Value::Null,
