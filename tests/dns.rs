@@ -6,6 +6,8 @@
 
 #[path = "common/capture.rs"]
 mod capture;
+#[path = "dns/closer.rs"]
+mod closer;
 #[path = "common/context.rs"]
 mod context;
 #[path = "dns/hostile.rs"]
@@ -18,6 +20,8 @@ mod outcome;
 mod roles;
 #[path = "common/server.rs"]
 mod server;
+#[path = "dns/signed.rs"]
+mod signed;
 #[path = "dns/support.rs"]
 mod support;
 #[path = "dns/unbound.rs"]

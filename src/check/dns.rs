@@ -5,8 +5,10 @@
 //! keeps `invalid` for that). UDP lookups are sent once and timed by kernel stamps; some go over TCP, set-up included. NXDOMAIN
 //! is an answer, not a failure; SERVFAIL, REFUSED and silence are failures (RFC 9520 section 2). Where a resolver answers for
 //! every other name and for none of the zone, the far end is out of its reach, and those lookups are left out of its figures. Without a zone the timed
-//! names are ones that do not exist, and truth is tested on those alone.
+//! names are ones that do not exist, and truth is tested on those alone. From handoff depth on a closer look is taken beside them.
 
+mod closer;
+mod exchange;
 mod figures;
 mod questions;
 mod run;
@@ -18,6 +20,7 @@ use futures_util::FutureExt;
 use futures_util::future::{BoxFuture, join_all};
 
 use self::questions::Questions;
+use self::run::Closely;
 use super::{Check, Context, Finished, LiveFigure};
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::reading::{Outcome, Status};
@@ -65,9 +68,19 @@ impl Check for Dns {
 fn cost(volume: &Volume) -> Cost {
     let Counts { uncached, cached, nonexistent, over_tcp } = counts(volume.depth);
     let over_udp = uncached + cached + nonexistent;
-    // About 100 octets each way, a TCP lookup about ten packets; two resolvers are usual.
-    let octets = 2 * (over_udp * 200 + over_tcp * 800);
+    // About 100 octets each way, a TCP lookup about ten packets; two resolvers are usual. Of the closer look the answers of
+    // set sizes and two handshakes of TLS count.
+    let closer = if looks_closer(volume.depth) { 60_000 } else { 0 };
+    let octets = 2 * (over_udp * 200 + over_tcp * 800 + closer);
     Cost { time: INTERVAL * over_udp as u32 + Duration::from_millis(200), octets: octets as u64 }
+}
+
+/// Not at quick depth, which is short: a closer look at a resolver that is silent to some of it takes seconds.
+fn looks_closer(depth: Depth) -> bool {
+    match depth {
+        Depth::Quick => false,
+        Depth::Handoff | Depth::Soak => true,
+    }
 }
 
 async fn examine(context: Context) -> Outcome {
@@ -86,17 +99,20 @@ async fn examine(context: Context) -> Outcome {
     };
     let runs = resolvers.iter().enumerate().map(|(number, address)| {
         // Names of their own for each resolver: two resolvers may share a cache.
-        let questions = Questions::new(rand::random(), zone.as_deref(), counts, rand::random);
+        let run = rand::random();
+        let questions = Questions::new(run, zone.as_deref(), counts, rand::random);
+        let closely = looks_closer(context.effort.depth).then_some(Closely { zone: zone.as_deref(), run });
         let is_first = number == 0;
         let tell = move |done| {
             if is_first {
                 live(done)
             }
         };
-        run::resolver(*address, questions, device, &context.cancel, tell)
+        run::resolver(*address, questions, closely, device, &context.cancel, tell)
     });
     let examined = join_all(runs).await;
-    let mut outcome = figures::outcome(&resolvers, &examined, context.effort.confidence);
+    let own = context.known.far_end.as_ref().map(|session| session.seen_as);
+    let mut outcome = figures::outcome(&resolvers, &examined, context.effort.confidence, own);
     if zone.is_none() && outcome.status == Status::Done {
         outcome.reason = Some("without a far end's zone, answers were held against names that must not exist only".to_owned());
     }

@@ -115,7 +115,7 @@ pub(super) fn fingerprint(certificate: &CertificateDer<'_>) -> [u8; 32] {
     octets
 }
 
-fn write(path: &Path, mode: u32, text: &str) -> Result<(), IdentityError> {
+pub(super) fn write(path: &Path, mode: u32, text: &str) -> Result<(), IdentityError> {
     let write = || -> io::Result<()> {
         let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(mode).open(path)?;
         file.write_all(text.as_bytes())?;

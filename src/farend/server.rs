@@ -32,7 +32,7 @@ use super::reflector::{ReflectorHandle, ReflectorService, SessionTable};
 use super::source_sink::{self, RunningLoad, Secrets};
 use super::token::{TokenError, Tokens};
 use super::view::ViewService;
-use super::zone::Zone;
+use super::zone::{Zone, ZoneOptions};
 use crate::net::tcp_info::save_syns;
 use crate::proto::stamp::reflector::Config;
 use crate::wire::stamp::Key;
@@ -65,8 +65,8 @@ pub struct ServeOptions {
     pub tokens: TokenSource,
     /// Limits.
     pub limits: Limits,
-    /// Zone that it is the authority of, at this port; `None` runs no DNS service.
-    pub zone: Option<(String, u16)>,
+    /// Zone that it is the authority of; `None` runs no DNS service.
+    pub zone: Option<ZoneOptions>,
 }
 
 /// Where tokens are looked up.
@@ -189,10 +189,12 @@ impl Server {
         let mut view_ports = None;
         let mut knowns = Vec::new();
         let (mut controls, mut datas, mut reflectors, mut stamp_bound) = (Vec::new(), Vec::new(), Vec::new(), None);
-        let authority = match &zone {
-            Some((name, port)) => {
-                let failed = |source| ServeError::Zone { zone: name.clone(), port: *port, source };
-                Some(Zone::start(&listen, *port, name).await.map_err(failed)?)
+        let zone_name = zone.as_ref().map(|zone| zone.name.clone());
+        let authority = match zone {
+            Some(zone) => {
+                let (name, port) = (zone.name.clone(), zone.port);
+                let failed = |source| ServeError::Zone { zone: name, port, source };
+                Some(Zone::start(&listen, zone).await.map_err(failed)?)
             }
             None => None,
         };
@@ -231,7 +233,7 @@ impl Server {
         }
         let state = Arc::new(State {
             tokens,
-            zone: zone.map(|(name, _)| name),
+            zone: zone_name,
             listens_at,
             data_port: datas.first().map_or(data_port, |(_, at)| at.port()),
             stamp_port: stamp_bound,

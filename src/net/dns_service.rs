@@ -11,6 +11,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use hickory_net::runtime::Time;
 use hickory_proto::op::{Edns, Message, MessageType, Metadata, OpCode, Query, ResponseCode};
+use hickory_proto::rr::rdata::opt::{EdnsCode, EdnsOption};
 use hickory_server::Server;
 use hickory_server::server::{Request, RequestHandler, ResponseHandler, ResponseInfo};
 use hickory_server::zone_handler::MessageResponseBuilder;
@@ -28,7 +29,38 @@ const EDNS_OCTETS: u16 = 1232;
 pub trait Answers: Send + Sync + 'static {
     /// The reply to one question; `None` stays silent. Of the message, `answers`, `authorities`, the response code and the
     /// AA, RA bits are used.
-    async fn answer(&self, question: &Query) -> Option<Message>;
+    async fn answer(&self, question: &Query, asker: &Asker) -> Option<Message>;
+}
+
+/// Who asks, and what it says of itself beside the question.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Asker {
+    /// Where the query came from.
+    pub from: IpAddr,
+    /// Whether it came over TCP.
+    pub is_over_tcp: bool,
+    /// UDP payload that it takes (RFC 6891); `None` without EDNS.
+    pub edns_octets: Option<u16>,
+    /// DO: it wants signatures (RFC 3225).
+    pub wants_signatures: bool,
+    /// The client's network that it passes on (RFC 7871): address and prefix length.
+    pub client_subnet: Option<(IpAddr, u8)>,
+}
+
+impl Asker {
+    fn of(request: &Request) -> Self {
+        let subnet = |edns: &Edns| match edns.option(EdnsCode::Subnet) {
+            Some(EdnsOption::Subnet(subnet)) => Some((subnet.addr(), subnet.source_prefix())),
+            _ => None,
+        };
+        Self {
+            from: request.src().ip().to_canonical(),
+            is_over_tcp: request.protocol() != hickory_net::xfer::Protocol::Udp,
+            edns_octets: request.edns.as_ref().map(Edns::max_payload),
+            wants_signatures: request.edns.as_ref().is_some_and(|edns| edns.flags().dnssec_ok),
+            client_subnet: request.edns.as_ref().and_then(subnet),
+        }
+    }
 }
 
 /// A running DNS server; ends when dropped.
@@ -77,12 +109,15 @@ impl RequestHandler for Handler {
                 return sent.unwrap_or_else(|_| silent(metadata));
             }
         };
-        let Some(reply) = self.0.answer(&question).await else { return silent(metadata) };
+        let Some(reply) = self.0.answer(&question, &Asker::of(request)).await else { return silent(metadata) };
         metadata.response_code = reply.metadata.response_code;
         metadata.authoritative = reply.metadata.authoritative;
         metadata.recursion_available = reply.metadata.recursion_available;
         let mut edns = Edns::new();
-        edns.set_max_payload(EDNS_OCTETS);
+        // The library cuts answers at what is offered here; RFC 6891 section 6.2.3: fewer than 512 octets count as 512.
+        let taken = request.edns.as_ref().map_or(EDNS_OCTETS, Edns::max_payload);
+        edns.set_max_payload(taken.clamp(512, EDNS_OCTETS))
+            .set_dnssec_ok(request.edns.as_ref().is_some_and(|e| e.flags().dnssec_ok));
         let mut builder = builder;
         if request.edns.is_some() {
             builder.edns(&edns);

@@ -211,6 +211,11 @@ impl PracticeLine {
         self.services.far_end.as_ref().map_or_else(gone, |role| role.target().clone())
     }
 
+    /// The DS record of the far end's zone, as a line of a zone file: a resolver that is given it can validate the zone.
+    pub fn far_end_zone_ds(&self) -> Option<&str> {
+        self.services.far_end.as_ref().map(|role| role.zone_ds())
+    }
+
     /// Ends the far end's service while the line stands, as when its process is killed.
     pub fn end_far_end(&mut self) {
         if let Some(role) = &mut self.services.far_end {

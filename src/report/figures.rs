@@ -230,7 +230,10 @@ fn dns(figures: &Figures<'_>) -> String {
         (None, true) => format!("{} failed", words::of(r)),
     });
     let lies = figures.worst("dns.false_answers").filter(|r| r.value > 0.0).map(|r| format!("{} false answers", words::of(r)));
-    joined([time, cached, failing, lies])
+    let tls = figures.first("dns.tls_lookup_time").map(|r| format!("over TLS {}", words::of(r)));
+    let validates =
+        figures.first("dns.validates").map(|r| if r.value > 0.0 { "validates" } else { "does not validate" }.to_owned());
+    joined([time, cached, tls, failing, lies, validates])
 }
 
 fn echo(figures: &Figures<'_>) -> String {

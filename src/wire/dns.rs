@@ -2,6 +2,10 @@
 //!
 //! The library codes the bytes; this file says what matters of them. It must not know sockets or time.
 
+pub mod closer;
+pub mod dns64;
+pub mod facts;
+
 use std::net::{IpAddr, Ipv4Addr};
 
 use hickory_proto::op::{Edns, Message, MessageType, OpCode, Query, ResponseCode};
@@ -78,16 +82,21 @@ pub fn query(id: u16, name: &str) -> Option<Vec<u8>> {
 /// # Errors
 /// When the bytes are no answer.
 pub fn parse(bytes: &[u8]) -> Result<Reply, Flaw> {
+    answer(bytes).map(|message| reply_of(&message))
+}
+
+fn answer(bytes: &[u8]) -> Result<Message, Flaw> {
     let message = Message::from_vec(bytes).map_err(|error| Flaw::Unreadable(error.to_string()))?;
-    if message.metadata.message_type != MessageType::Response {
-        return Err(Flaw::NotAnAnswer);
-    }
+    if message.metadata.message_type == MessageType::Response { Ok(message) } else { Err(Flaw::NotAnAnswer) }
+}
+
+fn reply_of(message: &Message) -> Reply {
     let addresses = message.answers.iter().filter_map(|record| match &record.data {
         RData::A(a) => Some(IpAddr::V4(a.0)),
         RData::AAAA(a) => Some(IpAddr::V6(a.0)),
         _ => None,
     });
-    Ok(Reply {
+    Reply {
         id: message.metadata.id,
         name: message.queries.first().map(|q| q.name().to_lowercase().to_ascii()).unwrap_or_default(),
         code: match message.metadata.response_code {
@@ -100,7 +109,7 @@ pub fn parse(bytes: &[u8]) -> Result<Reply, Flaw> {
         is_truncated: message.metadata.truncation,
         addresses: addresses.collect(),
         answers: message.answers.len(),
-    })
+    }
 }
 
 /// The address that a far end's zone gives to a unique label: 198.18.0.0/15 (benchmarking, RFC 2544 appendix C.2.2) with the

@@ -18,8 +18,13 @@ pub(crate) fn line(dns: Option<DnsService>) -> PracticeLine {
 
 /// Runs the check on the first `resolvers` of the line.
 pub(crate) fn examine(line: &PracticeLine, resolvers: usize) -> Outcome {
+    examine_at(line, resolvers, Depth::Quick)
+}
+
+/// The same at a depth: from handoff on with the closer look.
+pub(crate) fn examine_at(line: &PracticeLine, resolvers: usize, depth: Depth) -> Outcome {
     let resolvers = RESOLVERS_V4.iter().take(resolvers).map(|address| IpAddr::V4(*address)).collect();
-    let mut context = context(line, Known { resolvers, ..Known::default() }, Depth::Quick);
+    let mut context = context(line, Known { resolvers, ..Known::default() }, depth);
     context.far_end = Some(line.far_end_target());
     check(line, Dns, context).outcome
 }

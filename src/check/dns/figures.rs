@@ -5,7 +5,8 @@ use std::time::Duration;
 
 use serde_json::json;
 
-use super::questions::Purpose;
+use super::closer::findings;
+use super::questions::{Purpose, Question};
 use super::run::Examined;
 use crate::metric::loss_interval::clopper_pearson;
 use crate::metric::quantile;
@@ -14,13 +15,13 @@ use crate::reading::{Limit, Outcome, Reading, Series, Status, Target, Unit};
 use crate::unit::{Family, StampSource};
 use crate::wire::dns::Code;
 
-/// The check's outcome.
-pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f64) -> Outcome {
+/// The check's outcome. `own`: the address that the far end sees the agent come from, where known.
+pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f64, own: Option<IpAddr>) -> Outcome {
     let mut outcome = Outcome::new(Status::Done);
     outcome.fact("resolvers", json!(addresses.iter().map(IpAddr::to_string).collect::<Vec<_>>()));
     let mut usable = false;
     for (number, (address, one)) in (1..).zip(addresses.iter().zip(examined)) {
-        let target = Target::Resolver(number);
+        let target = target_of(number);
         let zone_is_out_of_reach = zone_is_out_of_reach(one);
         let without_zone = zone_is_out_of_reach.then(|| one.outside_zone());
         let one = without_zone.as_ref().unwrap_or(one);
@@ -40,7 +41,21 @@ pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f
         outcome.readings.extend(readings.map(|reading| reading.on(target.clone()).over(family)));
         outcome.series.push(series(one, target, family));
         flaws(&mut outcome, *address, &tally, one);
-        outcome.fact(&format!("resolver_{number}"), facts(*address, &tally, one));
+        let mut facts = facts(*address, &tally, one);
+        if let Some(looked) = &one.looked {
+            let closer = findings::readings(looked).into_iter();
+            outcome.readings.extend(closer.map(|reading| reading.on(target_of(number)).over(family)));
+            findings::flaws(&mut outcome, *address, looked, tally.answered > 0 && !zone_is_out_of_reach);
+            facts["closer"] = findings::facts(*address, looked, own);
+        }
+        if let Some(arrived) = &one.arrived {
+            let of_cached = |(question, fate): &(&Question, &Fate)| {
+                matches!(question.purpose, Purpose::Priming | Purpose::Cached)
+                    && matches!(fate, Fate::Answered(reply, _) if reply.is_usable())
+            };
+            facts["cache"] = findings::cache(&mut outcome, *address, one.asked().filter(of_cached).count(), arrived);
+        }
+        outcome.fact(&format!("resolver_{number}"), facts);
     }
     let errors: Vec<&String> = examined.iter().filter_map(|one| one.error.as_ref()).collect();
     if !usable {
@@ -53,6 +68,10 @@ pub(super) fn outcome(addresses: &[IpAddr], examined: &[Examined], confidence: f
         (outcome.status, outcome.reason) = (Status::Failed, Some(reason));
     }
     outcome
+}
+
+fn target_of(number: u16) -> Target {
+    Target::Resolver(number)
 }
 
 /// Whether a resolver can be used and only the far end's zone can't be asked: every lookup of a name of the zone failed, and
@@ -135,6 +154,7 @@ fn readings(one: &Examined, tally: &Tally, confidence: f64) -> Vec<Reading> {
     quantile("dns.lookup_time_p50", &uncached, 0.5);
     quantile("dns.lookup_time_p95", &uncached, 0.95);
     quantile("dns.cached_time_p50", &cached, 0.5);
+    quantile("dns.cached_time_min", &cached, 0.0);
     quantile("dns.tcp_time_p50", &Times::over_tcp(one), 0.5);
     if tally.asked > 0 {
         let value = tally.failed() as f64 / tally.asked as f64;
@@ -275,13 +295,19 @@ fn facts(address: IpAddr, tally: &Tally, one: &Examined) -> serde_json::Value {
         "over_tcp_failed": one.over_tcp.iter().filter(|lookup| lookup.result.is_err()).count(),
         "truncated_then_whole_over_tcp": one.truncated,
         "large_answer_lost": one.large_is_lost,
+        "hops": one.hop_limit.map(hops),
         "error": one.error,
     })
 }
 
+/// Routers on the way back, from the hop limit that an answer came with: senders begin with 64, 128 or 255 (common practice).
+fn hops(left: u8) -> u8 {
+    [64, 128, 255].into_iter().find(|start| *start >= left).unwrap_or(255) - left
+}
+
 #[cfg(test)]
 mod tests {
-    use super::super::questions::{Question, Truth};
+    use super::super::questions::Truth;
     use super::*;
     use crate::wire::dns::Reply;
 
@@ -318,7 +344,7 @@ mod tests {
             ("no zone", examined((0, 0), (4, 4)), false, 0.0, 4),
         ];
         for (row, one, is_named, failure_ratio, samples) in rows {
-            let outcome = outcome(&here, &[one], 0.95);
+            let outcome = outcome(&here, &[one], 0.95, None);
             assert_eq!(outcome.flaws.iter().any(|flaw| flaw.code == "dns-zone-out-of-reach"), is_named, "{row}");
             let ratio = outcome.readings.iter().find(|reading| reading.name == "dns.failure_ratio").expect("a ratio");
             assert_eq!((ratio.value, ratio.samples), (failure_ratio, samples), "{row}");

@@ -2,23 +2,22 @@
 
 use std::collections::HashMap;
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio_util::sync::CancellationToken;
 
-use super::questions::{Question, Questions};
+use super::closer::{self, Looked};
+use super::exchange::{self, BUFFER, any_port};
+use super::questions::{Purpose, Question, Questions};
 use super::{INTERVAL, WAIT};
-use crate::net::bound;
 use crate::net::stamped::{SendWith, StampedEvent, StampedSocket};
 use crate::proto::dns_probe::{DnsProbe, Fate};
 use crate::proto::round_trip::Moment;
+use crate::wire::dns::facts::Arrivals;
 use crate::wire::dns::{self, Reply};
 
 const PORT: u16 = 53;
-/// Largest UDP answer that is read: more than was offered by EDNS, so that a larger one is seen whole.
-const BUFFER: usize = 4096;
 
 /// What one resolver did.
 #[derive(Debug, Clone, Default)]
@@ -36,6 +35,12 @@ pub(super) struct Examined {
     pub(super) receive_drops: u32,
     /// ICMP errors that came back for queries.
     pub(super) icmp_errors: u64,
+    /// TTL or hop limit that the first answer came with.
+    pub(super) hop_limit: Option<u8>,
+    /// The closer look, where one was taken.
+    pub(super) looked: Option<Looked>,
+    /// How often the name that is asked for again and again came to the authority.
+    pub(super) arrived: Option<Arrivals>,
     /// The socket could not be had or failed.
     pub(super) error: Option<String>,
 }
@@ -74,10 +79,20 @@ pub(super) struct TcpLookup {
     pub(super) result: Result<(Reply, Duration), String>,
 }
 
+/// How closely to look, beside the timed lookups.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Closely<'a> {
+    /// The far end's zone.
+    pub(super) zone: Option<&'a str>,
+    /// Makes the names unlike all others.
+    pub(super) run: u64,
+}
+
 /// Asks a resolver everything.
 pub(super) async fn resolver(
     address: IpAddr,
     questions: Questions,
+    closely: Option<Closely<'_>>,
     device: &str,
     cancel: &CancellationToken,
     tell: impl Fn(usize),
@@ -86,9 +101,19 @@ pub(super) async fn resolver(
     let start = Instant::now();
     let mut examined = Examined { questions: questions.over_udp.clone(), ..Examined::default() };
     let probe = DnsProbe::new(start, questions.lookups(), INTERVAL, WAIT);
-    let mut udp = Udp { probe, drops: 0, icmp_errors: 0, sent_after: Vec::new() };
+    let mut udp = Udp { probe, drops: 0, icmp_errors: 0, hop_limit: None, sent_after: Vec::new() };
     let tcp_questions = questions.over_tcp.clone();
-    let (result, over_tcp) = tokio::join!(udp.run(to, device, start, cancel, tell), over_tcp(to, device, tcp_questions, cancel));
+    let look = async {
+        let Closely { zone, run } = closely?;
+        tokio::select! {
+            biased;
+            looked = closer::look(to, device, zone, run) => Some(looked),
+            () = cancel.cancelled() => None,
+        }
+    };
+    let (result, over_tcp, looked) =
+        tokio::join!(udp.run(to, device, start, cancel, tell), over_tcp(to, device, tcp_questions, cancel), look);
+    (examined.looked, examined.hop_limit) = (looked, udp.hop_limit);
     examined.error = result.err().map(|error| error.to_string());
     examined.over_tcp = over_tcp;
     examined.fates = udp.probe.fates();
@@ -107,6 +132,13 @@ pub(super) async fn resolver(
             None => examined.large_is_lost = true,
         }
     }
+    let again = examined.questions.iter().find(|question| question.purpose == Purpose::Cached);
+    if let (Some(zone), Some(again)) = (closely.and_then(|closely| closely.zone), again)
+        && answers_for_zone
+        && !cancel.is_cancelled()
+    {
+        examined.arrived = closer::arrivals(to, device, zone, again).await;
+    }
     if let Some(name) = cut {
         // RFC 7766 section 5: what was cut is asked for again over TCP.
         let whole = one_over_tcp(to, device, name).await;
@@ -119,6 +151,7 @@ struct Udp {
     probe: DnsProbe,
     drops: u32,
     icmp_errors: u64,
+    hop_limit: Option<u8>,
     sent_after: Vec<Duration>,
 }
 
@@ -152,9 +185,10 @@ impl Udp {
             tokio::select! {
                 biased;
                 event = socket.next_event(&mut buffer) => match event? {
-                    StampedEvent::Received { len, from, stamp, at, receive_drops, .. } => {
+                    StampedEvent::Received { len, from, stamp, at, ttl, receive_drops, .. } => {
                         self.drops = receive_drops;
                         if from == to {
+                            self.hop_limit = self.hop_limit.or(ttl);
                             self.probe.on_packet(Moment { stamp, at }, &buffer[..len.min(BUFFER)]);
                         }
                     }
@@ -172,35 +206,10 @@ impl Udp {
     }
 }
 
-/// Where to send from: any address of the family, any port.
-fn any_port(to: SocketAddr) -> SocketAddr {
-    let any: IpAddr = if to.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
-    SocketAddr::new(any, 0)
-}
-
 /// One lookup over UDP that is not timed; asked twice, since one datagram may be lost.
 async fn one_over_udp(to: SocketAddr, device: &str, name: &str) -> Option<Reply> {
-    for _ in 0..2 {
-        let id = rand::random();
-        let query = dns::query(id, name)?;
-        let exchange = async {
-            let socket = tokio::net::UdpSocket::bind(any_port(to)).await.ok()?;
-            socket.bind_device(Some(device.as_bytes())).ok()?;
-            socket.connect(to).await.ok()?;
-            socket.send(&query).await.ok()?;
-            let mut buffer = vec![0; BUFFER];
-            loop {
-                let len = socket.recv(&mut buffer).await.ok()?;
-                if let Some(reply) = dns::parse(&buffer[..len]).ok().filter(|reply| reply.id == id) {
-                    return Some(reply);
-                }
-            }
-        };
-        if let Ok(Some(reply)) = tokio::time::timeout(WAIT, exchange).await {
-            return Some(reply);
-        }
-    }
-    None
+    let query = dns::query(rand::random(), name)?;
+    dns::parse(&exchange::over_udp(to, device, &query, 2).await?).ok()
 }
 
 async fn over_tcp(to: SocketAddr, device: &str, questions: Vec<Question>, cancel: &CancellationToken) -> Vec<TcpLookup> {
@@ -219,20 +228,7 @@ async fn over_tcp(to: SocketAddr, device: &str, questions: Vec<Question>, cancel
 
 /// One lookup over a connection of its own; the time includes setting it up.
 async fn one_over_tcp(to: SocketAddr, device: &str, name: &str) -> Result<(Reply, Duration), String> {
-    let id = rand::random();
-    let query = dns::query(id, name).ok_or("no domain name")?;
-    let started = Instant::now();
-    let exchange = async {
-        let mut stream = bound::connect(to, device).await?;
-        // RFC 7766 section 8: length and message in one segment.
-        let framed = [&(query.len() as u16).to_be_bytes(), query.as_slice()].concat();
-        stream.write_all(&framed).await?;
-        let mut answer = vec![0; usize::from(stream.read_u16().await?)];
-        stream.read_exact(&mut answer).await?;
-        Ok::<_, io::Error>((answer, started.elapsed()))
-    };
-    let answered = tokio::time::timeout(WAIT, exchange).await.map_err(|_| format!("no answer within {} s", WAIT.as_secs()))?;
-    let (answer, time) = answered.map_err(|error| error.to_string())?;
-    let reply = dns::parse(&answer).map_err(|flaw| flaw.to_string())?;
-    if reply.id == id { Ok((reply, time)) } else { Err("an answer to another question".to_owned()) }
+    let query = dns::query(rand::random(), name).ok_or("no domain name")?;
+    let (answer, time) = exchange::over_tcp(to, device, &query).await?;
+    Ok((dns::parse(&answer).map_err(|flaw| flaw.to_string())?, time))
 }

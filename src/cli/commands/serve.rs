@@ -17,6 +17,8 @@ use crate::farend::client::FarEndTarget;
 use crate::farend::invitation;
 use crate::farend::server::{ServeOptions, Server, TokenSource};
 use crate::farend::token::Tokens;
+use crate::farend::zone::ZoneOptions;
+use crate::farend::zone::key::ZoneKey;
 
 /// Time for requests under way and streams to end after a signal.
 const GRACE: Duration = Duration::from_secs(5);
@@ -68,6 +70,10 @@ fn serve(args: &ServeArgs, identity: Identity, tokens: PathBuf) -> Result<Exit, 
         return Err(Failure::usage("--capacity must be a positive number of Mbit/s"));
     }
     let everywhere = || vec![IpAddr::V4(Ipv4Addr::UNSPECIFIED), IpAddr::V6(Ipv6Addr::UNSPECIFIED)];
+    let key =
+        args.zone.as_ref().map(|_| ZoneKey::in_directory(&state_directory(args)?).map_err(Failure::could_not_run)).transpose()?;
+    let zone = args.zone.clone().zip(key).map(|(name, key)| ZoneOptions { name, port: args.dns_port, key });
+    let ds = zone.as_ref().and_then(|zone| zone.key.ds_line(&zone.name));
     let options = ServeOptions {
         listen: args.listen.map_or_else(everywhere, |address| vec![address]),
         control_port: args.control_port,
@@ -80,7 +86,7 @@ fn serve(args: &ServeArgs, identity: Identity, tokens: PathBuf) -> Result<Exit, 
         identity,
         tokens: TokenSource::File(tokens),
         limits: Limits { capacity_mbit: args.capacity, ..Limits::default() },
-        zone: args.zone.clone().map(|zone| (zone, args.dns_port)),
+        zone,
     };
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     runtime.block_on(async {
@@ -90,6 +96,9 @@ fn serve(args: &ServeArgs, identity: Identity, tokens: PathBuf) -> Result<Exit, 
             output::result(&format!("far end at {address}"))?;
         }
         output::result(&format!("certificate fingerprint (SHA-256) {}", invitation::format_fingerprint(&server.fingerprint())))?;
+        if let Some(ds) = ds {
+            output::result(&format!("zone signed; for the parent zone to publish: {ds}"))?;
+        }
         tokio::select! {
             _ = tokio::signal::ctrl_c() => {}
             _ = terminate.recv() => {}

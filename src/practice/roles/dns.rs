@@ -18,7 +18,7 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpStream, UdpSocket};
 use tokio::runtime::Runtime;
 
-use crate::net::dns_service::{Answers, DnsService, reply};
+use crate::net::dns_service::{Answers, Asker, DnsService, reply};
 use crate::net::netns::Namespace;
 
 /// Where a lying resolver sends those who mistype (an address of the documentation range, RFC 5737).
@@ -87,7 +87,7 @@ struct Resolver {
 
 #[async_trait]
 impl Answers for Resolver {
-    async fn answer(&self, question: &Query) -> Option<Message> {
+    async fn answer(&self, question: &Query, _: &Asker) -> Option<Message> {
         if self.manner == Manner::Failing {
             return Some(reply(ResponseCode::ServFail));
         }

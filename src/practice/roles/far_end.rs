@@ -13,6 +13,8 @@ use crate::farend::certificate::Identity;
 use crate::farend::client::FarEndTarget;
 use crate::farend::server::{ServeOptions, Server, TokenSource};
 use crate::farend::token::Tokens;
+use crate::farend::zone::ZoneOptions;
+use crate::farend::zone::key::ZoneKey;
 use crate::net::netns::Namespace;
 
 /// Ports as a far end of the field has them.
@@ -32,6 +34,7 @@ pub struct FarEndRole {
     // `None` once it has been ended.
     running: Option<(Runtime, Server)>,
     target: FarEndTarget,
+    zone_ds: String,
 }
 
 impl FarEndRole {
@@ -45,6 +48,8 @@ impl FarEndRole {
         let fingerprint = identity.fingerprint();
         let mut tokens = Tokens::default();
         let token = tokens.add("practice").map_err(io::Error::other)?;
+        let key = ZoneKey::fresh().map_err(io::Error::other)?;
+        let zone_ds = key.ds_line(ZONE).unwrap_or_default();
         let options = ServeOptions {
             listen,
             control_port: CONTROL_PORT,
@@ -57,19 +62,24 @@ impl FarEndRole {
             identity,
             tokens: TokenSource::Fixed(tokens),
             limits: Limits { capacity_mbit: CAPACITY_MBIT, ..Limits::default() },
-            zone: Some((ZONE.to_owned(), DNS_PORT)),
+            zone: Some(ZoneOptions { name: ZONE.to_owned(), port: DNS_PORT, key }),
         };
         let runtime = place.runtime(1)?;
         // On a worker, which is inside the place; this thread is not.
         let server = runtime.block_on(runtime.spawn(Server::start(options))).map_err(io::Error::other)?;
         let server = server.map_err(io::Error::other)?;
         let target = FarEndTarget { host, port: CONTROL_PORT, token, fingerprint, zone: Some(ZONE.to_owned()) };
-        Ok(Self { running: Some((runtime, server)), target })
+        Ok(Self { running: Some((runtime, server)), target, zone_ds })
     }
 
     /// What an agent needs to come.
     pub fn target(&self) -> &FarEndTarget {
         &self.target
+    }
+
+    /// The DS record of its zone, which nobody publishes here, as a line of a zone file.
+    pub fn zone_ds(&self) -> &str {
+        &self.zone_ds
     }
 
     /// Ends the service while the line stands: connections break, its host stays.

@@ -4,6 +4,7 @@ use std::net::{Ipv4Addr, Ipv6Addr};
 
 use doorstep::unit::Family;
 use doorstep::wire::dhcp4::{self, MessageType, option};
+use doorstep::wire::dns::{dns64, facts};
 use doorstep::wire::icmp::{self, Message, Reading};
 use doorstep::wire::{dns as dns_message, icmp::extension::Extensions};
 
@@ -53,6 +54,11 @@ pub fn dhcp4(data: &[u8]) {
 
 /// DNS: an answer, and names as far as the octets are text.
 pub fn dns(data: &[u8]) {
+    if let Ok(closer) = dns_message::closer::parse(data) {
+        assert_eq!(Ok(&closer.reply), dns_message::parse(data).as_ref(), "both readers say the same of what both read");
+        let (texts, six) = (&closer.texts, closer.ipv6());
+        std::hint::black_box((facts::AskedFrom::read(texts), facts::Arrivals::read(texts), dns64::Prefix::learn(&six)));
+    }
     match dns_message::parse(data) {
         Ok(reply) => {
             assert!(reply.addresses.len() <= reply.answers);
