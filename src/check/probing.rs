@@ -189,7 +189,8 @@ pub(super) async fn run_path(
                 ProbeKind::Icmp => (&icmp, &mut keys[0]),
                 ProbeKind::Udp => (&udp, &mut keys[1]),
             };
-            let with = SendWith { ttl: Some(probe.hop_limit), dscp: None };
+            let with =
+                SendWith { ttl: Some(probe.hop_limit), dscp: Some(probe.traffic_class >> 2), ecn: probe.traffic_class & 3 };
             let at = Instant::now();
             match channel.socket.try_send_to(&probe.bytes, device.address(destination.0, destination.1), with) {
                 Ok(key) => {

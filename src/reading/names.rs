@@ -150,6 +150,9 @@ pub const ALL: &[NameSpec] = &[
         "share of probes lost on the way to a hop, no more than at any hop behind it: silence of a router is no loss",
     ),
     n("path.hop_round_trip_p50", Millisecond, "median round trip to a hop"),
+    n("path.source_rewritten", One, "1 when a hop sees another source address or port than ours: a NAT that shows"),
+    n("path.dscp_rewritten", One, "1 when a hop sees another DSCP than was sent"),
+    n("path.ecn_rewritten", One, "1 when a hop sees another ECN field than was sent"),
     n("throughput.tcp_payload_rate", MegabitPerSecond, "TCP payload received per second after start-up"),
     n("throughput.retransmit_ratio", One, "octets sent again per octet sent, at the sender"),
     n(

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::super::Context;
 use super::super::echo::targets::{Destination, provider_hop};
 use super::super::probing::OwnFaults;
+use super::rewritten;
 use crate::metric::loss_interval::clopper_pearson;
 use crate::metric::quantile::{interval_of_sorted, of_sorted};
 use crate::proto::path::{Answer, HopAddress, HopReport, PathEnd, PathReport};
@@ -21,6 +22,10 @@ pub(super) struct Walk {
     pub(super) to: Destination,
     pub(super) gateway: Option<IpAddr>,
     pub(super) waiting_time: Duration,
+    /// What the marked rounds carried, if there were any.
+    pub(super) marked: Option<u8>,
+    /// True when their DSCP is the visit's class and not one that was chosen for want of it.
+    pub(super) class_is_asked_for: bool,
     pub(super) took: Duration,
     pub(super) result: Result<(PathReport, OwnFaults), String>,
 }
@@ -48,6 +53,7 @@ fn from_walks(walks: &[Walk], position: Position, has_session: bool, confidence:
         let provider = provider_hop(position, path);
         readings(walk, path, faults, confidence, &mut outcome);
         flaws(walk, path, has_session, &mut outcome);
+        rewritten::note(walk, path, &mut outcome);
         let name = if walk.family == Family::Ipv4 { "path_ipv4" } else { "path_ipv6" };
         outcome.fact(name, path_fact(walk, path, faults, provider, position));
     }
@@ -132,6 +138,9 @@ fn path_fact(walk: &Walk, path: &PathReport, faults: &OwnFaults, provider: Optio
         "last_answering_hop": last.map(|h| h.hop),
         "last_answering_role": last.map(|h| role(walk, h, provider, position)),
         "hops": hops,
+        "rewritten": rewritten::facts(path),
+        "marked_class": walk.marked,
+        "congestion_marks": path.congestion_marks.map(|m| json!({ "hop": m.hop, "marked": m.marked, "of": m.of })),
         "waiting_time_ms": walk.waiting_time.as_secs_f64() * 1e3,
         "took_ms": (walk.took.as_secs_f64() * 1e3).round(),
         "receive_drops": faults.receive_drops,
@@ -215,8 +224,10 @@ mod tests {
             to: Destination { address: FAR_END.parse().unwrap(), resolver: None },
             gateway: Some("192.0.2.1".parse().unwrap()),
             waiting_time: Duration::from_secs(1),
+            marked: Some(0xba),
+            class_is_asked_for: true,
             took: Duration::from_secs(4),
-            result: Ok((PathReport { hops, end }, OwnFaults::default())),
+            result: Ok((PathReport { hops, end, rewrites: vec![], congestion_marks: None }, OwnFaults::default())),
         }
     }
 

@@ -3,6 +3,7 @@
 use std::net::IpAddr;
 use std::time::Duration;
 
+use super::rewrite::{self, CongestionMarks, Rewrite};
 use super::{Answer, KINDS, PathMachine, Probe, ProbeKind, State};
 use crate::unit::StampSource;
 use crate::wire::icmp::Meaning;
@@ -15,6 +16,10 @@ pub struct PathReport {
     pub hops: Vec<HopReport>,
     /// How it ends.
     pub end: PathEnd,
+    /// Where header fields of the probes were rewritten, nearest first, as the quotes in the routers' errors tell.
+    pub rewrites: Vec<Rewrite>,
+    /// Where probes were first marked for congestion, if any was.
+    pub congestion_marks: Option<CongestionMarks>,
 }
 
 /// How a path ends.
@@ -139,7 +144,12 @@ pub(super) fn build(machine: &PathMachine) -> PathReport {
         PathEnd::Refused { hop, .. } => hop,
         PathEnd::Silent { last_hop } => last_hop.unwrap_or(0),
     };
-    PathReport { hops: (1..=last).map(|hop| hop_report(machine, hop)).collect(), end }
+    PathReport {
+        hops: (1..=last).map(|hop| hop_report(machine, hop)).collect(),
+        end,
+        rewrites: rewrite::rewrites(machine),
+        congestion_marks: rewrite::congestion_marks(machine),
+    }
 }
 
 fn end(machine: &PathMachine) -> PathEnd {
@@ -173,7 +183,7 @@ fn hop_report(machine: &PathMachine, hop: u8) -> HopReport {
         discarded: 0,
         stamped_by: None,
     };
-    for probe in machine.probes.iter().filter(|p| p.hop == hop) {
+    for probe in machine.probes.iter().filter(|p| p.hop == hop && p.mark.is_none()) {
         let count = &mut report.counts[usize::from(probe.kind == ProbeKind::Udp)];
         match &probe.state {
             State::Leaving | State::NotSent => {}

@@ -17,6 +17,8 @@ fn settings() -> PathSettings {
         identifier: 0x4242,
         max_hops: 30,
         rounds: 6,
+        marked_rounds: 0,
+        marked_class: 0,
         round_interval: 550 * MS,
         gap: 5 * MS,
         waiting_time: 1000 * MS,
@@ -35,6 +37,28 @@ struct Router {
     labels: Vec<u32>,
     /// Refuses to carry on, with this code of "unreachable".
     refuses: Option<u8>,
+    /// What it makes of packets that pass: a NAT's address and port, a new DSCP, a new ECN field where there was one.
+    source: Option<([u8; 4], u16)>,
+    dscp: Option<u8>,
+    ecn: Option<u8>,
+}
+
+impl Router {
+    /// As a packet leaves it.
+    fn rewrite(&self, whole: &mut [u8]) {
+        if let Some((address, port)) = self.source {
+            whole[12..16].copy_from_slice(&address);
+            if whole[9] == PROTOCOL_UDP {
+                whole[20..22].copy_from_slice(&port.to_be_bytes());
+            }
+        }
+        if let Some(dscp) = self.dscp {
+            whole[1] = dscp << 2 | whole[1] & 3;
+        }
+        if let Some(ecn) = self.ecn.filter(|_| whole[1] & 3 != 0) {
+            whole[1] = whole[1] & !3 | ecn;
+        }
+    }
 }
 
 /// A made-up line: hop n answers n milliseconds after the probe.
@@ -80,7 +104,8 @@ fn packet(probe: &PathProbe, settings: &PathSettings, spoil: bool) -> Vec<u8> {
             (17, upper)
         }
     };
-    let mut bytes = vec![0x45, 0, 0, (20 + upper.len()) as u8, 0, 0, 0, 0, 1, protocol, 0, 0, 192, 0, 2, 50, 203, 0, 113, 10];
+    let class = probe.traffic_class;
+    let mut bytes = vec![0x45, class, 0, (20 + upper.len()) as u8, 0, 0, 0, 0, 1, protocol, 0, 0, 192, 0, 2, 50, 203, 0, 113, 10];
     bytes.extend(upper);
     bytes
 }
@@ -119,14 +144,17 @@ fn run(mut line: Line, settings: PathSettings) -> (PathReport, Vec<PathProbe>, D
 }
 
 fn travel(line: &mut Line, probe: &PathProbe, settings: &PathSettings) -> Option<(Duration, IpAddr, Vec<u8>)> {
-    let whole = packet(probe, settings, line.nat_spoils_checksum);
+    let mut whole = packet(probe, settings, line.nat_spoils_checksum);
     let destination_hop = line.routers.len() + 1;
     for (index, router) in line.routers.iter_mut().enumerate() {
         let hop = index as u8 + 1;
         let (kind, code) = match router.refuses {
             Some(code) => (3, code),
             None if probe.hop_limit == hop => (11, 0),
-            None => continue,
+            None => {
+                router.rewrite(&mut whole);
+                continue;
+            }
         };
         if router.silent || router.answers_left == Some(0) {
             return None;
@@ -237,6 +265,8 @@ fn the_destinations_limit_of_port_unreachables_is_no_loss_either() {
             stamped_by: None,
         }],
         end: PathEnd::Reached { hops: 1, by: Answer::EchoReply },
+        rewrites: vec![],
+        congestion_marks: None,
     };
     assert_eq!(report.loss_to(1), Some((0, 3)));
 }
@@ -268,7 +298,7 @@ fn a_dead_line_ends_with_nothing() {
     line.routers[0].refuses = Some(1);
     line.routers[0].silent = true;
     let (report, _, _) = run(line, settings());
-    assert_eq!(report, PathReport { hops: vec![], end: PathEnd::Silent { last_hop: None } });
+    assert_eq!((report.hops.len(), report.end), (0, PathEnd::Silent { last_hop: None }));
 }
 
 #[test]
@@ -319,4 +349,45 @@ fn strange_answers_are_ignored() {
     assert_eq!(machine.report().end, PathEnd::Silent { last_hop: None });
     machine.on_packet(moment, router_address(1), &right);
     assert_eq!(machine.report().end, PathEnd::Silent { last_hop: Some(1) });
+}
+
+#[test]
+fn what_is_rewritten_on_the_way_is_told_between_two_hops() {
+    let mut line = Line::of(6);
+    line.routers[0].source = Some(([198, 51, 100, 7], 1024));
+    line.routers[2].dscp = Some(8);
+    line.routers[3].ecn = Some(0);
+    line.routers[3].silent = true;
+    // The class of the marked rounds: expedited forwarding, ECT(0).
+    let settings = PathSettings { marked_rounds: 2, marked_class: 46 << 2 | 2, ..settings() };
+    let (report, sent, _) = run(line, settings);
+    assert_eq!(sent.iter().filter(|p| p.traffic_class == 0xba).count(), 2 * 6);
+    let between = |r: &Rewrite| (r.behind.map(|p| p.hop), r.at.hop);
+    let told: Vec<_> = report.rewrites.iter().map(|r| (r.field, between(r), r.was, r.is)).collect();
+    let ours = IpAddr::from([192, 0, 2, 50]);
+    assert_eq!(
+        told,
+        [
+            (Field::SourceAddress, (Some(1), 2), Value::Address(ours), Value::Address([198, 51, 100, 7].into())),
+            (Field::SourcePort, (Some(1), 2), Value::Number(50_000), Value::Number(1024)),
+            // The unmarked probes are remarked as well.
+            (Field::Dscp, (Some(3), 5), Value::Number(0), Value::Number(8)),
+            (Field::Dscp, (Some(3), 5), Value::Number(46), Value::Number(8)),
+            (Field::Ecn, (Some(3), 5), Value::Number(2), Value::Number(0)),
+        ]
+    );
+    assert_eq!(report.congestion_marks, None);
+    // The marked rounds are no part of loss and round trips.
+    assert_eq!(report.hops[0].counts, [KindCount { sent: 3, answered: 3 }; 2]);
+}
+
+#[test]
+fn congestion_marks_are_told_and_a_clean_way_shows_nothing() {
+    let mut line = Line::of(4);
+    line.routers[1].ecn = Some(3);
+    let marked = PathSettings { marked_rounds: 3, marked_class: 2, ..settings() };
+    let (report, ..) = run(line, marked.clone());
+    assert_eq!(report.congestion_marks, Some(CongestionMarks { hop: 3, marked: 3, of: 3 }));
+    let (report, ..) = run(Line::of(4), marked);
+    assert_eq!((report.rewrites, report.congestion_marks), (vec![], None));
 }
