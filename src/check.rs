@@ -316,6 +316,7 @@ pub struct Asked {
 pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
     let mut checks: Vec<Box<dyn Check>> =
         vec![Box::new(vlan::VlanCheck { stacks: asked.vlans }), Box::new(capacity::CapacityCheck { peer: asked.capacity_peer })];
+    checks.push(Box::new(path::PathInDepth));
     if asked.reflector.is_some() {
         checks.push(Box::new(twoway::Twoway { peer: asked.reflector, ..twoway::Twoway::default() }));
     }
@@ -337,7 +338,7 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
         Box::new(mtu::MtuCheck),
         Box::new(echo::EchoCheck::default()),
         Box::new(twoway::Twoway::default()),
-        Box::new(path::PathCheck),
+        if depth == Depth::Soak { Box::new(path::PathInDepth) } else { Box::new(path::PathCheck) },
         Box::new(throughput::Throughput),
     ];
     if depth == Depth::Soak {

@@ -7,9 +7,15 @@
 
 #[path = "common/context.rs"]
 mod context;
+#[path = "paths/depth.rs"]
+mod depth;
 #[path = "paths/net.rs"]
 mod net;
 #[path = "paths/rewritten.rs"]
 mod rewritten;
 #[path = "common/server.rs"]
 mod server;
+#[path = "paths/several.rs"]
+mod several;
+#[path = "paths/ways_loss.rs"]
+mod ways_loss;

@@ -146,6 +146,8 @@ pub enum Symptom {
     ReflectorSilent,
     /// Packets go round between routers.
     PathLoops,
+    /// Some flows lose packets where others do not.
+    OneWayLoses,
     /// A router says that it does not carry packets on.
     RouteRefused,
     /// A setting of the test set gets in the way.
@@ -221,6 +223,7 @@ impl Symptom {
             Self::FarEndIsAnother => "what answers is not the far end that was asked for",
             Self::ReflectorSilent => "the far end is in session, but its two-way reflector answers nothing",
             Self::PathLoops => "packets go round between routers",
+            Self::OneWayLoses => "some flows lose packets where others do not",
             Self::RouteRefused => "a router says that it does not carry packets on",
             Self::TestSetInTheWay => "a setting of the test set gets in the way",
             Self::Ipv6Dead => "IPv6 does not carry what IPv4 does",

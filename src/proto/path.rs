@@ -8,12 +8,14 @@
 //! section 4.3.2.8, RFC 4443 section 2.4 (f)), so probes are paced to what a usual limit lets through, and silence counts as
 //! loss of the line only where everything behind is lossy too.
 
+mod change;
 mod report;
 mod rewrite;
 
 use std::net::IpAddr;
 use std::time::{Duration, Instant};
 
+pub use self::change::Change;
 pub use self::report::{HopAddress, HopReport, KindCount, PathEnd, PathReport};
 use self::rewrite::Seen;
 pub use self::rewrite::{CongestionMarks, Field, Place, Rewrite, Value};
@@ -143,11 +145,19 @@ enum State {
         flight: Flight,
         from: IpAddr,
         answer: Answer,
-        mpls: Vec<MplsEntry>,
-        /// What its quote says of the packet as it arrived there.
-        seen: Option<Seen>,
+        extras: Extras,
     },
     Unanswered,
+}
+
+/// What an answer tells beside who sent it.
+#[derive(Debug, Clone, Default)]
+struct Extras {
+    mpls: Vec<MplsEntry>,
+    /// What its quote says of the packet as it arrived there.
+    seen: Option<Seen>,
+    /// TTL or hop limit that it came with.
+    ttl: Option<u8>,
 }
 
 /// UDP data: cookie, number, then filled up so that the length tells the hop.
@@ -212,8 +222,8 @@ impl PathMachine {
         }
     }
 
-    /// An ICMP message, from its type octet on.
-    pub fn on_packet(&mut self, moment: Moment, from: IpAddr, bytes: &[u8]) {
+    /// An ICMP message, from its type octet on, and the TTL or hop limit that it came with.
+    pub fn on_packet(&mut self, moment: Moment, from: IpAddr, ttl: Option<u8>, bytes: &[u8]) {
         let family = Family::of(self.settings.destination);
         if Family::of(from) != family {
             return;
@@ -225,7 +235,14 @@ impl PathMachine {
         }
         match parsed.message {
             Message::EchoReply(echo) if from == self.settings.destination && echo.identifier == self.settings.identifier => {
-                self.answer(usize::from(echo.sequence), ProbeKind::Icmp, moment, from, Answer::EchoReply, Vec::new(), None);
+                self.answer(
+                    usize::from(echo.sequence),
+                    ProbeKind::Icmp,
+                    moment,
+                    from,
+                    Answer::EchoReply,
+                    Extras { ttl, ..Extras::default() },
+                );
             }
             Message::Error(error) => {
                 let Some((id, kind)) = error.quote.as_ref().and_then(|quote| self.quoted(quote)) else { return };
@@ -235,7 +252,8 @@ impl PathMachine {
                     meaning => Answer::Refused(meaning),
                 };
                 let seen = error.quote.as_ref().map(Seen::of);
-                self.answer(id, kind, moment, from, answer, error.extensions.mpls().collect(), seen);
+                let extras = Extras { mpls: error.extensions.mpls().collect(), seen, ttl };
+                self.answer(id, kind, moment, from, answer, extras);
             }
             _ => {}
         }
@@ -247,7 +265,7 @@ impl PathMachine {
             return;
         }
         if let Some(id) = self.number_in(bytes) {
-            self.answer(id, ProbeKind::Udp, moment, from, Answer::Port, Vec::new(), None);
+            self.answer(id, ProbeKind::Udp, moment, from, Answer::Port, Extras::default());
         }
     }
 
@@ -377,24 +395,14 @@ impl PathMachine {
         latest
     }
 
-    #[allow(clippy::too_many_arguments, reason = "the parts of one answer")]
-    fn answer(
-        &mut self,
-        id: usize,
-        kind: ProbeKind,
-        moment: Moment,
-        from: IpAddr,
-        answer: Answer,
-        mpls: Vec<MplsEntry>,
-        seen: Option<Seen>,
-    ) {
+    fn answer(&mut self, id: usize, kind: ProbeKind, moment: Moment, from: IpAddr, answer: Answer, extras: Extras) {
         let Some(probe) = self.probes.get_mut(id).filter(|p| p.kind == kind) else { return };
         let State::Open { mut flight, deadline } = probe.state else { return };
         if moment.at > deadline {
             return;
         }
         flight.on_arrival(moment);
-        probe.state = State::Answered { flight, from, answer, mpls, seen };
+        probe.state = State::Answered { flight, from, answer, extras };
     }
 }
 

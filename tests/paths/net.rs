@@ -2,15 +2,20 @@
 #![allow(dead_code, reason = "each file of tests uses a part of it")]
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+use std::sync::Arc;
 
-use doorstep::check::path::PathCheck;
 use doorstep::check::{Check, Context, Known};
-use doorstep::farend::client::FarEndTarget;
+use doorstep::farend::admission::Limits;
+use doorstep::farend::certificate::Identity;
+use doorstep::farend::client::{FarEndTarget, Session};
+use doorstep::farend::server::{ServeOptions, Server, TokenSource};
+use doorstep::farend::token::Tokens;
 use doorstep::net::build::{End, Site};
 use doorstep::net::netns::Namespace;
 use doorstep::practice::topology::LAPTOP_PORT;
 use doorstep::reading::Outcome;
 use doorstep::unit::Depth;
+use tokio::runtime::Runtime;
 
 use crate::server::wait_for;
 
@@ -143,6 +148,12 @@ impl Net {
         }
     }
 
+    /// Sets the MTU of a place's port toward another.
+    pub(crate) fn mtu(&mut self, place: usize, to: usize, mtu: u32) {
+        let index = self.sites[place].index(&port(place, to)).expect("made");
+        self.sites[place].mtu(index, mtu).expect("MTU");
+    }
+
     /// The way back to the laptop.
     pub(crate) fn back(&self, place: usize, via: usize) {
         let cable = self.cable(place, via);
@@ -197,13 +208,63 @@ impl Net {
         });
     }
 
-    /// Runs the path check to a destination.
-    pub(crate) fn path(&self, check: PathCheck, context: Context, to: IpAddr) -> Outcome {
+    /// A real far end at the last place, with its view.
+    pub(crate) fn serve(&self) -> FarEnd {
+        let place = self.sites.last().expect("places").namespace();
+        let (v4, v6) = self.end();
+        let identity = Identity::fresh().expect("a certificate");
+        let fingerprint = identity.fingerprint();
+        let mut tokens = Tokens::default();
+        let token = tokens.add("test").expect("a token");
+        let options = ServeOptions {
+            listen: vec![v4.into(), v6.into()],
+            control_port: 8620,
+            data_port: 8621,
+            stamp_port: None,
+            view_port: Some(8622),
+            capacity_port: None,
+            capacity_peers: Default::default(),
+            identity,
+            tokens: TokenSource::Fixed(tokens),
+            limits: Limits::default(),
+            zone: None,
+        };
+        let runtime = place.runtime(1).expect("runtime");
+        let server = runtime.block_on(runtime.spawn(Server::start(options))).expect("no panic").expect("ports");
+        let target = FarEndTarget { host: v4.to_string(), port: 8620, token, fingerprint, zone: None };
+        FarEnd { target, _running: (server, runtime) }
+    }
+
+    /// Runs the path check in a session with the far end.
+    pub(crate) fn path_in_session(&self, check: impl Check, mut context: Context, far_end: &FarEnd, to: IpAddr) -> Outcome {
         self.settle(to);
+        let runtime = self.sites[0].namespace().runtime(1).expect("runtime");
+        let target = far_end.target.clone();
+        let opened = runtime.spawn(async move { Session::open(&target, to, LAPTOP_PORT).await });
+        let session = runtime.block_on(opened).expect("no panic").expect("the far end is there");
+        context.known = Arc::new(Known { far_end: Some(Arc::new(session)), ..(*context.known).clone() });
+        let running = runtime.spawn(check.run(context));
+        runtime.block_on(running).expect("no panic").outcome
+    }
+
+    /// Runs the path check to a destination.
+    pub(crate) fn path(&self, check: impl Check, context: Context, to: IpAddr) -> Outcome {
+        self.settle(to);
+        self.path_unsettled(check, context)
+    }
+
+    /// The same where the end does not answer.
+    pub(crate) fn path_unsettled(&self, check: impl Check, context: Context) -> Outcome {
         let runtime = self.sites[0].namespace().runtime(1).expect("runtime");
         let running = runtime.spawn(check.run(context));
         runtime.block_on(running).expect("no panic").outcome
     }
+}
+
+/// A running far end.
+pub(crate) struct FarEnd {
+    pub(crate) target: FarEndTarget,
+    _running: (Server, Runtime),
 }
 
 /// The port of a place that leads to another.

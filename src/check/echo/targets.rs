@@ -224,7 +224,7 @@ mod tests {
                 stamped_by: None,
             })
             .collect();
-        PathReport { hops, end, rewrites: vec![], congestion_marks: None }
+        PathReport { hops, end, rewrites: vec![], congestion_marks: None, change: None, hops_back: None }
     }
 
     #[test]

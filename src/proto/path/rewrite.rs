@@ -139,7 +139,7 @@ fn usual(quoted: &[(IpAddr, Value)], before: Value) -> Option<(IpAddr, Value)> {
 
 fn seen_at(machine: &PathMachine, hop: u8, of: impl Fn(&Probe) -> bool) -> impl Iterator<Item = (IpAddr, Seen)> {
     machine.probes.iter().filter(move |probe| probe.hop == hop && of(probe)).filter_map(|probe| match &probe.state {
-        State::Answered { from, seen: Some(seen), .. } => Some((*from, *seen)),
+        State::Answered { from, extras, .. } => extras.seen.map(|seen| (*from, seen)),
         _ => None,
     })
 }
