@@ -332,6 +332,7 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
         Box::new(web::WebCheck),
         Box::new(selftest::SelfTest { asked: true }),
         Box::new(vlan::VlanCheck { stacks: asked.vlans }),
+        Box::new(path::PathInDepth),
         Box::new(capacity::CapacityCheck { peer: asked.capacity_peer }),
     ];
     if asked.reflector.is_some() {
@@ -356,7 +357,7 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
         Box::new(mtu::MtuCheck),
         Box::new(echo::EchoCheck::default()),
         Box::new(twoway::Twoway::default()),
-        Box::new(path::PathCheck),
+        if depth == Depth::Soak { Box::new(path::PathInDepth) } else { Box::new(path::PathCheck) },
         Box::new(throughput::Throughput),
     ];
     if depth != Depth::Quick {

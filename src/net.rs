@@ -15,6 +15,7 @@ pub mod dns_service;
 pub mod drive;
 pub mod ethtool;
 pub mod facts;
+pub mod flow_sockets;
 pub mod http;
 pub mod netlink;
 pub mod netns;

@@ -131,7 +131,7 @@ impl Asker {
         request.attributes.extend(question.wishes.iter().cloned());
         let size = if question.size == 0 { PLAIN } else { question.size };
         let bytes = request.emit(&self.offer.key, Some(size)).ok()?;
-        let with = SendWith { ttl: question.hops, dscp: None };
+        let with = SendWith { ttl: question.hops, ..SendWith::default() };
         self.socket.try_send_to(&bytes, *self.offer.ports.get(question.port)?, with).ok().map(|_| transaction)
     }
 

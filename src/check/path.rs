@@ -4,6 +4,11 @@
 //! told apart ([`crate::proto::path`]). Without a far end it looks toward a resolver outside the home.
 
 mod figures;
+mod hop_mtu;
+mod pace;
+mod rewritten;
+mod several;
+mod ways_loss;
 
 use std::net::IpAddr;
 use std::ops::RangeInclusive;
@@ -13,8 +18,9 @@ use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
 use super::echo::targets::{Destination, destination, far_end_addresses, gateway, source};
-use super::probing::{Device, run_path};
+use super::probing::{Device, PathEnds, run_path};
 use super::{Check, Context, Finished, LiveFigure};
+use crate::farend::client::ViewOffer;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::proto::path::{PathMachine, PathSettings};
 use crate::reading::Outcome;
@@ -36,15 +42,34 @@ const LIVE_INTERVAL: Duration = Duration::from_millis(250);
 #[derive(Debug, Clone, Copy, Default)]
 pub struct PathCheck;
 
-/// Rounds, their distance, and how long an answer may take.
-///
+/// The same, and the several ways that packets take: for a soak and for whoever asks for the check by name.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct PathInDepth;
+
+/// DSCP of the marked rounds where the visit names no class: expedited forwarding (RFC 3246), which most lines remark.
+const USUAL_DSCP: u8 = 46;
+/// ECN-capable transport, ECT(0) (RFC 3168 section 5).
+const ECN_CAPABLE: u8 = 2;
+
+/// How hard to look.
+#[derive(Debug, Clone, Copy)]
+struct Rounds {
+    plain: u32,
+    /// Behind the plain ones, with a DSCP and an ECN field.
+    marked: u32,
+    interval: Duration,
+    waiting_time: Duration,
+}
+
 /// A common kernel sends six errors at once to one address and then one a second (its `icmp_ratelimit`; common practice):
-/// six rounds pass that, and more only at a second and a bit each.
-fn effort(depth: Depth) -> (u32, Duration, Duration) {
+/// six rounds pass that, and more only as the seconds pass.
+fn effort(depth: Depth) -> Rounds {
+    let waiting_time = Duration::from_millis(1000);
+    let of = |plain, marked, interval| Rounds { plain, marked, interval: Duration::from_millis(interval), waiting_time };
     match depth {
-        Depth::Quick => (4, Duration::from_millis(400), Duration::from_millis(1000)),
-        Depth::Handoff => (6, Duration::from_millis(550), Duration::from_millis(1000)),
-        Depth::Soak => (60, Duration::from_millis(1100), Duration::from_millis(1000)),
+        Depth::Quick => of(4, 0, 400),
+        Depth::Handoff => of(6, 2, 500),
+        Depth::Soak => of(60, 6, 1100),
     }
 }
 
@@ -54,40 +79,63 @@ impl Check for PathCheck {
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
-        async move { Finished::from(examine(context).await) }.boxed()
+        async move { Finished::from(examine(context, false).await) }.boxed()
+    }
+}
+
+impl Check for PathInDepth {
+    fn spec(&self) -> Spec {
+        Spec { cost: cost_in_depth, ..PathCheck.spec() }
+    }
+
+    fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
+        async move { Finished::from(examine(context, true).await) }.boxed()
     }
 }
 
 fn cost(volume: &Volume) -> Cost {
-    let (rounds, interval, waiting_time) = effort(volume.depth);
+    let Rounds { plain, marked, interval, waiting_time } = effort(volume.depth);
+    let rounds = plain + marked;
     let time = interval * (rounds - 1) + GAP * u32::from(MAX_HOPS) + waiting_time;
     Cost { time, octets: 2 * u64::from(rounds) * u64::from(MAX_HOPS) * FRAMES }
 }
 
-async fn examine(context: Context) -> Outcome {
+fn cost_in_depth(volume: &Volume) -> Cost {
+    let Cost { time, octets } = cost(volume);
+    let questions = u64::from(ways_loss::ROUNDS) * ways_loss::FLOWS as u64;
+    let time = time + several::TIME_LIMIT + ways_loss::time() + pace::time() + hop_mtu::TIME_LIMIT;
+    let probes = several::PROBES + questions + pace::probes();
+    Cost { time, octets: octets + 2 * (probes * FRAMES + hop_mtu::OCTETS) }
+}
+
+async fn examine(context: Context, in_depth: bool) -> Outcome {
     let far_end = far_end_addresses(&context).await;
-    let (v4, v6) = tokio::join!(one(&context, &far_end, Family::Ipv4), one(&context, &far_end, Family::Ipv6));
+    let (v4, v6) = tokio::join!(one(&context, &far_end, Family::Ipv4, in_depth), one(&context, &far_end, Family::Ipv6, in_depth));
     let paths: Vec<_> = [v4, v6].into_iter().flatten().collect();
     figures::outcome(&paths, &context)
 }
 
 /// One family's path; `None` without an address of ours or a destination.
-async fn one(context: &Context, far_end: &[IpAddr], family: Family) -> Option<figures::Walk> {
+async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bool) -> Option<figures::Walk> {
     let to: Destination = destination(far_end, &context.known, family)?;
     let source = source(&context.known, family)?;
     let device = Device { name: context.interface.name.clone(), index: context.interface.index };
-    let (rounds, round_interval, waiting_time) = effort(context.effort.depth);
+    let rounds = effort(context.effort.depth);
+    let dscp = if context.effort.dscp == 0 { USUAL_DSCP } else { context.effort.dscp };
+    let ends = PathEnds { source, destination: to.address, destination_port: rand::random_range(PROBE_PORTS) };
     let settings = PathSettings {
         source,
         destination: to.address,
         source_port: 0,
-        destination_port: rand::random_range(PROBE_PORTS),
+        destination_port: ends.destination_port,
         identifier: rand::random(),
         max_hops: MAX_HOPS,
-        rounds,
-        round_interval,
+        rounds: rounds.plain,
+        marked_rounds: rounds.marked,
+        marked_class: dscp << 2 | ECN_CAPABLE,
+        round_interval: rounds.interval,
         gap: GAP,
-        waiting_time,
+        waiting_time: rounds.waiting_time,
         cookie: rand::random(),
     };
     let began_at = Instant::now();
@@ -100,14 +148,42 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family) -> Option<fi
         }
     };
     let result = run_path(settings, &device, &context.cancel, live).await;
+    let took = began_at.elapsed();
+    let several = match &result {
+        Ok((path, _)) if in_depth => {
+            // At the port that answers, so that the flows whose ways are known can be told by what they lose.
+            let offer = view_of(context, to.address);
+            let ends = PathEnds { destination_port: offer.map_or(ends.destination_port, |o| o.ports[0].port()), ..ends };
+            several::look(&ends, path, &device, context.effort.confidence, offer, &context.cancel).await
+        }
+        _ => Ok(None),
+    };
+    let (paces, mtus) = match &result {
+        Ok((path, _)) if in_depth => (
+            pace::look(&ends, path, &device, &context.cancel).await.unwrap_or_default(),
+            hop_mtu::look(&ends, path, &device, &context.cancel).await.ok(),
+        ),
+        _ => (Vec::new(), None),
+    };
     Some(figures::Walk {
         family,
         to,
         gateway: gateway(&context.known, family),
-        waiting_time,
-        took: began_at.elapsed(),
+        waiting_time: rounds.waiting_time,
+        marked: (rounds.marked > 0).then_some(dscp << 2 | ECN_CAPABLE),
+        class_is_asked_for: context.effort.dscp != 0,
+        took,
+        paces,
+        mtus,
+        several: several.map_err(|error| format!("looking for several ways: {error}")).transpose(),
         result: result.map_err(|error| super::echo::not_opened(&device.name, &error)),
     })
+}
+
+/// The view that the far end at this address offers.
+fn view_of(context: &Context, address: IpAddr) -> Option<&ViewOffer> {
+    let sessions = [&context.known.far_end, &context.known.far_end_beside];
+    sessions.into_iter().flatten().find(|session| session.address == address)?.view.as_ref()
 }
 
 #[cfg(test)]
@@ -125,7 +201,8 @@ mod tests {
     #[test]
     fn no_depth_asks_a_hop_for_more_than_a_usual_limit_lets_through() {
         for depth in [Depth::Quick, Depth::Handoff, Depth::Soak] {
-            let (rounds, interval, _) = effort(depth);
+            let Rounds { plain, marked, interval, .. } = effort(depth);
+            let rounds = plain + marked;
             // Six at once and one a second: in any stretch of the run.
             let span = interval * (rounds - 1);
             assert!(f64::from(rounds) <= 6.0 + span.as_secs_f64(), "{depth:?}");

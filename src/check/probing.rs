@@ -79,7 +79,7 @@ pub(super) struct Device {
 
 impl Device {
     /// The socket address for a probe; link-local addresses need the interface.
-    fn address(&self, ip: IpAddr, port: u16) -> SocketAddr {
+    pub(super) fn address(&self, ip: IpAddr, port: u16) -> SocketAddr {
         match ip {
             IpAddr::V6(v6) if v6.is_unicast_link_local() => SocketAddrV6::new(v6, port, 0, self.index).into(),
             _ => SocketAddr::new(ip, port),
@@ -163,6 +163,14 @@ fn remember<T>(keys: &mut HashMap<SendKey, T>, key: SendKey, id: T) {
     keys.insert(key, id);
 }
 
+/// From where to where UDP probes go.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct PathEnds {
+    pub(super) source: IpAddr,
+    pub(super) destination: IpAddr,
+    pub(super) destination_port: u16,
+}
+
 /// Drives a path machine to its end, or until cancelled. `settings.source_port` is taken from the socket.
 ///
 /// # Errors
@@ -189,7 +197,8 @@ pub(super) async fn run_path(
                 ProbeKind::Icmp => (&icmp, &mut keys[0]),
                 ProbeKind::Udp => (&udp, &mut keys[1]),
             };
-            let with = SendWith { ttl: Some(probe.hop_limit), dscp: None };
+            let with =
+                SendWith { ttl: Some(probe.hop_limit), dscp: Some(probe.traffic_class >> 2), ecn: probe.traffic_class & 3 };
             let at = Instant::now();
             match channel.socket.try_send_to(&probe.bytes, device.address(destination.0, destination.1), with) {
                 Ok(key) => {
@@ -211,9 +220,9 @@ pub(super) async fn run_path(
             () = tokio::time::sleep_until(wake.into()) => continue,
         };
         match (kind, event) {
-            (ProbeKind::Icmp, StampedEvent::Received { len, from, stamp, at, receive_drops, .. }) => {
+            (ProbeKind::Icmp, StampedEvent::Received { len, from, stamp, at, ttl, receive_drops, .. }) => {
                 icmp.drops = receive_drops.max(icmp.drops);
-                machine.on_packet(Moment { stamp, at }, from.ip(), &icmp.buffer[..len]);
+                machine.on_packet(Moment { stamp, at }, from.ip(), ttl, &icmp.buffer[..len]);
                 on_progress(&machine);
             }
             (ProbeKind::Udp, StampedEvent::Received { len, from, stamp, at, receive_drops, .. }) => {

@@ -156,6 +156,8 @@ pub enum Symptom {
     PolicerCutsBursts,
     /// Packets go round between routers.
     PathLoops,
+    /// Some flows lose packets where others do not.
+    OneWayLoses,
     /// A router says that it does not carry packets on.
     RouteRefused,
     /// A setting of the test set gets in the way.
@@ -240,6 +242,7 @@ impl Symptom {
             Self::ReflectorSilent => "the far end is in session, but its two-way reflector answers nothing",
             Self::PolicerCutsBursts => "a policer with a small bucket cuts bursts",
             Self::PathLoops => "packets go round between routers",
+            Self::OneWayLoses => "some flows lose packets where others do not",
             Self::RouteRefused => "a router says that it does not carry packets on",
             Self::TestSetInTheWay => "a setting of the test set gets in the way",
             Self::Ipv6Dead => "IPv6 does not carry what IPv4 does",

@@ -199,6 +199,11 @@ fn slow_dns() -> Outcome {
     outcome
 }
 
+fn one_way_loses() -> Outcome {
+    let ratio = Reading::new("path.bad_flow_ratio", 0.5, 32, around(0.5, 0.3));
+    flawed(done(vec![ratio]), "path-way-loses")
+}
+
 fn flawed(mut outcome: Outcome, code: &str) -> Outcome {
     outcome.flaw(code, format!("saw {code}"), None);
     outcome
@@ -419,6 +424,7 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
         ("cores-held-back", with_selftest("selftest-clock-capped"), Some(Segment::TestSet)),
         ("time-stolen", with_selftest("selftest-stolen"), Some(Segment::TestSet)),
         ("other-traffic", sound().with("throughput", bounded(Limit::CrossTraffic, "40 Mbit/s of others")), Some(Segment::Home)),
+        ("one-way-loses", sound().with("path", one_way_loses()), Some(Segment::Network)),
         ("routing-loop", no_beyond(sound()).with("path", flawed(done(Vec::new()), "path-loop")), Some(Segment::Network)),
         (
             "route-refused",

@@ -49,8 +49,10 @@ enum Kind {
 pub struct SendWith {
     /// TTL or hop limit; `None` takes the system's default.
     pub ttl: Option<u8>,
-    /// DSCP, 0 to 63 (RFC 2474); `None` sends 0. The ECN bits stay 0.
+    /// DSCP, 0 to 63 (RFC 2474); `None` sends 0.
     pub dscp: Option<u8>,
+    /// ECN field, 0 to 3 (RFC 3168 section 5).
+    pub ecn: u8,
 }
 
 /// Names one send on its socket; the transmit stamp comes back with the same key.
@@ -199,8 +201,9 @@ impl StampedSocket {
         if let Some(value) = with.ttl {
             used = control.put_int(used, level, ttl, i32::from(value));
         }
-        if let Some(value) = with.dscp {
-            used = control.put_int(used, level, class, i32::from(value & 0x3f) << 2);
+        if with.dscp.is_some() || with.ecn != 0 {
+            let octet = (with.dscp.unwrap_or(0) & 0x3f) << 2 | with.ecn & 3;
+            used = control.put_int(used, level, class, i32::from(octet));
         }
         let to = match self.kind {
             Kind::Udp => to,

@@ -8,12 +8,17 @@
 //! section 4.3.2.8, RFC 4443 section 2.4 (f)), so probes are paced to what a usual limit lets through, and silence counts as
 //! loss of the line only where everything behind is lossy too.
 
+mod change;
 mod report;
+mod rewrite;
 
 use std::net::IpAddr;
 use std::time::{Duration, Instant};
 
+pub use self::change::Change;
 pub use self::report::{HopAddress, HopReport, KindCount, PathEnd, PathReport};
+use self::rewrite::Seen;
+pub use self::rewrite::{CongestionMarks, Field, Place, Rewrite, Value};
 use super::round_trip::{Flight, Moment, Settled};
 use crate::unit::{Family, StampSource};
 use crate::wire::checksum::Sum;
@@ -38,6 +43,11 @@ pub struct PathSettings {
     pub max_hops: u8,
     /// Rounds; each sends one probe to every hop, ICMP and UDP by turns, ICMP first.
     pub rounds: u32,
+    /// Rounds of UDP behind them that carry `marked_class`. Only what routers quote of them counts, neither their loss nor their
+    /// round trips: a line may treat another class otherwise.
+    pub marked_rounds: u32,
+    /// Type of service or traffic class of the marked rounds, all eight bits; the others carry 0.
+    pub marked_class: u8,
     /// From the start of one round to the next.
     pub round_interval: Duration,
     /// From one probe to the next within a round.
@@ -69,6 +79,8 @@ pub struct PathProbe {
     pub kind: ProbeKind,
     /// Hop limit to send it with.
     pub hop_limit: u8,
+    /// Type of service or traffic class to send it with.
+    pub traffic_class: u8,
     /// The ICMP message, or the UDP data.
     pub bytes: Vec<u8>,
 }
@@ -113,6 +125,8 @@ pub struct PathMachine {
 struct Probe {
     hop: u8,
     kind: ProbeKind,
+    /// `None` for the rounds that carry no mark.
+    mark: Option<u8>,
     checksum: u16,
     state: State,
 }
@@ -131,9 +145,19 @@ enum State {
         flight: Flight,
         from: IpAddr,
         answer: Answer,
-        mpls: Vec<MplsEntry>,
+        extras: Extras,
     },
     Unanswered,
+}
+
+/// What an answer tells beside who sent it.
+#[derive(Debug, Clone, Default)]
+struct Extras {
+    mpls: Vec<MplsEntry>,
+    /// What its quote says of the packet as it arrived there.
+    seen: Option<Seen>,
+    /// TTL or hop limit that it came with.
+    ttl: Option<u8>,
 }
 
 /// UDP data: cookie, number, then filled up so that the length tells the hop.
@@ -152,10 +176,11 @@ impl PathMachine {
     /// The next probe that is due. The caller sends it and then calls [`Self::on_sent`] or [`Self::on_send_failed`].
     pub fn transmit(&mut self, now: Instant) -> Option<PathProbe> {
         loop {
-            if self.round >= self.settings.rounds || now < self.next_at {
+            if self.round >= self.all_rounds() || now < self.next_at {
                 return None;
             }
-            let kind = KINDS[self.round as usize % KINDS.len()];
+            let mark = (self.round >= self.settings.rounds).then_some(self.settings.marked_class);
+            let kind = if mark.is_some() { ProbeKind::Udp } else { KINDS[self.round as usize % KINDS.len()] };
             if self.next_hop > self.horizon(kind) {
                 self.round += 1;
                 self.next_hop = 1;
@@ -170,8 +195,8 @@ impl PathMachine {
                 ProbeKind::Icmp => (self.echo(id), 0),
                 ProbeKind::Udp => self.datagram(id, hop_limit),
             };
-            self.probes.push(Probe { hop: hop_limit, kind, checksum, state: State::Leaving });
-            return Some(PathProbe { id, kind, hop_limit, bytes });
+            self.probes.push(Probe { hop: hop_limit, kind, mark, checksum, state: State::Leaving });
+            return Some(PathProbe { id, kind, hop_limit, traffic_class: mark.unwrap_or(0), bytes });
         }
     }
 
@@ -197,8 +222,8 @@ impl PathMachine {
         }
     }
 
-    /// An ICMP message, from its type octet on.
-    pub fn on_packet(&mut self, moment: Moment, from: IpAddr, bytes: &[u8]) {
+    /// An ICMP message, from its type octet on, and the TTL or hop limit that it came with.
+    pub fn on_packet(&mut self, moment: Moment, from: IpAddr, ttl: Option<u8>, bytes: &[u8]) {
         let family = Family::of(self.settings.destination);
         if Family::of(from) != family {
             return;
@@ -210,7 +235,14 @@ impl PathMachine {
         }
         match parsed.message {
             Message::EchoReply(echo) if from == self.settings.destination && echo.identifier == self.settings.identifier => {
-                self.answer(usize::from(echo.sequence), ProbeKind::Icmp, moment, from, Answer::EchoReply, Vec::new());
+                self.answer(
+                    usize::from(echo.sequence),
+                    ProbeKind::Icmp,
+                    moment,
+                    from,
+                    Answer::EchoReply,
+                    Extras { ttl, ..Extras::default() },
+                );
             }
             Message::Error(error) => {
                 let Some((id, kind)) = error.quote.as_ref().and_then(|quote| self.quoted(quote)) else { return };
@@ -219,7 +251,9 @@ impl PathMachine {
                     m if m.is_port_unreachable() && from == self.settings.destination && kind == ProbeKind::Udp => Answer::Port,
                     meaning => Answer::Refused(meaning),
                 };
-                self.answer(id, kind, moment, from, answer, error.extensions.mpls().collect());
+                let seen = error.quote.as_ref().map(Seen::of);
+                let extras = Extras { mpls: error.extensions.mpls().collect(), seen, ttl };
+                self.answer(id, kind, moment, from, answer, extras);
             }
             _ => {}
         }
@@ -231,7 +265,7 @@ impl PathMachine {
             return;
         }
         if let Some(id) = self.number_in(bytes) {
-            self.answer(id, ProbeKind::Udp, moment, from, Answer::Port, Vec::new());
+            self.answer(id, ProbeKind::Udp, moment, from, Answer::Port, Extras::default());
         }
     }
 
@@ -246,7 +280,7 @@ impl PathMachine {
 
     /// When something is due next; `None` when all is done.
     pub fn next_wake(&self) -> Option<Instant> {
-        let send = (self.round < self.settings.rounds).then_some(self.next_at);
+        let send = (self.round < self.all_rounds()).then_some(self.next_at);
         let deadline = self
             .probes
             .iter()
@@ -262,6 +296,10 @@ impl PathMachine {
     /// What was found; open probes count as unanswered.
     pub fn report(&self) -> PathReport {
         report::build(self)
+    }
+
+    fn all_rounds(&self) -> u32 {
+        self.settings.rounds.saturating_add(self.settings.marked_rounds)
     }
 
     /// The furthest hop that a round of this kind still has to reach.
@@ -357,14 +395,14 @@ impl PathMachine {
         latest
     }
 
-    fn answer(&mut self, id: usize, kind: ProbeKind, moment: Moment, from: IpAddr, answer: Answer, mpls: Vec<MplsEntry>) {
+    fn answer(&mut self, id: usize, kind: ProbeKind, moment: Moment, from: IpAddr, answer: Answer, extras: Extras) {
         let Some(probe) = self.probes.get_mut(id).filter(|p| p.kind == kind) else { return };
         let State::Open { mut flight, deadline } = probe.state else { return };
         if moment.at > deadline {
             return;
         }
         flight.on_arrival(moment);
-        probe.state = State::Answered { flight, from, answer, mpls };
+        probe.state = State::Answered { flight, from, answer, extras };
     }
 }
 

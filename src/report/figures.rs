@@ -156,7 +156,9 @@ fn pppoe(figures: &Figures<'_>) -> String {
 fn path(figures: &Figures<'_>) -> String {
     let Some(hops) = figures.first("path.hops") else { return String::new() };
     let to = hops.target.as_ref().map_or_else(|| "the far end".to_owned(), words::target_words);
-    format!("{} hops to {to}", words::of(hops))
+    let several = figures.first("path.parallel_next_hops").filter(|r| r.value > 1.0);
+    let several = several.map(|r| format!("up to {} next hops side by side", words::of(r)));
+    joined([Some(format!("{} hops to {to}", words::of(hops))), several])
 }
 
 /// Who answers where, and what to type for a visit there.

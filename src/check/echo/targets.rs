@@ -161,6 +161,8 @@ pub(super) async fn find_provider_hop(
         max_hops,
         // One echo and one UDP datagram to each hop: some routers answer only one of them.
         rounds: 2,
+        marked_rounds: 0,
+        marked_class: 0,
         round_interval: Duration::from_millis(150),
         gap: Duration::from_millis(5),
         waiting_time: Duration::from_millis(600),
@@ -222,7 +224,7 @@ mod tests {
                 stamped_by: None,
             })
             .collect();
-        PathReport { hops, end }
+        PathReport { hops, end, rewrites: vec![], congestion_marks: None, change: None, hops_back: None }
     }
 
     #[test]

@@ -8,9 +8,14 @@ use serde_json::{Value, json};
 use super::super::Context;
 use super::super::echo::targets::{Destination, provider_hop};
 use super::super::probing::OwnFaults;
+use super::rewritten;
+use super::several::{self, Several};
+use super::{hop_mtu, pace};
 use crate::metric::loss_interval::clopper_pearson;
 use crate::metric::quantile::{interval_of_sorted, of_sorted};
-use crate::proto::path::{Answer, HopAddress, HopReport, PathEnd, PathReport};
+use crate::proto::path::{Answer, Change, HopAddress, HopReport, PathEnd, PathReport, Place};
+use crate::proto::path_mtu::HopMtu;
+use crate::proto::path_pace::{HopPace, Pattern};
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
 use crate::unit::{Family, Position};
 
@@ -21,8 +26,25 @@ pub(super) struct Walk {
     pub(super) to: Destination,
     pub(super) gateway: Option<IpAddr>,
     pub(super) waiting_time: Duration,
+    /// What the marked rounds carried, if there were any.
+    pub(super) marked: Option<u8>,
+    /// True when their DSCP is the visit's class and not one that was chosen for want of it.
+    pub(super) class_is_asked_for: bool,
     pub(super) took: Duration,
+    /// The several ways, where they were looked for, or why they were not.
+    pub(super) several: Option<Result<Several, String>>,
+    /// Hops that were asked at two paces.
+    pub(super) paces: Vec<HopPace>,
+    /// What gets to each hop, where that was asked.
+    pub(super) mtus: Option<Vec<HopMtu>>,
     pub(super) result: Result<(PathReport, OwnFaults), String>,
+}
+
+impl Walk {
+    /// Whether a hop was seen to give the same number of answers a second at two paces.
+    fn limits(&self, hop: u8) -> bool {
+        self.paces.iter().any(|pace| pace.hop == hop && pace.pattern() == Pattern::Limits)
+    }
 }
 
 /// The outcome over both families.
@@ -48,6 +70,9 @@ fn from_walks(walks: &[Walk], position: Position, has_session: bool, confidence:
         let provider = provider_hop(position, path);
         readings(walk, path, faults, confidence, &mut outcome);
         flaws(walk, path, has_session, &mut outcome);
+        rewritten::note(walk, path, &mut outcome);
+        several::note(walk, confidence, &mut outcome);
+        hop_mtu::note(walk.mtus.as_deref().unwrap_or_default(), path, walk.family, &mut outcome);
         let name = if walk.family == Family::Ipv4 { "path_ipv4" } else { "path_ipv6" };
         outcome.fact(name, path_fact(walk, path, faults, provider, position));
     }
@@ -69,10 +94,22 @@ fn readings(walk: &Walk, path: &PathReport, faults: &OwnFaults, confidence: f64,
             Some(number) => reading.on(Target::Resolver(number)),
             None => reading,
         });
+        if let Some(back) = path.hops_back {
+            let reading = Reading::exact("path.hops_back", f64::from(back));
+            add(match walk.to.resolver {
+                Some(number) => reading.on(Target::Resolver(number)),
+                None => reading,
+            });
+        }
+    }
+    if path.hops.iter().any(|hop| !hop.is_silent()) {
+        add(Reading::exact("path.changed", f64::from(u8::from(path.change.is_some()))));
     }
     for hop in &path.hops {
         let target = Target::Hop(hop.hop);
-        if let Some((lost, sent)) = path.loss_to(hop.hop) {
+        // A router that was seen to limit its answers, and nobody behind it to say what the line loses.
+        let says_nothing = |lost: &(u64, u64)| lost.0 > 0 && walk.limits(hop.hop);
+        if let Some((lost, sent)) = path.loss_to(hop.hop).filter(|loss| !says_nothing(loss)) {
             let interval = clopper_pearson(lost, sent, confidence);
             add(Reading::new("path.hop_loss_ratio", lost as f64 / sent as f64, sent, interval).on(target.clone()));
         }
@@ -111,9 +148,28 @@ fn flaws(walk: &Walk, path: &PathReport, has_session: bool, outcome: &mut Outcom
             }
         }
     }
+    if let Some(change) = &path.change {
+        let hop = |(was, is): (&Place, &Place)| format!("hop {} was {} and is {}", was.hop, was.address, is.address);
+        let hops: Vec<String> = change.was.iter().zip(&change.is).map(hop).collect();
+        let (after, before) = (change.after.as_secs_f64(), change.before.as_secs_f64());
+        let what =
+            format!("the path to {to} changed between {after:.1} s and {before:.1} s after the check began: {}", hops.join(", "));
+        outcome.flaw("path-changed", what, None);
+    }
     if let Some(address) = path.loop_address() {
         outcome.flaw("path-loop", format!("packets to {to} go round: {address} answers at more than one hop"), None);
     }
+}
+
+fn change_fact(change: &Change) -> Value {
+    let ms = |at: Duration| (at.as_secs_f64() * 1e3).round();
+    let hops: Vec<Value> = change
+        .was
+        .iter()
+        .zip(&change.is)
+        .map(|(was, is)| json!({ "hop": was.hop, "was": was.address, "is": is.address }))
+        .collect();
+    json!({ "after_ms": ms(change.after), "before_ms": ms(change.before), "hops": hops })
 }
 
 fn path_fact(walk: &Walk, path: &PathReport, faults: &OwnFaults, provider: Option<u8>, position: Position) -> Value {
@@ -132,6 +188,12 @@ fn path_fact(walk: &Walk, path: &PathReport, faults: &OwnFaults, provider: Optio
         "last_answering_hop": last.map(|h| h.hop),
         "last_answering_role": last.map(|h| role(walk, h, provider, position)),
         "hops": hops,
+        "rewritten": rewritten::facts(path),
+        "hop_mtus": walk.mtus.as_ref().map(|found| hop_mtu::fact(found, path)),
+        "changed": path.change.as_ref().map(change_fact),
+        "several": several::fact(walk),
+        "marked_class": walk.marked,
+        "congestion_marks": path.congestion_marks.map(|m| json!({ "hop": m.hop, "marked": m.marked, "of": m.of })),
         "waiting_time_ms": walk.waiting_time.as_secs_f64() * 1e3,
         "took_ms": (walk.took.as_secs_f64() * 1e3).round(),
         "receive_drops": faults.receive_drops,
@@ -149,7 +211,8 @@ fn hop_fact(walk: &Walk, path: &PathReport, hop: &HopReport, provider: Option<u8
         "addresses": addresses,
         "icmp": { "sent": icmp.sent, "answered": icmp.answered },
         "udp": { "sent": udp.sent, "answered": udp.answered },
-        "limits_answers": path.limits_answers(hop.hop),
+        "limits_answers": path.limits_answers(hop.hop) || walk.limits(hop.hop),
+        "asked_at_two_paces": walk.paces.iter().find(|p| p.hop == hop.hop).map(pace::fact),
         "discarded": hop.discarded,
     })
 }
@@ -215,8 +278,16 @@ mod tests {
             to: Destination { address: FAR_END.parse().unwrap(), resolver: None },
             gateway: Some("192.0.2.1".parse().unwrap()),
             waiting_time: Duration::from_secs(1),
+            marked: Some(0xba),
+            class_is_asked_for: true,
             took: Duration::from_secs(4),
-            result: Ok((PathReport { hops, end }, OwnFaults::default())),
+            several: None,
+            paces: vec![],
+            mtus: None,
+            result: Ok((
+                PathReport { hops, end, rewrites: vec![], congestion_marks: None, change: None, hops_back: None },
+                OwnFaults::default(),
+            )),
         }
     }
 

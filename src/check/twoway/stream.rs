@@ -174,7 +174,7 @@ impl Run<'_> {
 
     fn send_due(&mut self) {
         // RFC 5357 section 4.1.2: test packets leave with TTL 255, so that what is left of it counts the hops.
-        let with = SendWith { ttl: Some(255), dscp: Some(self.config.dscp) };
+        let with = SendWith { ttl: Some(255), dscp: Some(self.config.dscp), ecn: 0 };
         loop {
             let now = Instant::now();
             let Some(outgoing) = self.sender.transmit(now, wall_clock()) else { return };

@@ -78,6 +78,16 @@ pub(super) const FAULTS: &[Fault] = &[
         next: &["hand the path in this record to the operations centre"],
     },
     Fault {
+        id: "one-way-loses",
+        title: "one of several equal ways in the network loses packets: some connections suffer and others do not",
+        place: Place::Always(Segment::Network),
+        prior: 2.0,
+        shows: &[(OneWayLoses, 0.95), (LossToFarEnd, 0.3), (DownTooSlow, 0.1), (UpTooSlow, 0.1)],
+        next: &[
+            "hand the next hop and the flows' ports in this record to the operations centre: a retest from another port may look fine",
+        ],
+    },
+    Fault {
         id: "home-loss",
         title: "packets are lost before the gateway, in the home",
         place: Place::BehindGatewayOnly,

@@ -21,6 +21,7 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
     let reach = Reach::of(evidence);
     reach.note(evidence, found);
     loss(evidence, &reach, found);
+    several_ways(evidence, found);
     delay(evidence, found);
     ipv6(evidence, &reach, found);
 }
@@ -153,6 +154,17 @@ fn lossy(reading: &Reading) -> Option<bool> {
         Some(false)
     } else {
         None
+    }
+}
+
+/// Whether one of several equal ways is bad; only where flows were counted one by one.
+fn several_ways(evidence: &Evidence<'_>, found: &mut Findings) {
+    let counted: Vec<_> = evidence.readings("path.bad_flow_ratio").collect();
+    let is_bad = counted.iter().any(|reading| reading.value > 0.0);
+    match evidence.flaw("path", &["path-way-loses", "path-flows-lose"]) {
+        Some(flaw) if is_bad => found.note(Symptom::OneWayLoses, true, &flaw.what),
+        _ if !counted.is_empty() => found.note(Symptom::OneWayLoses, is_bad, "no flow loses more than the others"),
+        _ => {}
     }
 }
 

@@ -102,7 +102,7 @@ pub(super) fn report_errors(fd: BorrowedFd<'_>, family: Family) -> io::Result<()
 }
 
 /// Sets the don't-fragment bit (or refuses to fragment at the source) and takes no notice of a path MTU that the kernel knows.
-pub(super) fn never_fragment(fd: BorrowedFd<'_>, family: Family) -> io::Result<()> {
+pub(in crate::net) fn never_fragment(fd: BorrowedFd<'_>, family: Family) -> io::Result<()> {
     match family {
         Family::Ipv4 => set_int(fd, libc::IPPROTO_IP, libc::IP_MTU_DISCOVER, libc::IP_PMTUDISC_PROBE),
         Family::Ipv6 => set_int(fd, libc::IPPROTO_IPV6, libc::IPV6_MTU_DISCOVER, libc::IPV6_PMTUDISC_PROBE),

@@ -25,7 +25,7 @@ async fn every_udp_probe_gets_both_kernel_stamps_in_order() {
         let to = receiver.local_addr().unwrap();
         let mut buffer = [0; 64];
         for number in 0..200_u32 {
-            let with = SendWith { ttl: Some(3), dscp: Some(46) };
+            let with = SendWith { ttl: Some(3), dscp: Some(46), ecn: 0 };
             let before = Instant::now();
             let key = sender.try_send_to(&number.to_be_bytes(), to, with).unwrap();
             let StampedEvent::Sent { key: told, stamp: sent, at: sent_at } = next(&sender, &mut buffer).await else {

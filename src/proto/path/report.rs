@@ -3,6 +3,8 @@
 use std::net::IpAddr;
 use std::time::Duration;
 
+use super::change::{self, Change};
+use super::rewrite::{self, CongestionMarks, Rewrite};
 use super::{Answer, KINDS, PathMachine, Probe, ProbeKind, State};
 use crate::unit::StampSource;
 use crate::wire::icmp::Meaning;
@@ -15,6 +17,14 @@ pub struct PathReport {
     pub hops: Vec<HopReport>,
     /// How it ends.
     pub end: PathEnd,
+    /// Where header fields of the probes were rewritten, nearest first, as the quotes in the routers' errors tell.
+    pub rewrites: Vec<Rewrite>,
+    /// Where probes were first marked for congestion, if any was.
+    pub congestion_marks: Option<CongestionMarks>,
+    /// A change of path during the run, where chance is excluded.
+    pub change: Option<Change>,
+    /// Hops of the destination's answers on their way here, by the TTL or hop limit that they came with.
+    pub hops_back: Option<u8>,
 }
 
 /// How a path ends.
@@ -139,7 +149,14 @@ pub(super) fn build(machine: &PathMachine) -> PathReport {
         PathEnd::Refused { hop, .. } => hop,
         PathEnd::Silent { last_hop } => last_hop.unwrap_or(0),
     };
-    PathReport { hops: (1..=last).map(|hop| hop_report(machine, hop)).collect(), end }
+    PathReport {
+        hops: (1..=last).map(|hop| hop_report(machine, hop)).collect(),
+        end,
+        rewrites: rewrite::rewrites(machine),
+        congestion_marks: rewrite::congestion_marks(machine),
+        change: change::change(machine),
+        hops_back: hops_back(machine),
+    }
 }
 
 fn end(machine: &PathMachine) -> PathEnd {
@@ -173,15 +190,15 @@ fn hop_report(machine: &PathMachine, hop: u8) -> HopReport {
         discarded: 0,
         stamped_by: None,
     };
-    for probe in machine.probes.iter().filter(|p| p.hop == hop) {
+    for probe in machine.probes.iter().filter(|p| p.hop == hop && p.mark.is_none()) {
         let count = &mut report.counts[usize::from(probe.kind == ProbeKind::Udp)];
         match &probe.state {
             State::Leaving | State::NotSent => {}
             State::Open { .. } | State::Unanswered => count.sent += 1,
-            State::Answered { from, answer, mpls, .. } => {
+            State::Answered { from, answer, extras, .. } => {
                 count.sent += 1;
                 count.answered += 1;
-                add_address(&mut report.addresses, *from, *answer, mpls);
+                add_address(&mut report.addresses, *from, *answer, &extras.mpls);
                 add_round_trip(&mut report, probe);
             }
         }
@@ -214,4 +231,18 @@ fn add_round_trip(report: &mut HopReport, probe: &Probe) {
         }
         None => report.discarded += 1,
     }
+}
+
+/// Hop limits that hosts begin with (common practice; RFC 1700 names 64 for IPv4, RFC 4861 section 6.3.2 leaves it to the router).
+const FIRST_LIMITS: [u8; 3] = [64, 128, 255];
+
+/// Hops back, counted as those there are: the destination next door is one. The longest, should they differ.
+fn hops_back(machine: &PathMachine) -> Option<u8> {
+    let arrivals = machine.probes.iter().filter_map(|probe| match &probe.state {
+        State::Answered { answer, extras, .. } if answer.is_arrival() => extras.ttl,
+        _ => None,
+    });
+    let least = arrivals.min()?;
+    let first = FIRST_LIMITS.into_iter().find(|first| *first >= least)?;
+    Some((first - least).saturating_add(1))
 }

@@ -9,6 +9,7 @@ mod capacity;
 mod home;
 mod link;
 mod packets;
+mod path;
 mod seeds;
 mod seeds6;
 mod stamp;

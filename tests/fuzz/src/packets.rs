@@ -102,6 +102,7 @@ pub fn icmp(data: &[u8]) {
             }
         }
     }
+    super::path::answers(data);
 }
 
 fn walk_icmp(family: Family, data: &[u8], reading: Reading, parsed: &icmp::Parsed<'_>) {
