@@ -226,8 +226,10 @@ fn place_lost(passages: &mut [Passage]) {
         let behind = passages.get(at + lost).map(|one| one.sent_ns);
         for (step, one) in passages[at..at + lost].iter_mut().enumerate() {
             // Behind the last that came there is only the plan.
-            one.sent_ns = behind
-                .map_or(one.sent_ns.max(before), |behind| before + (behind - before) * (step as i64 + 1) / (lost as i64 + 1));
+            one.sent_ns = behind.map_or_else(
+                || one.sent_ns.max(before),
+                |behind| before + (behind - before) * (step as i64 + 1) / (lost as i64 + 1),
+            );
         }
         at += lost + 1;
     }

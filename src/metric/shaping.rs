@@ -6,7 +6,7 @@
 //! with more than r on offer the octets let through follow min(what was sent, B + r t), and the two unknowns are read from the line
 //! behind the knee: its slope, and its height where the train began. A shaper keeps what is too much in a queue, a policer drops it.
 //!
-//! The estimators are our own and hold by the model alone; [`tests`] proves them on simulated buckets, the practice line on the
+//! The estimators are our own and hold by the model alone; its tests prove them on simulated buckets, the practice line on the
 //! kernel's. It must not know sockets or what was sold. Octets are those of IP packets, one size for the whole train.
 
 mod knee;

@@ -36,7 +36,7 @@ fn has(outcome: &Outcome, name: &str) -> bool {
 }
 
 /// What is told of an answer of so many octets, asked with so many offered.
-fn came<'a>(outcome: &'a Outcome, octets: u64, offered: u64) -> &'a str {
+fn came(outcome: &Outcome, octets: u64, offered: u64) -> &str {
     let sizes = outcome.facts["resolver_1"]["closer"]["sizes"].as_array().expect("sizes");
     let one = sizes.iter().find(|one| one["octets"] == octets && one["offered"] == offered);
     one.and_then(|one| one["came"].as_str()).unwrap_or_else(|| panic!("{octets} with {offered} in {sizes:?}"))

@@ -127,6 +127,9 @@ struct Bad {
     others: Count,
 }
 
+/// A place that flows part at, those behind it, and the others.
+type Candidate = (Option<(u8, IpAddr)>, Vec<usize>, Vec<usize>);
+
 impl WaysLoss {
     /// What some flows lose and others do not; `None` where all are alike.
     fn bad(&self, report: &FlowReport) -> Option<Bad> {
@@ -170,7 +173,7 @@ impl WaysLoss {
     }
 
     /// The nearest of those that lose about as much as the worst: what is behind a bad place shows its loss as well.
-    fn worst(&self, candidates: Vec<(Option<(u8, IpAddr)>, Vec<usize>, Vec<usize>)>) -> Option<Bad> {
+    fn worst(&self, candidates: Vec<Candidate>) -> Option<Bad> {
         let tests = candidates.len();
         let over = |flows: &[usize]| Count::over(flows.iter().map(|flow| self.counts[*flow]));
         let is_bad = |flows: &[usize], others: &[usize]| self.margin(flows, others, tests).is_some_and(|margin| margin > 0.0);

@@ -138,19 +138,19 @@ fn rise_beside(run: &Run) -> Option<f64> {
 /// In a sentence, for the record's reader.
 fn words(shape: &Shape) -> String {
     let what = if shape.kind == Kind::Shaper { "a shaper" } else { "a policer" };
-    let mut text = format!("{what} holds it to {:.2} Mbit/s of IP", shape.rate.0 / 1e6);
+    let mut parts = vec![format!("{what} holds it to {:.2} Mbit/s of IP", shape.rate.0 / 1e6)];
     if let Some((octets, _)) = shape.burst {
-        text += &format!(", {:.1} kB pass at once", octets / 1e3);
+        parts.push(format!("{:.1} kB pass at once", octets / 1e3));
     }
     if let Some(boost) = shape.boost {
         let at_least = if boost.is_at_least { "at least " } else { "" };
-        text += &format!(", {at_least}{:.1} Mbit/s for the first {:.1} s", boost.rate / 1e6, boost.seconds);
+        parts.push(format!("{at_least}{:.1} Mbit/s for the first {:.1} s", boost.rate / 1e6, boost.seconds));
     }
     if let Some(queue) = shape.queue {
         let at_least = if queue.drops == Drops::None { "at least " } else { "" };
-        text += &format!(", its queue holds {at_least}{:.0} ms", queue.seconds * 1e3);
+        parts.push(format!("its queue holds {at_least}{:.0} ms", queue.seconds * 1e3));
     }
-    text
+    parts.join(", ")
 }
 
 fn flaws(outcome: &mut Outcome, shape: &Shape, direction: Direction) {

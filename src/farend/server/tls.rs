@@ -52,7 +52,7 @@ pub(super) async fn serve(listener: TcpListener, config: Arc<ServerConfig>, rout
                 Ok((stream, address)) => {
                     let segment_size = saved_syn(&stream).and_then(|headers| syn::segment_size(&headers)).map(|(_, size)| size);
                     // A connection that is gone already is noticed at its handshake.
-                    let local = stream.local_addr().map_or(address.ip(), |at| at.ip());
+                    let local = stream.local_addr().map_or_else(|_| address.ip(), |at| at.ip());
                     let bulk = Bulk::default();
                     let peer = Peer { address, local, segment_size };
                     let router = router.clone().layer(Extension(peer)).layer(Extension(bulk.clone()));

@@ -55,20 +55,20 @@ pub(in crate::check::dns) struct Times {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(in crate::check::dns) enum Absent {
     /// Nobody takes the connection: the service is not offered, or kept away.
-    NoConnection(String),
+    Connection(String),
     /// A connection, and no TLS.
-    NoTls(String),
+    Tls(String),
     /// TLS, and no answer.
-    NoAnswer(String),
+    Answer(String),
 }
 
 impl Absent {
     /// The step and why, in words.
     pub(in crate::check::dns) fn words(&self) -> String {
         match self {
-            Self::NoConnection(why) => format!("no connection: {why}"),
-            Self::NoTls(why) => format!("no TLS: {why}"),
-            Self::NoAnswer(why) => format!("no answer: {why}"),
+            Self::Connection(why) => format!("no connection: {why}"),
+            Self::Tls(why) => format!("no TLS: {why}"),
+            Self::Answer(why) => format!("no answer: {why}"),
         }
     }
 }
@@ -77,9 +77,9 @@ impl Absent {
 pub(super) async fn over_tls(address: IpAddr, device: &str, query: &[u8]) -> Result<Times, Absent> {
     let (mut stream, connect, handshake) = open(SocketAddr::new(address, TLS_PORT), device, b"dot").await?;
     let started = Instant::now();
-    let answer = bounded(over_stream(&mut stream, query)).await.map_err(|error| Absent::NoAnswer(error.to_string()))?;
+    let answer = bounded(over_stream(&mut stream, query)).await.map_err(|error| Absent::Answer(error.to_string()))?;
     let lookup = started.elapsed();
-    let reply = dns::parse(&answer).map_err(|flaw| Absent::NoAnswer(flaw.to_string()))?;
+    let reply = dns::parse(&answer).map_err(|flaw| Absent::Answer(flaw.to_string()))?;
     Ok(Times { connect, handshake, lookup, version: version(&stream), reply })
 }
 
@@ -96,9 +96,9 @@ pub(super) async fn over_https(
     let version = version(&stream);
     let started = Instant::now();
     let answer = bounded(post(stream, to, path.unwrap_or(USUAL_PATH), query)).await;
-    let answer = answer.map_err(|error| Absent::NoAnswer(error.to_string()))?;
+    let answer = answer.map_err(|error| Absent::Answer(error.to_string()))?;
     let lookup = started.elapsed();
-    let reply = dns::parse(&answer).map_err(|flaw| Absent::NoAnswer(flaw.to_string()))?;
+    let reply = dns::parse(&answer).map_err(|flaw| Absent::Answer(flaw.to_string()))?;
     Ok(Times { connect, handshake, lookup, version, reply })
 }
 
@@ -139,13 +139,13 @@ async fn bounded<T>(what: impl Future<Output = io::Result<T>>) -> io::Result<T> 
 /// Connects and shakes hands; the time of each.
 async fn open(to: SocketAddr, device: &str, protocol: &[u8]) -> Result<(TlsStream<TcpStream>, Duration, Duration), Absent> {
     let started = Instant::now();
-    let stream = bounded(bound::connect(to, device)).await.map_err(|error| Absent::NoConnection(error.to_string()))?;
+    let stream = bounded(bound::connect(to, device)).await.map_err(|error| Absent::Connection(error.to_string()))?;
     let connect = started.elapsed();
     let started = Instant::now();
-    let config = config(protocol).map_err(|error| Absent::NoTls(error.to_string()))?;
+    let config = config(protocol).map_err(|error| Absent::Tls(error.to_string()))?;
     let name = ServerName::from(to.ip());
     let stream = bounded(TlsConnector::from(Arc::new(config)).connect(name, stream)).await;
-    let stream = stream.map_err(|error| Absent::NoTls(error.to_string()))?;
+    let stream = stream.map_err(|error| Absent::Tls(error.to_string()))?;
     Ok((stream, connect, started.elapsed()))
 }
 

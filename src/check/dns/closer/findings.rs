@@ -129,7 +129,7 @@ pub(in crate::check::dns) fn facts(resolver: IpAddr, looked: &Looked, own: Optio
     let sizes = looked.sizes.iter().map(|one| json!({ "octets": one.octets, "offered": one.offered, "came": one.words() }));
     json!({
         "asks_from": looked.asked_from.as_ref().map(|asked| asked_from(resolver, asked, own)),
-        "validation": looked.signatures.as_ref().map(|signatures| validation(signatures)),
+        "validation": looked.signatures.as_ref().map(validation),
         "sizes": sizes.collect::<Vec<_>>(),
         "ipv6_of_ipv4_name": looked.ipv6_answer().map(|answer| format!("{answer:?}").to_lowercase()),
         "dns64_prefix": looked.prefix().map(|prefix| format!("{}/{}", prefix.address, prefix.length)),
