@@ -16,7 +16,7 @@ use serde::de::DeserializeOwned;
 
 use super::api::{
     CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, ObjectsGrant, ObjectsReport, PROTOCOL,
-    Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, TrainGrant, TrainRequest,
+    Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, TrainGrant, TrainRequest, WayBackGrant, WayBackReport,
 };
 use crate::net::bound;
 use crate::net::tcp_info::tcp_info;
@@ -152,6 +152,8 @@ pub struct Session {
     pub capacity: bool,
     /// Whether the far end sends and receives trains of packets.
     pub trains: bool,
+    /// Whether the far end probes the way back.
+    pub way_back: bool,
     /// Whether it has large and small objects, and a page, over HTTP/2.
     pub objects: bool,
     /// The known answer over plain HTTP, if it gives one.
@@ -262,6 +264,7 @@ impl Session {
             view,
             capacity: grant.capacity,
             trains: grant.trains,
+            way_back: grant.way_back,
             objects: grant.objects,
             known,
             segment_size_sent,
@@ -329,6 +332,22 @@ impl Session {
         let path = format!("{}/{}/trains/{}/finish", self.base, self.id.expose(), grant.load);
         let octets = answer(self.http.post(path).json(&()), &self.token).await?;
         Report::parse(&octets).ok_or_else(|| ClientError::Broken("the report of a train is cut".to_owned()))
+    }
+
+    /// Asks for probes of the way back.
+    ///
+    /// # Errors
+    /// [`ClientError::Busy`] when they are under way already, or were too often of late.
+    pub async fn admit_way_back(&self) -> Result<WayBackGrant, ClientError> {
+        self.post(&format!("/{}/way-back", self.id.expose()), &()).await
+    }
+
+    /// Waits for their end and fetches what they found.
+    ///
+    /// # Errors
+    /// When the far end does not answer any more.
+    pub async fn finish_way_back(&self) -> Result<WayBackReport, ClientError> {
+        self.post(&format!("/{}/way-back/finish", self.id.expose()), &()).await
     }
 
     /// Asks for large and small objects.
