@@ -5,6 +5,8 @@
 
 pub mod objects;
 mod pin;
+mod trains;
+mod way_back;
 
 use std::io::{self, ErrorKind};
 use std::net::{IpAddr, SocketAddr};
@@ -16,12 +18,11 @@ use serde::de::DeserializeOwned;
 
 use super::api::{
     CapacityGrant, CapacityReport, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, ObjectsGrant, ObjectsReport, PROTOCOL,
-    Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, TrainGrant, TrainRequest, WayBackGrant, WayBackReport,
+    Refusal, RefusalCode, Secret, SessionGrant, SessionRequest,
 };
 use crate::net::bound;
 use crate::net::tcp_info::tcp_info;
 use crate::wire::stamp::Key;
-use crate::wire::train::Report;
 use pin::Pin;
 
 /// Time for connecting: three SYNs of RFC 6298 (0, 1, 3 s) fit, so that one lost packet does not decide.
@@ -314,40 +315,6 @@ impl Session {
     /// When the far end does not answer any more.
     pub async fn finish_capacity(&self, grant: &CapacityGrant) -> Result<CapacityReport, ClientError> {
         self.post(&format!("/{}/capacity/{}/finish", self.id.expose(), grant.load), &()).await
-    }
-
-    /// Asks for a train of packets.
-    ///
-    /// # Errors
-    /// [`ClientError::Busy`] when another visit fills the line; [`ClientError::Broken`] when the far end knows no trains.
-    pub async fn admit_train(&self, request: &TrainRequest) -> Result<TrainGrant, ClientError> {
-        self.post(&format!("/{}/trains", self.id.expose()), request).await
-    }
-
-    /// Ends a train and fetches the far end's side of it.
-    ///
-    /// # Errors
-    /// When the far end does not answer any more.
-    pub async fn finish_train(&self, grant: &TrainGrant) -> Result<Report, ClientError> {
-        let path = format!("{}/{}/trains/{}/finish", self.base, self.id.expose(), grant.load);
-        let octets = answer(self.http.post(path).json(&()), &self.token).await?;
-        Report::parse(&octets).ok_or_else(|| ClientError::Broken("the report of a train is cut".to_owned()))
-    }
-
-    /// Asks for probes of the way back.
-    ///
-    /// # Errors
-    /// [`ClientError::Busy`] when they are under way already, or were too often of late.
-    pub async fn admit_way_back(&self) -> Result<WayBackGrant, ClientError> {
-        self.post(&format!("/{}/way-back", self.id.expose()), &()).await
-    }
-
-    /// Waits for their end and fetches what they found.
-    ///
-    /// # Errors
-    /// When the far end does not answer any more.
-    pub async fn finish_way_back(&self) -> Result<WayBackReport, ClientError> {
-        self.post(&format!("/{}/way-back/finish", self.id.expose()), &()).await
     }
 
     /// Asks for large and small objects.
