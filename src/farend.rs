@@ -17,4 +17,5 @@ pub mod stream;
 pub mod token;
 pub mod train;
 pub mod view;
+pub mod way_back;
 pub mod zone;

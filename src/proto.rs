@@ -25,4 +25,5 @@ pub mod train;
 pub mod translation;
 pub mod view;
 pub mod vlan_scan;
+pub mod way_back;
 pub mod web;

@@ -17,5 +17,7 @@ mod rewritten;
 mod server;
 #[path = "paths/several.rs"]
 mod several;
+#[path = "paths/way_back.rs"]
+mod way_back;
 #[path = "paths/ways_loss.rs"]
 mod ways_loss;

@@ -8,6 +8,7 @@ mod hop_mtu;
 mod pace;
 mod rewritten;
 mod several;
+mod way_back;
 mod ways_loss;
 
 use std::net::IpAddr;
@@ -103,8 +104,8 @@ fn cost(volume: &Volume) -> Cost {
 fn cost_in_depth(volume: &Volume) -> Cost {
     let Cost { time, octets } = cost(volume);
     let questions = u64::from(ways_loss::ROUNDS) * ways_loss::FLOWS as u64;
-    let time = time + several::TIME_LIMIT + ways_loss::time() + pace::time() + hop_mtu::TIME_LIMIT;
-    let probes = several::PROBES + questions + pace::probes();
+    let time = time + several::TIME_LIMIT + ways_loss::time() + pace::time() + hop_mtu::TIME_LIMIT + way_back::TIME_LIMIT;
+    let probes = several::PROBES + questions + pace::probes() + way_back::PROBES;
     Cost { time, octets: octets + 2 * (probes * FRAMES + hop_mtu::OCTETS) }
 }
 
@@ -165,6 +166,7 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
         ),
         _ => (Vec::new(), None),
     };
+    let way_back = if in_depth { way_back::look(context, to.address, source).await } else { None };
     Some(figures::Walk {
         family,
         to,
@@ -175,6 +177,7 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
         took,
         paces,
         mtus,
+        way_back,
         several: several.map_err(|error| format!("looking for several ways: {error}")).transpose(),
         result: result.map_err(|error| super::echo::not_opened(&device.name, &error)),
     })

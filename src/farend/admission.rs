@@ -67,6 +67,12 @@ pub enum Refused {
         /// Seconds at most.
         seconds: u64,
     },
+    /// The way back was probed too often of late.
+    #[error("the way back was probed too often in the last minute")]
+    Often {
+        /// When the next is admitted.
+        retry_after: Duration,
+    },
     /// No such session.
     #[error("no such session: it ended, or was idle too long")]
     NoSession,
@@ -78,6 +84,8 @@ pub struct Admission {
     limits: Limits,
     sessions: BTreeMap<String, Session>,
     loads: BTreeMap<String, Load>,
+    /// Whose way back was probed when, in the last minute; kept beyond a session's end.
+    probed: Vec<(Instant, String)>,
 }
 
 #[derive(Debug)]
@@ -97,7 +105,7 @@ struct Load {
 impl Admission {
     /// An empty book.
     pub fn new(limits: Limits) -> Self {
-        Self { limits, sessions: BTreeMap::new(), loads: BTreeMap::new() }
+        Self { limits, sessions: BTreeMap::new(), loads: BTreeMap::new(), probed: Vec::new() }
     }
 
     /// Opens a session. `id` must be new.
@@ -201,6 +209,28 @@ impl Admission {
         Ok(())
     }
 
+    /// Admits probes of a session's way back: six a minute, and sixty for all sessions *(ours)*.
+    ///
+    /// # Errors
+    /// [`Refused::Often`] with the time to come back.
+    pub fn admit_probes(&mut self, now: Instant, session: &str) -> Result<(), Refused> {
+        if !self.sessions.contains_key(session) {
+            return Err(Refused::NoSession);
+        }
+        self.probed.retain(|(at, _)| now.saturating_duration_since(*at) < MINUTE);
+        let own: Vec<Instant> = self.probed.iter().filter(|(_, whose)| whose == session).map(|(at, _)| *at).collect();
+        let oldest = if own.len() >= PROBES_A_MINUTE {
+            own.first().copied()
+        } else {
+            self.probed.first().map(|(at, _)| *at).filter(|_| self.probed.len() >= PROBES_A_MINUTE_OF_ALL)
+        };
+        if let Some(oldest) = oldest {
+            return Err(Refused::Often { retry_after: (oldest + MINUTE).saturating_duration_since(now) });
+        }
+        self.probed.push((now, session.to_owned()));
+        Ok(())
+    }
+
     /// Ends a load: its share is free.
     pub fn finish(&mut self, load: &str) {
         self.loads.remove(load);
@@ -221,6 +251,10 @@ impl Admission {
     }
 }
 
+const MINUTE: Duration = Duration::from_secs(60);
+/// How often a session's way back is probed within a minute, and how often those of all sessions.
+const PROBES_A_MINUTE: usize = 6;
+const PROBES_A_MINUTE_OF_ALL: usize = 60;
 /// Loads of one visit at once, whatever their shares: one each way.
 const OWN_AT_ONCE: usize = 2;
 /// What a load may take beyond its time: connecting, and what a deep buffer still holds when the sender ends.
@@ -294,6 +328,27 @@ mod tests {
         assert_eq!(book.next_expiry(), Some(now + 900 * S));
         assert_eq!(book.expire(now + 900 * S), ["c"]);
         assert_eq!(book.touch(now + 900 * S, "c", "van 7"), Err(Refused::NoSession));
+    }
+
+    #[test]
+    fn the_way_back_is_probed_six_times_a_minute_and_a_new_session_is_no_way_round() {
+        let (mut book, now) = book(1000.0);
+        for second in 0..6 {
+            book.admit_probes(now + second * S, "a").unwrap();
+        }
+        assert_eq!(book.admit_probes(now + 10 * S, "a"), Err(Refused::Often { retry_after: 50 * S }));
+        book.admit_probes(now + 10 * S, "b").unwrap();
+        book.admit_probes(now + 60 * S, "a").unwrap();
+        assert_eq!(book.admit_probes(now, "x"), Err(Refused::NoSession));
+        for session in 0..60 {
+            let id = format!("new {session}");
+            book.close("b");
+            book.open(now, &id, "van 9").unwrap();
+            let admitted = book.admit_probes(now + 130 * S, &id);
+            assert!(admitted.is_ok(), "{session}: {admitted:?}");
+            book.close(&id);
+        }
+        assert_eq!(book.admit_probes(now + 131 * S, "a"), Err(Refused::Often { retry_after: 59 * S }));
     }
 
     #[test]

@@ -95,6 +95,9 @@ pub struct SessionGrant {
     /// Whether it sends and receives trains of packets.
     #[serde(default)]
     pub trains: bool,
+    /// Whether it probes the way back to the agent.
+    #[serde(default)]
+    pub way_back: bool,
     /// Whether it has large and small objects over HTTP/2.
     #[serde(default)]
     pub objects: bool,
@@ -307,6 +310,60 @@ pub struct TrainGrant {
     pub port: u16,
     /// Secret of the opening, hexadecimal; it opens once.
     pub secret: Secret,
+}
+
+/// Probes of the way back are admitted: `POST /v1/sessions/{session}/way-back`.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct WayBackGrant {
+    /// UDP port that waits for the opening.
+    pub port: u16,
+    /// Secret of the opening, hexadecimal; it opens once.
+    pub secret: Secret,
+}
+
+/// What they found: `POST /v1/sessions/{session}/way-back/finish`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct WayBackReport {
+    /// Whether the opening came from the session's own address; nothing was sent otherwise.
+    pub opened: bool,
+    /// Hops counted from the far end, to the agent or to the last that answered.
+    #[serde(default)]
+    pub hops: Vec<WayBackHop>,
+    /// Hops to the agent, itself the last; missing when no probe arrived.
+    #[serde(default)]
+    pub length: Option<u8>,
+    /// Who did not carry the probes on.
+    #[serde(default)]
+    pub refused_by: Option<std::net::IpAddr>,
+    /// Errors that quoted too little to tell whose they are.
+    #[serde(default)]
+    pub unplaced: u32,
+}
+
+/// One hop of the way back.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct WayBackHop {
+    /// TTL or hop limit of its probes.
+    pub hop: u8,
+    /// Probes sent.
+    pub sent: u32,
+    /// Of these answered.
+    pub answered: u32,
+    /// Routers that answered; none where the agent itself did.
+    #[serde(default)]
+    pub addresses: Vec<WayBackAddress>,
+    /// Round trip of each answer from the far end, milliseconds.
+    #[serde(default)]
+    pub round_trips_ms: Vec<f64>,
+}
+
+/// A router on the way back.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WayBackAddress {
+    /// Its address as the far end sees it.
+    pub address: std::net::IpAddr,
+    /// Its answers.
+    pub answers: u32,
 }
 
 /// Objects of a load over HTTP/2 are admitted; asked for as a [`LoadRequest`]: `POST /v1/sessions/{session}/objects`.

@@ -6,6 +6,7 @@
 mod loads;
 pub mod objects;
 mod pin;
+mod way_back;
 
 use std::io::{self, ErrorKind};
 use std::net::{IpAddr, SocketAddr};
@@ -149,6 +150,8 @@ pub struct Session {
     pub capacity: bool,
     /// Whether the far end sends and receives trains of packets.
     pub trains: bool,
+    /// Whether the far end probes the way back.
+    pub way_back: bool,
     /// Whether it has large and small objects, and a page, over HTTP/2.
     pub objects: bool,
     /// The known answer over plain HTTP, if it gives one.
@@ -259,6 +262,7 @@ impl Session {
             view,
             capacity: grant.capacity,
             trains: grant.trains,
+            way_back: grant.way_back,
             objects: grant.objects,
             known,
             segment_size_sent,

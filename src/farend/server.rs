@@ -11,6 +11,7 @@ mod objects;
 mod routes;
 mod tls;
 mod trains;
+mod way_back;
 
 use std::collections::BTreeMap;
 use std::io;
@@ -171,6 +172,8 @@ struct OpenSession {
     known: (String, Key),
     loads: BTreeMap<String, Arc<RunningLoad>>,
     trains: BTreeMap<String, trains::RunningTrain>,
+    /// Probes of the way back, the latest.
+    probes: Option<way_back::RunningProbes>,
     /// Loads of objects; each ends when it is taken out.
     objects: BTreeMap<String, Held>,
 }

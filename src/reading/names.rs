@@ -168,6 +168,7 @@ pub const ALL: &[NameSpec] = &[
     ),
     n("path.hops", One, "hops to the far end, or to a resolver where there is none of this IP version"),
     n("path.hops_back", One, "hops of the destination's answers on their way here, by the hop limit that they came with"),
+    n("path.hops_backward", One, "hops of the far end's own probes on their way here, counted one by one"),
     n(
         "path.hop_loss_ratio",
         One,

@@ -158,7 +158,9 @@ fn path(figures: &Figures<'_>) -> String {
     let to = hops.target.as_ref().map_or_else(|| "the far end".to_owned(), words::target_words);
     let several = figures.first("path.parallel_next_hops").filter(|r| r.value > 1.0);
     let several = several.map(|r| format!("up to {} next hops side by side", words::of(r)));
-    joined([Some(format!("{} hops to {to}", words::of(hops))), several])
+    let back = figures.first("path.hops_backward").filter(|r| r.family == hops.family && (r.value - hops.value).abs() >= 2.0);
+    let back = back.map(|r| format!("{} hops back", words::of(r)));
+    joined([Some(format!("{} hops to {to}", words::of(hops))), back, several])
 }
 
 /// Who answers where, and what to type for a visit there.

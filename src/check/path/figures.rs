@@ -10,7 +10,7 @@ use super::super::echo::targets::{Destination, provider_hop};
 use super::super::probing::OwnFaults;
 use super::rewritten;
 use super::several::{self, Several};
-use super::{hop_mtu, pace};
+use super::{hop_mtu, pace, way_back};
 use crate::metric::loss_interval::clopper_pearson;
 use crate::metric::quantile::{interval_of_sorted, of_sorted};
 use crate::proto::path::{Answer, Change, HopAddress, HopReport, PathEnd, PathReport, Place};
@@ -37,6 +37,8 @@ pub(super) struct Walk {
     pub(super) paces: Vec<HopPace>,
     /// What gets to each hop, where that was asked.
     pub(super) mtus: Option<Vec<HopMtu>>,
+    /// What the far end's own probes found, where there is a session.
+    pub(super) way_back: Option<way_back::Looked>,
     pub(super) result: Result<(PathReport, OwnFaults), String>,
 }
 
@@ -72,6 +74,7 @@ fn from_walks(walks: &[Walk], position: Position, has_session: bool, confidence:
         flaws(walk, path, has_session, &mut outcome);
         rewritten::note(walk, path, &mut outcome);
         several::note(walk, confidence, &mut outcome);
+        way_back::note(walk, &mut outcome);
         hop_mtu::note(walk.mtus.as_deref().unwrap_or_default(), path, walk.family, &mut outcome);
         let name = if walk.family == Family::Ipv4 { "path_ipv4" } else { "path_ipv6" };
         outcome.fact(name, path_fact(walk, path, faults, provider, position));
@@ -190,6 +193,8 @@ fn path_fact(walk: &Walk, path: &PathReport, faults: &OwnFaults, provider: Optio
         "hops": hops,
         "rewritten": rewritten::facts(path),
         "hop_mtus": walk.mtus.as_ref().map(|found| hop_mtu::fact(found, path)),
+        "hops_backward": way_back::hops(walk),
+        "way_back": way_back::fact(walk, path),
         "changed": path.change.as_ref().map(change_fact),
         "several": several::fact(walk),
         "marked_class": walk.marked,
@@ -284,6 +289,7 @@ mod tests {
             several: None,
             paces: vec![],
             mtus: None,
+            way_back: None,
             result: Ok((
                 PathReport { hops, end, rewrites: vec![], congestion_marks: None, change: None, hops_back: None },
                 OwnFaults::default(),

@@ -7,7 +7,7 @@ use std::net::{Ipv4Addr, Ipv6Addr};
 
 use doorstep::farend::api::{
     KnownGrant, LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, StampGrant,
-    StreamReceived, StreamSent, ViewGrant,
+    StreamReceived, StreamSent, ViewGrant, WayBackAddress, WayBackGrant, WayBackHop, WayBackReport,
 };
 use doorstep::farend::client::FarEndTarget;
 use doorstep::unit::{Direction, Family};
@@ -325,6 +325,7 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         segment_size: Some(1460),
         capacity: true,
         trains: true,
+        way_back: true,
         objects: true,
         known: Some(KnownGrant { port: 80, id: "5a".repeat(16), key: word.clone() }),
         zone: Some("probe.example.net".to_owned()),
@@ -338,11 +339,16 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         received: vec![StreamReceived { octets: 9, buckets: vec![4, 5], ..StreamReceived::default() }],
         cpu_busy: Some(0.25),
     };
+    let by = WayBackAddress { address: HERE.into(), answers: 2 };
+    let hop = WayBackHop { hop: 1, sent: 3, answered: 2, addresses: vec![by], round_trips_ms: vec![4.25, 4.5] };
+    let way_back = WayBackReport { opened: true, hops: vec![hop], length: Some(2), refused_by: None, unplaced: 1 };
     let refusal = Refusal { code: RefusalCode::Busy, message: "another load".to_owned(), retry_after_s: Some(9) };
     [
         json!(SessionRequest { protocol: 1, oldest: 1 }),
         json!(grant),
         json!(request),
+        json!(WayBackGrant { port: 40_000, secret: word.clone() }),
+        json!(way_back),
         json!(LoadGrant { load: "1".to_owned(), secrets: vec![word.clone(), word] }),
         json!(report),
         json!(refusal),

@@ -3,7 +3,9 @@
 use std::fmt::Debug;
 use std::path::Path;
 
-use doorstep::farend::api::{LoadGrant, LoadReport, LoadRequest, Refusal, Secret, SessionGrant, SessionRequest};
+use doorstep::farend::api::{
+    LoadGrant, LoadReport, LoadRequest, Refusal, Secret, SessionGrant, SessionRequest, WayBackGrant, WayBackReport,
+};
 use doorstep::farend::invitation as invited;
 use doorstep::record::{Record, store};
 use doorstep::unit::{Depth, Direction, Family};
@@ -48,6 +50,8 @@ pub fn api(data: &[u8]) {
     both_ways::<LoadRequest>(data);
     both_ways::<Refusal>(data);
     both_ways::<LoadReport>(data);
+    both_ways::<WayBackReport>(data);
+    both_ways::<WayBackGrant>(data).iter().for_each(|grant| secret(&grant.secret));
     if let Some(grant) = both_ways::<SessionGrant>(data) {
         secret(&grant.session);
         grant.stamp.iter().for_each(|stamp| secret(&stamp.key));
