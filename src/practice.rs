@@ -14,7 +14,9 @@ pub mod roles;
 mod strangers;
 pub mod topology;
 
-pub use config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Services, Shape, Shaper, Strangers};
+pub use config::{
+    Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, Services, Shape, Shaper, Strangers,
+};
 pub use fault::Fault;
 pub use handoff::account;
 pub use impair::Impairment;

@@ -121,6 +121,15 @@ pub enum Ipv6Service {
     DeadBehindGateway,
 }
 
+/// Who stands in the way of plain HTTP.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Meddler {
+    /// Answers in everybody's place and sends browsers to a page of its own.
+    Portal,
+    /// Passes requests on, with a line of its own and from an address of its own.
+    Proxy,
+}
+
 /// Which services run on the line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Services {
@@ -136,17 +145,20 @@ pub struct Services {
     pub igd: bool,
     /// Another host in the home uses a part of the line the whole time.
     pub cross_traffic: bool,
+    /// Who stands in the way of plain HTTP at the provider's edge.
+    pub meddler: Option<Meddler>,
 }
 
 impl Services {
     /// A bare line: places, cables and routes only.
-    pub const NONE: Self = Self { dhcp: false, dns: None, ipv6: None, far_end: false, igd: false, cross_traffic: false };
+    pub const NONE: Self =
+        Self { dhcp: false, dns: None, ipv6: None, far_end: false, igd: false, cross_traffic: false, meddler: None };
 }
 
 impl Default for Services {
     fn default() -> Self {
         let (dns, ipv6) = (Some(DnsService::Truthful), Some(Ipv6Service::Whole));
-        Self { dhcp: true, dns, ipv6, far_end: true, igd: true, cross_traffic: false }
+        Self { dhcp: true, dns, ipv6, far_end: true, igd: true, ..Self::NONE }
     }
 }
 

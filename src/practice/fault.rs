@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::unit::{Ratio, Segment};
 
-use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig};
+use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler};
 use super::impair::Impairment;
 
 /// One fault of the catalogue.
@@ -51,6 +51,10 @@ pub enum Fault {
     OneResolverDead,
     /// The name servers give names that do not exist an address.
     DnsLying,
+    /// A portal at the provider's edge answers plain HTTP in everybody's place; all else passes.
+    Portal,
+    /// A proxy at the provider's edge takes part in plain HTTP unasked.
+    MeddlingProxy,
     /// Nothing passes behind the provider's edge.
     NetworkDead,
     /// The far end's service is gone; its host still answers pings and refuses connections.
@@ -69,7 +73,7 @@ const SMALL_MTU: u16 = 1400;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 23] = [
+    pub const ALL: [Self; 25] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -89,6 +93,8 @@ impl Fault {
         Self::DnsDead,
         Self::OneResolverDead,
         Self::DnsLying,
+        Self::Portal,
+        Self::MeddlingProxy,
         Self::NetworkDead,
         Self::FarEndGone,
         Self::NoConcentrator,
@@ -117,6 +123,8 @@ impl Fault {
             Self::DnsDead => "dns-dead",
             Self::OneResolverDead => "one-resolver-dead",
             Self::DnsLying => "dns-lying",
+            Self::Portal => "portal",
+            Self::MeddlingProxy => "meddling-proxy",
             Self::NetworkDead => "network-dead",
             Self::FarEndGone => "far-end-gone",
             Self::NoConcentrator => "no-concentrator",
@@ -151,6 +159,8 @@ impl Fault {
             Self::DnsDead => "the name servers never answer",
             Self::OneResolverDead => "the second of the two name servers never answers",
             Self::DnsLying => "the name servers give names that do not exist an address",
+            Self::Portal => "a captive portal answers plain HTTP in everybody's place (looked for from handoff depth on)",
+            Self::MeddlingProxy => "a proxy takes part in plain HTTP unasked (looked for from handoff depth on)",
             Self::NetworkDead => "nothing passes behind the provider's edge",
             Self::FarEndGone => "the far end's service is gone, its host still answers pings",
             Self::NoConcentrator => "a PPPoE line on which no concentrator answers",
@@ -176,6 +186,8 @@ impl Fault {
             | Self::DnsDead
             | Self::OneResolverDead
             | Self::DnsLying
+            | Self::Portal
+            | Self::MeddlingProxy
             | Self::NetworkDead => Segment::Network,
             Self::FarEndGone => Segment::FarEnd,
         }
@@ -227,6 +239,8 @@ impl Fault {
             Self::DnsDead => line.services.dns = Some(DnsService::Silent),
             Self::OneResolverDead => line.services.dns = Some(DnsService::SecondSilent),
             Self::DnsLying => line.services.dns = Some(DnsService::Lying),
+            Self::Portal => line.services.meddler = Some(Meddler::Portal),
+            Self::MeddlingProxy => line.services.meddler = Some(Meddler::Proxy),
             Self::FarEndGone => line.services.far_end = false,
         }
     }

@@ -6,6 +6,7 @@ pub mod dhcp;
 pub mod dns;
 pub mod far_end;
 pub mod igd;
+pub mod middle;
 pub mod neighbour;
 pub mod router;
 

@@ -22,7 +22,11 @@ pub(crate) fn demo(arguments: &[&str]) -> (i32, Value) {
 
 /// The fault is found in its stretch; a quick visit may leave the verdict open, but never passes.
 fn is_found(fault: Fault) {
-    let (status, record) = demo(&["--fault", fault.name()]);
+    is_found_at(fault, "quick");
+}
+
+fn is_found_at(fault: Fault, depth: &str) -> Value {
+    let (status, record) = demo(&["--fault", fault.name(), "--depth", depth]);
     let isolation = &record["isolation"];
     assert_eq!(isolation["segment"], fault.segment().to_string(), "{fault}: {isolation:#}");
     assert_eq!(record["complete"], true);
@@ -32,9 +36,20 @@ fn is_found(fault: Fault) {
     let missed = record["judgements"].as_array().into_iter().flatten().any(|j| j["verdict"] != "pass");
     assert!(missed, "{fault} misses no limit");
     // Their limits are ones that the tier should meet, not must: it may pass otherwise.
-    let should_only = matches!(fault, Fault::DeepBuffer | Fault::SmallMtu | Fault::DoubleNat);
+    let should_only = matches!(fault, Fault::DeepBuffer | Fault::SmallMtu | Fault::DoubleNat | Fault::MeddlingProxy);
     assert!(matches!(verdict, "fail" | "not-proven") || should_only, "{fault}: {verdict}");
     assert!(!isolation["next"].as_array().expect("steps").is_empty(), "{fault} names no next step");
+    record
+}
+
+/// A quick visit fetches no page: these show from handoff depth on, by check `web`.
+fn is_found_by_web(fault: Fault, named: &str, flaw: &str) {
+    let record = is_found_at(fault, "handoff");
+    assert_eq!(record["isolation"]["fault"], named, "{:#}", record["isolation"]);
+    let web = record["checks"].as_array().expect("checks").iter().find(|check| check["check"] == "web").expect("it ran");
+    let flaws = web["flaws"].as_array().expect("flaws");
+    // Over either IP version, and nothing else.
+    assert!(flaws.len() == 2 && flaws.iter().all(|found| found["code"] == flaw), "{web:#}");
 }
 
 #[test]
@@ -50,11 +65,20 @@ fn a_healthy_line_passes_with_the_rate_that_the_arithmetic_gives() {
     }
 }
 
+macro_rules! found {
+    ($fault:ident) => {
+        is_found(Fault::$fault)
+    };
+    ($fault:ident $named:literal $flaw:literal) => {
+        is_found_by_web(Fault::$fault, $named, $flaw)
+    };
+}
+
 macro_rules! found_in_its_stretch {
-    ($($name:ident: $fault:ident,)*) => {
+    ($($name:ident: $fault:ident $(by web as $named:literal $flaw:literal)?,)*) => {
         $(#[test]
         fn $name() {
-            is_found(Fault::$fault);
+            found!($fault $($named $flaw)?);
         })*
 
         #[test]
@@ -84,6 +108,8 @@ found_in_its_stretch! {
     dead_resolvers_are_found_in_the_network: DnsDead,
     one_dead_resolver_is_found_in_the_network: OneResolverDead,
     lying_resolvers_are_found_in_the_network: DnsLying,
+    a_portal_is_found_in_the_network: Portal by web as "captive-portal" "web-captive-portal",
+    a_proxy_that_meddles_is_found_in_the_network: MeddlingProxy by web as "transparent-proxy" "web-transparent-proxy",
     a_dead_network_is_found_in_the_network: NetworkDead,
     a_far_end_that_is_gone_is_found_at_the_far_end: FarEndGone,
     a_missing_concentrator_is_found_on_the_access_line: NoConcentrator,

@@ -13,6 +13,7 @@ use crate::practice::roles::dhcp::{DhcpRole, DhcpRoleConfig};
 use crate::practice::roles::dns::{DnsRole, Manner};
 use crate::practice::roles::far_end::{self, FarEndRole};
 use crate::practice::roles::igd::{IgdRole, IgdRoleConfig};
+use crate::practice::roles::middle::MiddleRole;
 use crate::practice::roles::router::RouterRole;
 use crate::practice::strangers::Guests;
 use crate::practice::topology::{
@@ -43,6 +44,7 @@ pub(super) struct RunningServices {
     pub(super) far_end: Option<FarEndRole>,
     pub(super) igd: Option<IgdRole>,
     pub(super) cross_traffic: Option<CrossTraffic>,
+    pub(super) middle: Option<MiddleRole>,
 }
 
 impl PracticeLine {
@@ -96,6 +98,10 @@ impl PracticeLine {
             };
             let role = IgdRole::start(self.namespace(Node::Gateway), config);
             self.services.igd = Some(role.map_err(system("starting the gateway's UPnP services"))?);
+        }
+        if let Some(manner) = wanted.meddler {
+            let role = MiddleRole::start(self.namespace(Node::Edge), manner);
+            self.services.middle = Some(role.map_err(system("putting somebody in the way of plain HTTP"))?);
         }
         if wanted.cross_traffic && self.config.handoff == Handoff::Gateway {
             let mbit = |direction| {
