@@ -43,7 +43,7 @@ use crate::plan::{Depth, Need, Spec};
 use crate::proto::capacity::Terms;
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
-use crate::unit::{AccessKind, Direction, Family, Position};
+use crate::unit::{AccessKind, Direction, Family, Position, ServiceClass};
 use crate::wire::dhcp4::Introduction;
 use crate::wire::vlan::TagStack;
 
@@ -155,6 +155,8 @@ pub struct Effort {
     pub dscp: u8,
     /// Parameters of capacity tests.
     pub capacity: Terms,
+    /// Classes of service that run beside the twoway stream; `None` leaves the usual ones.
+    pub classes: Option<Vec<ServiceClass>>,
 }
 
 impl Effort {

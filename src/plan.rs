@@ -76,6 +76,8 @@ pub struct Volume {
     pub sold_down_mbit: f64,
     /// Sold upstream rate in Mbit/s.
     pub sold_up_mbit: f64,
+    /// Mbit/s of IP that the profile's own classes of service take each way; `None` leaves the usual ones.
+    pub classes_mbit: Option<f64>,
 }
 
 /// Time and data of one step.

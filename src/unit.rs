@@ -8,6 +8,10 @@ use std::time::Duration;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+mod class;
+
+pub use class::{ClassPace, MAIN_STREAM_INTERVAL, ServiceClass};
+
 /// Which way data moves across the demarcation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]

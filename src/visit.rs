@@ -32,7 +32,7 @@ use crate::profile::Profile;
 use crate::reading::{Outcome, Status};
 use crate::record::Record;
 use crate::record::store::{self, StoreError};
-use crate::unit::{Depth, Position};
+use crate::unit::{Depth, MAIN_STREAM_INTERVAL, Position};
 use crate::wire::vlan::TagStack;
 
 /// Time that running checks have to end after a cancellation, and each holding to be given back.
@@ -102,7 +102,9 @@ impl VisitOptions {
         let (sold_down_mbit, sold_up_mbit) = sold.unwrap_or((0.0, 0.0));
         let asked = self.profile.as_ref().and_then(Profile::load_seconds);
         let load_time = asked.map_or_else(|| load_time(self.depth), Duration::from_secs);
-        Volume { depth: self.depth, load_time, sold_down_mbit, sold_up_mbit }
+        let classes = self.profile.as_ref().and_then(|profile| profile.classes.as_ref());
+        let classes_mbit = classes.map(|all| all.iter().map(|class| class.mbit(MAIN_STREAM_INTERVAL)).sum());
+        Volume { depth: self.depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit }
     }
 
     fn effort(&self) -> Effort {
@@ -118,6 +120,7 @@ impl VisitOptions {
             confidence: profile.map_or(0.95, Profile::confidence),
             dscp: self.dscp,
             capacity: profile.map(|profile| profile.capacity).unwrap_or_default(),
+            classes: profile.and_then(|profile| profile.classes.clone()),
         }
     }
 }

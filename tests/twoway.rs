@@ -3,6 +3,8 @@
 //! Needs root (or CAP_SYS_ADMIN, CAP_NET_ADMIN, CAP_NET_RAW) and python3 for the reader: fails loudly without. All traffic
 //! stays in namespaces that the tests make.
 
+#[path = "twoway/classes.rs"]
+mod classes;
 #[path = "common/context.rs"]
 mod context;
 #[path = "twoway/figures.rs"]

@@ -219,7 +219,13 @@ mod tests {
 
     #[test]
     fn cost_is_two_tests_at_what_was_sold_with_a_margin() {
-        let volume = Volume { depth: Depth::Soak, load_time: Duration::from_secs(1), sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+        let volume = Volume {
+            depth: Depth::Soak,
+            load_time: Duration::from_secs(1),
+            sold_down_mbit: 100.0,
+            sold_up_mbit: 40.0,
+            classes_mbit: None,
+        };
         let cost = cost(&volume);
         // (100 + 40) Mbit/s x 1.25 x 10 s / 8
         assert_eq!((cost.time, cost.octets), (Duration::from_secs(23), 218_750_000));

@@ -196,7 +196,13 @@ mod tests {
     #[test]
     fn all_but_soak_take_less_than_five_seconds() {
         for depth in [Depth::Quick, Depth::Handoff] {
-            let cost = cost(&Volume { depth, load_time: Duration::from_secs(3), sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
+            let cost = cost(&Volume {
+                depth,
+                load_time: Duration::from_secs(3),
+                sold_down_mbit: 0.0,
+                sold_up_mbit: 0.0,
+                classes_mbit: None,
+            });
             assert!(cost.time < Duration::from_secs(5), "{depth:?}: {:?}", cost.time);
         }
     }

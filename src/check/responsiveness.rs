@@ -132,7 +132,13 @@ mod tests {
 
     #[test]
     fn cost_is_both_ways_to_the_time_limit_at_what_was_sold_with_a_margin() {
-        let volume = Volume { depth: Depth::Soak, load_time: Duration::from_secs(1), sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+        let volume = Volume {
+            depth: Depth::Soak,
+            load_time: Duration::from_secs(1),
+            sold_down_mbit: 100.0,
+            sold_up_mbit: 40.0,
+            classes_mbit: None,
+        };
         let cost = cost(&volume);
         // (100 + 40) Mbit/s x 1.25 x 20 s / 8
         assert_eq!((cost.time, cost.octets), (Duration::from_secs(44), 437_500_000));

@@ -286,7 +286,13 @@ mod tests {
 
     #[test]
     fn cost_is_two_trains_at_half_as_much_again_as_was_sold() {
-        let volume = Volume { depth: crate::unit::Depth::Soak, load_time: IDLE, sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+        let volume = Volume {
+            depth: crate::unit::Depth::Soak,
+            load_time: IDLE,
+            sold_down_mbit: 100.0,
+            sold_up_mbit: 40.0,
+            classes_mbit: None,
+        };
         // (150 + 60) Mbit/s x 3 s / 8
         assert_eq!((cost(&volume).time, cost(&volume).octets), (Duration::from_secs(13), 78_750_000));
     }

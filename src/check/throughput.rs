@@ -205,7 +205,13 @@ mod tests {
 
     #[test]
     fn a_phase_is_sized_by_what_was_sold_with_a_margin() {
-        let volume = Volume { depth: Depth::Quick, load_time: Duration::from_secs(3), sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+        let volume = Volume {
+            depth: Depth::Quick,
+            load_time: Duration::from_secs(3),
+            sold_down_mbit: 100.0,
+            sold_up_mbit: 40.0,
+            classes_mbit: None,
+        };
         let cost = cost(&volume);
         assert_eq!(cost.time, Duration::from_secs(9));
         // (100 + 40) Mbit/s x 1.25 x 4 s / 8

@@ -24,7 +24,7 @@ use crate::proto::stamp::account::Reflector;
 use crate::proto::stamp::schedule::Spacing;
 use crate::proto::stamp::sender::Config;
 use crate::reading::Outcome;
-use crate::unit::{Depth, Family};
+use crate::unit::{Depth, Family, MAIN_STREAM_INTERVAL};
 use crate::wire::stamp::Key;
 
 pub use stream::{Ended, StreamConfig, StreamProgress, StreamResult, run_stream};
@@ -75,7 +75,7 @@ fn effort(depth: Depth) -> (u64, Duration) {
         // A 95th percentile has an upper bound from 72 independent samples on; neighbours in a queue are not independent.
         Depth::Quick => (300, Duration::from_millis(12)),
         // 1000 packets bound a loss-free line below 0.37 % at 95 %, two-sided.
-        Depth::Handoff => (1000, Duration::from_millis(9)),
+        Depth::Handoff => (1000, MAIN_STREAM_INTERVAL),
         // 15 000 bound it below 0.025 %, and carry the 99.9th percentile.
         Depth::Soak => (15_000, Duration::from_millis(20)),
     }
@@ -99,7 +99,7 @@ fn cost(volume: &Volume) -> Cost {
     let time = interval * u32::try_from(packets).unwrap_or(u32::MAX) + Duration::from_millis(500);
     // In each IP version.
     let octets = 2 * 2 * packets * (PAYLOAD_OCTETS as u64 + HEADERS);
-    Cost { time, octets: octets + classes::volume(volume, packets, HEADERS) }
+    Cost { time, octets: octets + classes::volume(volume, packets, interval) }
 }
 
 async fn examine(Twoway { form, peer }: Twoway, context: Context) -> Outcome {
@@ -127,11 +127,11 @@ async fn examine(Twoway { form, peer }: Twoway, context: Context) -> Outcome {
     };
     let confidence = context.effort.confidence;
     // Side by side: the same line at the same time. Whoever watches sees the first.
-    let others = classes::streams(&config, &context.effort).into_iter().map(|config| {
+    let others = classes::streams(&config, &context.effort).into_iter().map(|(class, config)| {
         let cancel = context.cancel.clone();
         async move {
             let result = run_stream(config.clone(), cancel, |_| {}).await;
-            (config, result)
+            (class, config, result)
         }
     });
     let first = measure(config, context.cancel.clone(), Arc::clone(&context.live), confidence);
@@ -229,8 +229,13 @@ mod tests {
 
     #[test]
     fn cost_is_the_stream_s_time_and_octets() {
-        let cost =
-            cost(&Volume { depth: Depth::Handoff, load_time: Duration::from_secs(3), sold_down_mbit: 0.0, sold_up_mbit: 0.0 });
-        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 880_000 + 2 * 98 * (172 + 600 + 300 + 3 * 48)));
+        let cost = cost(&Volume {
+            depth: Depth::Handoff,
+            load_time: Duration::from_secs(3),
+            sold_down_mbit: 0.0,
+            sold_up_mbit: 0.0,
+            classes_mbit: None,
+        });
+        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 880_000 + 2 * 98 * (200 + 628 + 328)));
     }
 }

@@ -120,8 +120,13 @@ mod tests {
     use super::*;
     use crate::unit::Depth;
 
-    const VOLUME: Volume =
-        Volume { depth: Depth::Quick, load_time: Duration::from_secs(3), sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+    const VOLUME: Volume = Volume {
+        depth: Depth::Quick,
+        load_time: Duration::from_secs(3),
+        sold_down_mbit: 100.0,
+        sold_up_mbit: 40.0,
+        classes_mbit: None,
+    };
 
     fn specs() -> Vec<Spec> {
         fn cost(seconds: u64, octets: u64) -> Cost {

@@ -82,8 +82,13 @@ mod tests {
         ]
     }
 
-    const VOLUME: Volume =
-        Volume { depth: Depth::Handoff, load_time: Duration::from_secs(3), sold_down_mbit: 1000.0, sold_up_mbit: 500.0 };
+    const VOLUME: Volume = Volume {
+        depth: Depth::Handoff,
+        load_time: Duration::from_secs(3),
+        sold_down_mbit: 1000.0,
+        sold_up_mbit: 500.0,
+        classes_mbit: None,
+    };
 
     #[test]
     fn a_plan_tells_time_data_and_what_the_load_does() {

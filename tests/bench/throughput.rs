@@ -50,6 +50,7 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
                 confidence: 0.95,
                 dscp: 0,
                 capacity: Default::default(),
+                classes: None,
             },
             position: Position::Gateway,
             far_end: Some(target),

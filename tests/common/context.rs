@@ -28,6 +28,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
             confidence: 0.95,
             dscp: 0,
             capacity: Default::default(),
+            classes: None,
         },
         dhcp4: Introduction::default(),
         position: Position::Gateway,

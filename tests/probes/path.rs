@@ -99,8 +99,13 @@ fn sixteen_routers_of_which_four_are_silent_are_told_in_under_5_s() {
     }
     // The time is that of the check's own clockwork: rounds, gaps and one waiting time. It is planned below 5 s, which a busy
     // machine does not change; what it took is printed.
-    let volume =
-        Volume { depth: Depth::Handoff, sold_down_mbit: 100.0, sold_up_mbit: 40.0, load_time: std::time::Duration::from_secs(4) };
+    let volume = Volume {
+        depth: Depth::Handoff,
+        sold_down_mbit: 100.0,
+        sold_up_mbit: 40.0,
+        load_time: std::time::Duration::from_secs(4),
+        classes_mbit: None,
+    };
     assert!((PathCheck.spec().cost)(&volume).time.as_secs_f64() < 5.0);
     println!("{} hops in {} ms", ROUTERS + 1, path["took_ms"]);
 }

@@ -15,14 +15,18 @@ use crate::context;
 /// Key of the authenticated reflector (invented).
 const KEY: &str = "00112233445566778899aabbccddeeff00112233445566778899aabbccddeeff";
 
-struct Standard {
+pub(crate) struct Standard {
     child: Child,
     lines: Box<dyn Iterator<Item = String>>,
 }
 
 impl Standard {
     fn start(kind: &str, port: u16, seconds: u32, remark: Option<&str>) -> Self {
-        let mut command = Command::new("python3");
+        Self::start_by(Command::new("python3"), kind, port, seconds, remark)
+    }
+
+    /// The same by a command that runs elsewhere.
+    pub(crate) fn start_by(mut command: Command, kind: &str, port: u16, seconds: u32, remark: Option<&str>) -> Self {
         command.args(["-c", include_str!("standard_reflector.py"), kind, &port.to_string(), &seconds.to_string(), KEY]);
         if let Some(dscp) = remark {
             command.env("REMARK", dscp);
@@ -34,7 +38,7 @@ impl Standard {
     }
 
     /// What it counted; it ends by itself.
-    fn counted(&mut self) -> Value {
+    pub(crate) fn counted(&mut self) -> Value {
         serde_json::from_str(&self.lines.next().expect("its last line")).expect("JSON")
     }
 }

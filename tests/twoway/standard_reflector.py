@@ -7,7 +7,7 @@ usage: standard_reflector.py KIND PORT SECONDS [KEY]
   light      RFC 5357 section 4.2.1 and appendix I: 41 octets, then the sender's padding cut so that both packets have one size
   signed     RFC 8762 authenticated with KEY (hexadecimal); TLVs as unrecognised, without their HMAC being known
 
-Ends by itself after SECONDS. Says 'ready', then at the end a line of JSON: packets by DSCP, and by payload size.
+Listens on loopback, or at the address in the environment's AT. Ends by itself after SECONDS. Says 'ready', then at the end a line of JSON: packets by DSCP, and by payload size.
 """
 import collections, hashlib, hmac, json, os, socket, struct, sys, time
 
@@ -19,7 +19,7 @@ IP_RECVTTL, IP_TTL = 12, 2
 s.setsockopt(socket.IPPROTO_IP, IP_RECVTTL, 1)
 s.setsockopt(socket.IPPROTO_IP, socket.IP_RECVTOS, 1)
 s.setsockopt(socket.IPPROTO_IP, IP_TTL, 255)
-s.bind(("127.0.0.1", port))
+s.bind((os.environ.get("AT", "127.0.0.1"), port))
 s.settimeout(0.2)
 print("ready", flush=True)
 

@@ -233,6 +233,7 @@ mod tests {
             confidence: 0.95,
             dscp: 0,
             capacity: Terms::default(),
+            classes: None,
         };
         let mut outcome = Outcome::new(crate::reading::Status::Done);
         add(&mut outcome, &effort, None, tested);

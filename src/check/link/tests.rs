@@ -41,6 +41,7 @@ fn effort(down: f64, up: f64) -> Effort {
         confidence: 0.95,
         dscp: 0,
         capacity: Default::default(),
+        classes: None,
     }
 }
 

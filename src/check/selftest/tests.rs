@@ -14,6 +14,7 @@ fn effort(down: f64, up: f64) -> Effort {
         confidence: 0.95,
         dscp: 0,
         capacity: Terms::default(),
+        classes: None,
     }
 }
 
@@ -88,7 +89,13 @@ fn a_tier_beyond_the_test_set_is_told_beforehand() {
 fn it_loads_for_fast_tiers_and_unknown_ones_always_at_soak_and_when_asked() {
     assert!(!loads(Depth::Quick, 300.0, 50.0) && loads(Depth::Quick, 50.0, 301.0) && loads(Depth::Handoff, 0.0, 0.0));
     assert!(loads(Depth::Soak, 20.0, 5.0));
-    let volume = Volume { depth: Depth::Quick, load_time: Duration::from_secs(1), sold_down_mbit: 100.0, sold_up_mbit: 40.0 };
+    let volume = Volume {
+        depth: Depth::Quick,
+        load_time: Duration::from_secs(1),
+        sold_down_mbit: 100.0,
+        sold_up_mbit: 40.0,
+        classes_mbit: None,
+    };
     let of = |asked| (SelfTest { asked }.spec().cost)(&volume).time;
     assert_eq!((of(false), of(true)), (Duration::from_millis(20), Duration::from_millis(500)));
     let soak = Volume { depth: Depth::Soak, ..volume };

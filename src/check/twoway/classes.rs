@@ -4,6 +4,9 @@
 //! is to be named. They are thin, so that they disturb neither the main stream nor the line. It must not know who judges them:
 //! what a class is entitled to stands in a contract, if anywhere.
 
+use std::net::SocketAddr;
+use std::time::Duration;
+
 use serde_json::json;
 
 use super::figures;
@@ -13,69 +16,67 @@ use crate::metric::quantile;
 use crate::plan::Volume;
 use crate::proto::stamp::schedule::Spacing;
 use crate::reading::{Outcome, Reading, Target};
-use crate::unit::{Depth, Direction, Family};
+use crate::unit::{Depth, Direction, Family, ServiceClass};
 
-/// One class.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Class {
-    /// Its code point.
-    pub(super) dscp: u8,
-    /// UDP payload octets of its packets: what rides in such a class is of that size, roughly.
-    pub(super) octets: usize,
-}
-
-/// Voice (EF, RFC 3246), video conferences (AF41, RFC 4594 section 4.3) and bulk of low priority (CS1, RFC 4594 section 4.10), beside the
-/// main stream's own class, which is best effort unless the profile says otherwise. The sizes are ours.
-const CLASSES: [Class; 3] =
-    [Class { dscp: 46, octets: super::PAYLOAD_OCTETS }, Class { dscp: 34, octets: 600 }, Class { dscp: 8, octets: 300 }];
-/// One packet of a class to so many of the main stream, and 1 ms beside that, so that they don't march in step.
-const THINNER: u32 = 10;
-/// Below this sold rate their share is no longer small.
+/// Below this sold rate the share of the usual classes is no longer small.
 const LEAST_MBIT: f64 = 5.0;
 
-/// The classes that run at this depth on a line that was sold so, beside a main stream of this code point.
-pub(super) fn chosen(depth: Depth, sold_up_mbit: f64, main_dscp: u8) -> Vec<Class> {
+/// The classes that run at this depth beside a main stream of this code point: the profile's own, checked against the sold rate, or
+/// else the usual ones where the line was sold wide enough.
+fn chosen(depth: Depth, asked: Option<&[ServiceClass]>, sold_up_mbit: f64, main_dscp: u8) -> Vec<ServiceClass> {
     let slow = sold_up_mbit > 0.0 && sold_up_mbit < LEAST_MBIT;
-    if depth == Depth::Quick || slow {
-        return Vec::new();
+    match asked {
+        _ if depth == Depth::Quick => Vec::new(),
+        Some(asked) => asked.to_vec(),
+        None if slow => Vec::new(),
+        None => ServiceClass::usual().into_iter().filter(|class| class.dscp != main_dscp).collect(),
     }
-    CLASSES.into_iter().filter(|class| class.dscp != main_dscp).collect()
 }
 
-/// Octets that they move, both ways, beside a main stream of so many packets.
-pub(super) fn volume(volume: &Volume, packets: u64, headers: u64) -> u64 {
-    let classes = chosen(volume.depth, volume.sold_up_mbit, 0);
-    classes.iter().map(|class| 2 * thinned(packets) * (class.octets as u64 + headers)).sum()
-}
-
-fn thinned(packets: u64) -> u64 {
-    (packets / u64::from(THINNER)).saturating_sub(2).max(1)
+/// Octets of IP that they move at most, both ways, beside a main stream of so many packets with this gap.
+pub(super) fn volume(volume: &Volume, packets: u64, interval: Duration) -> u64 {
+    match volume.classes_mbit {
+        _ if volume.depth == Depth::Quick => 0,
+        Some(mbit) => (2.0 * mbit * 1e6 / 8.0 * packets as f64 * interval.as_secs_f64()).ceil() as u64,
+        None => {
+            let classes = chosen(volume.depth, None, volume.sold_up_mbit, 0);
+            classes.iter().map(|class| 2 * class.packets(packets, interval) * u64::from(class.octets)).sum()
+        }
+    }
 }
 
 /// Their streams, made after the main one.
-pub(super) fn streams(main: &StreamConfig, effort: &Effort) -> Vec<StreamConfig> {
-    let of = |class: Class| {
+pub(super) fn streams(main: &StreamConfig, effort: &Effort) -> Vec<(ServiceClass, StreamConfig)> {
+    let of = |class: ServiceClass| {
         let mut config = main.clone();
         config.dscp = class.dscp;
         let stream = &mut config.stream;
-        stream.count = stream.count.map(thinned);
-        stream.interval = stream.interval * THINNER + std::time::Duration::from_millis(1);
+        stream.count = stream.count.map(|packets| class.packets(packets, main.stream.interval));
+        stream.interval = class.interval(main.stream.interval);
         stream.spacing = Spacing::Periodic { phase: rand::random() };
         stream.reply_dscp = Some(class.dscp);
-        stream.payload_octets = class.octets;
-        config
+        stream.payload_octets = usize::from(class.octets) - headers(main.reflector);
+        (class, config)
     };
-    chosen(effort.depth, effort.sold_up_mbit, main.dscp).into_iter().map(of).collect()
+    chosen(effort.depth, effort.classes.as_deref(), effort.sold_up_mbit, main.dscp).into_iter().map(of).collect()
+}
+
+/// Octets of the IP and UDP headers of a packet to there.
+fn headers(to: SocketAddr) -> usize {
+    match to {
+        SocketAddr::V4(_) => 28,
+        SocketAddr::V6(_) => 48,
+    }
 }
 
 /// Adds what the classes' streams found to the main one's outcome.
-pub(super) fn add(outcome: &mut Outcome, found: &[(StreamConfig, std::io::Result<StreamResult>)], confidence: f64) {
+pub(super) fn add(outcome: &mut Outcome, found: &[(ServiceClass, StreamConfig, std::io::Result<StreamResult>)], confidence: f64) {
     let mut facts = Vec::new();
-    for (config, result) in found {
+    for (class, config, result) in found {
         let result = match result {
             Ok(result) => result,
             Err(error) => {
-                facts.push(json!({ "dscp": config.dscp, "not_measured": error.to_string() }));
+                facts.push(json!({ "name": class.name, "dscp": config.dscp, "not_measured": error.to_string() }));
                 continue;
             }
         };
@@ -84,12 +85,15 @@ pub(super) fn add(outcome: &mut Outcome, found: &[(StreamConfig, std::io::Result
         let of_class = figures::limited(readings(result, confidence), result);
         outcome.readings.extend(of_class.into_iter().map(|reading| reading.on(Target::Class(dscp)).over(family)));
         if account.sent > 0 && account.lost == account.sent {
-            let what = format!("none of {} packets with DSCP {dscp} was answered", account.sent);
+            let name = class.name.as_ref().map_or(String::new(), |name| format!(" ({name})"));
+            let what = format!("none of {} packets with DSCP {dscp}{name} was answered", account.sent);
             outcome.flaw("twoway-class-unanswered", what, None);
         }
         figures::rewritten(outcome, config, &account.seen);
         facts.push(json!({
+            "name": class.name,
             "dscp": dscp,
+            "ip_octets": result.payload_octets + headers(config.reflector),
             "udp_payload_octets": result.payload_octets,
             "packets_sent": account.sent,
             "packets_unanswered": account.lost,
@@ -131,17 +135,32 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::unit::ClassPace;
 
     #[test]
     fn classes_run_where_there_is_time_and_room_and_none_twice() {
-        let dscps = |depth, mbit, main| chosen(depth, mbit, main).iter().map(|class| class.dscp).collect::<Vec<_>>();
+        let dscps = |depth, mbit, main| chosen(depth, None, mbit, main).iter().map(|class| class.dscp).collect::<Vec<_>>();
         assert_eq!(dscps(Depth::Handoff, 0.0, 0), [46, 34, 8]);
         assert_eq!(dscps(Depth::Soak, 40.0, 46), [34, 8]);
         assert!(dscps(Depth::Quick, 40.0, 0).is_empty() && dscps(Depth::Handoff, 1.0, 0).is_empty());
-        // All classes together take below 3 % of the slowest line that has them: packets each 91 ms, 48 octets of IP and UDP on top.
-        let octets: usize = CLASSES.iter().map(|class| class.octets + 48).sum();
-        assert!(octets as f64 * 8.0 / 0.091 < 0.03 * LEAST_MBIT * 1e6);
-        // And a 95th percentile has an upper bound from 72 samples on.
-        assert!(thinned(1000) >= 72);
+    }
+
+    #[test]
+    fn what_the_profile_asks_for_runs_as_asked_but_not_in_a_quick_visit() {
+        let asked = [ServiceClass { name: None, dscp: 0, octets: 1500, pace: ClassPace::Every(Duration::from_millis(100)) }];
+        assert_eq!(chosen(Depth::Handoff, Some(&asked), 1.0, 0), asked);
+        assert!(chosen(Depth::Soak, Some(&[]), 100.0, 0).is_empty() && chosen(Depth::Quick, Some(&asked), 100.0, 0).is_empty());
+        // 1500 octets each 100 ms for 9 s, both ways.
+        let moved = |depth| {
+            let of = Volume {
+                depth,
+                load_time: Duration::ZERO,
+                sold_down_mbit: 0.0,
+                sold_up_mbit: 1.0,
+                classes_mbit: Some(asked[0].mbit(Duration::from_millis(9))),
+            };
+            volume(&of, 1000, Duration::from_millis(9))
+        };
+        assert_eq!((moved(Depth::Handoff), moved(Depth::Quick)), (2 * 90 * 1500, 0));
     }
 }

@@ -370,7 +370,9 @@ fn ask(packet: &mut Vec<u8>, dscp: u8, config: &Config) -> Option<usize> {
     tlv::push(packet, tlv::CLASS_OF_SERVICE, &class.value());
     let mut push = |kind, value: &[u8]| {
         let at = packet.len() + TLV_HEADER;
-        let fits = at + value.len() + hmac <= config.payload_octets;
+        // What is left must be nothing or room for a padding TLV, so that the packet becomes as long as was asked.
+        let left = config.payload_octets.checked_sub(at + value.len() + hmac);
+        let fits = left.is_some_and(|left| left == 0 || left >= TLV_HEADER);
         if fits {
             tlv::push(packet, kind, value);
         }

@@ -364,6 +364,7 @@ pub(super) fn profile() -> Vec<Vec<u8>> {
         [effort]\nstreams = 4\nload_seconds = 3\nconfidence = 0.95\ndscp = 46\n\
         [dhcp4]\nvendor_class = \"a\"\nclient_identifier = \"0x00:6c\"\nuser_class = [\"d\"]\nparameter_list = [1, 121, 3]\n\
         [[dhcp4.vendor]]\nenterprise = 32473\nclass = [\"c\"]\n[[dhcp4.vendor.option]]\ncode = 1\ndata = \"0xff\"\n\
+        [[twoway.stream]]\nname = \"s\"\ndscp = 46\noctets = 200\ninterval_ms = 20\n\
         [[criterion]]\nname = \"c\"\nreading = \"throughput.tcp_payload_rate\"\ndirection = \"down\"\n\
         at_least_share_of_sold = 0.9\nseverity = \"must\"\nbasis = \"b\"\ndepths = [\"handoff\"]\n";
     [small, include_str!("../../../profiles/adsl-16-1.toml"), include_str!("../../../profiles/fibre-1000-500.toml")]
