@@ -74,6 +74,8 @@ pub struct Context {
     pub effort: Effort,
     /// What the provider wants a DHCPv4 client to say of itself.
     pub dhcp4: Introduction,
+    /// Pages of public hosts to fetch.
+    pub pages: web::PublicPages,
     /// Where the agent is plugged in.
     pub position: Position,
     /// The far end to measure against, if one was given.

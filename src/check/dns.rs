@@ -8,7 +8,7 @@
 //! names are ones that do not exist, and truth is tested on those alone. From handoff depth on a closer look is taken beside them.
 
 mod closer;
-mod exchange;
+pub(super) mod exchange;
 mod figures;
 mod questions;
 mod run;

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::problem::ProfileError;
 use crate::line::{Atm, Encapsulation, Technology};
 use crate::proto::capacity::Terms;
+use crate::proto::web::page::PublicPage;
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
 use crate::typed::table::{Document, Table, root};
@@ -15,6 +16,7 @@ use crate::wire::dhcp4::Introduction;
 mod capacity;
 mod criteria;
 mod dhcp4;
+mod web;
 
 /// A service tier: what was sold, the limits, how hard to test.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,6 +35,8 @@ pub struct Profile {
     pub dhcp4: Introduction,
     /// Parameters of capacity tests.
     pub capacity: Terms,
+    /// Pages of public hosts to fetch; none unless named.
+    pub pages: Vec<PublicPage>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -208,7 +212,7 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
         root.get_ref(),
         0..0,
         String::new(),
-        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "criterion"],
+        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "web", "criterion"],
     );
     let profile = read(&document, &top);
     let (problems, more) = document.into_problems();
@@ -232,6 +236,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let effort = read_effort(document, top.table("effort", &["streams", "load_seconds", "confidence", "dscp"]).as_ref());
     let dhcp4 = top.table("dhcp4", dhcp4::KEYS).map(|t| dhcp4::read(document, &t)).unwrap_or_default();
     let capacity = top.table("capacity", capacity::KEYS).map(|t| capacity::read(document, &t)).unwrap_or_default();
+    let pages = top.table("web", web::KEYS).map(|t| web::read(document, &t)).unwrap_or_default();
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -244,6 +249,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         effort,
         dhcp4,
         capacity,
+        pages,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),
