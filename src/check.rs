@@ -74,6 +74,8 @@ pub struct Context {
     pub effort: Effort,
     /// What the provider wants a DHCPv4 client to say of itself.
     pub dhcp4: Introduction,
+    /// Pages of public hosts to fetch.
+    pub pages: web::PublicPages,
     /// Where the agent is plugged in.
     pub position: Position,
     /// The far end to measure against, if one was given.
@@ -170,6 +172,15 @@ impl Effort {
     }
 }
 
+/// Domains that hosts complete names by.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Completion {
+    /// The host's own (DHCP option 15).
+    pub domain: Option<String>,
+    /// Those that are tried in turn (DHCP option 119, RFC 3397).
+    pub search: Vec<String>,
+}
+
 /// What is known about the connection; grows as checks finish.
 #[derive(Debug, Clone, Default)]
 pub struct Known {
@@ -185,6 +196,8 @@ pub struct Known {
     pub gateway6: Option<std::net::Ipv6Addr>,
     /// Resolvers handed out, in order, those of IPv4 first.
     pub resolvers: Vec<IpAddr>,
+    /// Domains that hosts complete names by, as the lease has them.
+    pub completion: Completion,
     /// The open session with the far end.
     pub far_end: Option<Arc<Session>>,
     /// Where the gateway tells what it counted on its line, if it does.
@@ -212,6 +225,8 @@ pub enum Learned {
     Gateway6(std::net::Ipv6Addr),
     /// Resolvers in order; take the place of earlier ones of the same IP version.
     Resolvers(Vec<IpAddr>),
+    /// Domains that hosts complete names by.
+    Completion(Completion),
     /// The far end's session.
     FarEnd(Arc<Session>),
     /// Where the gateway tells what it counted.
@@ -233,6 +248,7 @@ impl Learned {
             Self::FarEnd(_) => Some(Need::FarEnd),
             Self::Gateway4(_)
             | Self::Gateway6(_)
+            | Self::Completion(_)
             | Self::Resolvers(_)
             | Self::FarEndBeside(_)
             | Self::GatewayCounters(_)
@@ -264,6 +280,7 @@ impl Known {
                 self.resolvers.extend(list);
                 self.resolvers.sort_by_key(IpAddr::is_ipv6);
             }
+            Learned::Completion(completion) => self.completion = completion,
             Learned::FarEnd(session) => self.far_end = Some(session),
             Learned::GatewayCounters(counters) => self.gateway_counters = Some(counters),
             Learned::PathMtu(octets) => self.path_mtu = Some(octets),

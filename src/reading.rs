@@ -84,6 +84,8 @@ pub enum Target {
     Vlan(u16, u16),
     /// A class of service, by its DSCP.
     Class(u8),
+    /// A public page that the profile names, by its order, from 1.
+    Page(u16),
 }
 
 /// Something that bounded the figure other than the line under test.

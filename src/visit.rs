@@ -23,6 +23,7 @@ use tokio::task::{Id, JoinSet};
 use tokio_util::sync::CancellationToken;
 
 use self::capture::Capture;
+use crate::check::web::PublicPages;
 use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure};
 use crate::farend::client::FarEndTarget;
 use crate::line::LineFacts;
@@ -237,6 +238,10 @@ impl Running {
             known: Arc::new(self.known.clone()),
             effort: self.options.effort(),
             dhcp4: self.options.profile.as_ref().map(|p| p.dhcp4.clone()).unwrap_or_default(),
+            pages: PublicPages {
+                pages: self.options.profile.as_ref().map(|p| p.pages.clone()).unwrap_or_default(),
+                trusted: None,
+            },
             position: self.options.position,
             far_end: self.options.far_end.clone(),
             cancel: self.cancel.child_token(),

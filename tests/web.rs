@@ -15,20 +15,21 @@ mod server;
 mod view;
 
 use std::io::{Read, Write};
-use std::net::{SocketAddr, TcpStream};
+use std::net::{IpAddr, SocketAddr, TcpStream};
 use std::sync::Arc;
 use std::time::Duration;
 
 use doorstep::check::farend::FarEndCheck;
-use doorstep::check::web::WebCheck;
+use doorstep::check::web::{PublicPages, WebCheck};
 use doorstep::check::{Check, Known};
 use doorstep::farend::client::Session;
-use doorstep::practice::topology::{FAR_END_V4, FAR_END_V6, LAPTOP_PORT, LAPTOP_V6};
-use doorstep::practice::{Impairment, Impairments, LineConfig, Node, PracticeLine};
-use doorstep::reading::{Outcome, Status};
+use doorstep::practice::topology::{FAR_END_V4, FAR_END_V6, LAPTOP_PORT, LAPTOP_V6, RESOLVERS_V4};
+use doorstep::practice::{DnsService, Impairment, Impairments, LineConfig, Node, PracticeLine, Services};
+use doorstep::proto::web::page::PublicPage;
+use doorstep::reading::{Outcome, Status, Target};
 use doorstep::unit::{Depth, Family};
 
-use lab::{context, on_laptop};
+use lab::{build, context, on_laptop};
 use outcome::{codes, reading, readings};
 use server::Server;
 use view::{examine, line, rules};
@@ -61,8 +62,12 @@ fn examine_both(line: &PracticeLine, then: &'static str) -> Outcome {
 }
 
 fn delayed() -> PracticeLine {
+    line(delayed_config())
+}
+
+fn delayed_config() -> LineConfig {
     let down = Impairment::delayed(Duration::from_millis(20));
-    line(LineConfig { access: Impairments { down, up: Impairment::default() }, ..LineConfig::default() })
+    LineConfig { access: Impairments { down, up: Impairment::default() }, ..LineConfig::default() }
 }
 
 /// 20 ms of path: TCP and TLS take a round trip each (RFC 9293, RFC 8446 section 2), document and parts one each at least, so a page takes
@@ -95,6 +100,75 @@ fn ipv4_wins_after_the_delay_where_ipv6_is_silent() {
     assert_eq!(reading(&outcome, "web.race_won_by_ipv6").value, 0.0);
     let race = reading(&outcome, "web.race_time");
     assert!((270.0..1000.0).contains(&race.value) && race.family == Some(Family::Ipv4), "{race:?}");
+}
+
+/// A host of the lab in a public one's place: HTTPS by python's library with a certificate made here, trusted by nobody else.
+/// The line's resolvers know its name.
+#[test]
+fn public_hosts_are_fetched_and_held_against_nobody() {
+    let line = build(LineConfig {
+        services: Services { dns: Some(DnsService::Truthful), far_end: true, ..Services::NONE },
+        ..delayed_config()
+    });
+    let key = rcgen::KeyPair::generate().expect("a key");
+    let certificate =
+        rcgen::CertificateParams::new(vec!["www.example.net".to_owned()]).expect("a name").self_signed(&key).expect("signed");
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("host.pem");
+    std::fs::write(&file, certificate.pem() + &key.serialize_pem()).expect("written");
+    let mut command = line.namespace(Node::FarEnd).command("python3");
+    command.arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/web/host.py")).arg(&file);
+    let _host = Server::start(command, "ready");
+    let mut roots = rustls::RootCertStore::empty();
+    roots.add(certificate.der().clone()).expect("an anchor");
+    let (roots, page) = (Arc::new(roots), |text: &str| PublicPage::parse(text).expect(text));
+    let run = |pages: Vec<PublicPage>, trusted: Option<Arc<rustls::RootCertStore>>| {
+        let mut context = context(&line, Known::default(), Depth::Handoff);
+        context.pages = PublicPages { pages, trusted };
+        let target = line.far_end_target();
+        on_laptop(&line, move || async move {
+            let session = Session::open(&target, FAR_END_V4.into(), LAPTOP_PORT).await.expect("the far end is there");
+            let resolvers = RESOLVERS_V4.map(IpAddr::V4).to_vec();
+            context.known = Arc::new(Known { resolvers, far_end: Some(Arc::new(session)), ..(*context.known).clone() });
+            WebCheck.run(context).await.outcome
+        })
+    };
+    let pages = vec![
+        page("https://www.example.net/short"),
+        page("https://www.example.net/long"),
+        page("https://www.example.net:444/"),
+        page("https://nowhere.example.net/"),
+    ];
+    let outcome = run(pages, Some(Arc::clone(&roots)));
+    assert_eq!((outcome.status, codes(&outcome)), (Status::Done, vec![]), "{outcome:#?}");
+    let of = |name: &str, n| {
+        let is = |r: &&doorstep::reading::Reading| r.name == format!("web.public_{name}") && r.target == Some(Target::Page(n));
+        outcome.readings.iter().find(is).map(|r| r.value)
+    };
+    // The delay of the line is in every step behind the lookup, and the lookup's way leads over it too.
+    for (name, trips) in
+        [("name_time", 1.0), ("connect_time", 1.0), ("tls_time", 1.0), ("first_byte_time", 1.0), ("page_time", 4.0)]
+    {
+        let time = of(name, 1).unwrap_or_else(|| panic!("{name}: {outcome:#?}"));
+        assert!((20.0 * trips..120.0 * trips).contains(&time), "{name}: {time} ms");
+    }
+    assert!(of("first_byte_time", 2).is_some() && of("page_time", 2).is_none(), "longer than is taken");
+    assert!(of("name_time", 3).is_some() && of("connect_time", 3).is_none(), "nobody listens");
+    assert!(of("connect_time", 4).is_none(), "no such name");
+    let facts = &outcome.facts["public_pages"];
+    assert_eq!((&facts[0]["status"], &facts[0]["octets"], &facts[0]["is_whole"]), (&200.into(), &1000.into(), &true.into()));
+    assert_eq!((&facts[0]["why_not"], &facts[0]["address"]), (&serde_json::Value::Null, &"203.0.113.10".into()), "{facts:#}");
+    assert!(facts[1]["octets"].as_u64().is_some_and(|octets| octets < 200_000) && facts[1]["is_whole"] == false, "{facts:#}");
+    assert!(facts[2]["why_not"].is_string() && facts[3]["why_not"].is_string(), "{facts:#}");
+    // Another anchor than the host's: no TLS.
+    let other = rcgen::generate_simple_self_signed(vec!["www.example.net".to_owned()]).expect("another");
+    let mut roots = rustls::RootCertStore::empty();
+    roots.add(other.cert.der().clone()).expect("an anchor");
+    let outcome = run(vec![page("https://www.example.net/short")], Some(Arc::new(roots)));
+    assert!(readings(&outcome, "web.public_tls_time").is_empty() && codes(&outcome).is_empty(), "{outcome:#?}");
+    assert_eq!(readings(&outcome, "web.public_connect_time").len(), 1);
+    // None are named: nothing is fetched.
+    assert!(!run(Vec::new(), None).facts.contains_key("public_pages"));
 }
 
 fn middle(line: &PracticeLine, manner: &str) -> Server {

@@ -8,7 +8,7 @@
 //! names are ones that do not exist, and truth is tested on those alone. From handoff depth on a closer look is taken beside them.
 
 mod closer;
-mod exchange;
+pub(super) mod exchange;
 mod figures;
 mod questions;
 mod run;
@@ -113,6 +113,8 @@ async fn examine(context: Context) -> Outcome {
     let examined = join_all(runs).await;
     let own = context.known.far_end.as_ref().map(|session| session.seen_as);
     let mut outcome = figures::outcome(&resolvers, &examined, context.effort.confidence, own);
+    let completion = &context.known.completion;
+    outcome.fact("completion", serde_json::json!({ "domain": completion.domain, "search": completion.search }));
     if zone.is_none() && outcome.status == Status::Done {
         outcome.reason = Some("without a far end's zone, answers were held against names that must not exist only".to_owned());
     }

@@ -1,9 +1,10 @@
 //! `web`: what fetching a page takes, over each IP version and raced (RFC 8305), and whether somebody answers plain HTTP in the far end's place.
 //!
 //! The page is the far end's, over HTTPS with its pinned certificate; the known answer is a question over plain HTTP. What an
-//! answer shows is [`crate::proto::web`]'s to say. This check must not judge.
+//! answer shows is [`crate::proto::web`]'s to say. Public hosts that the profile names are fetched beside. This check must not judge.
 
 mod figures;
+mod public;
 
 use std::io;
 use std::net::{IpAddr, SocketAddr};
@@ -14,6 +15,7 @@ use futures_util::FutureExt;
 use futures_util::future::{BoxFuture, try_join_all};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
+pub use self::public::PublicPages;
 use super::{Check, Context, Finished};
 use crate::farend::client::objects::Opening;
 use crate::farend::client::{FarEndTarget, Session, resolve};
@@ -83,21 +85,28 @@ async fn examine(context: Context) -> Outcome {
     if !session.objects {
         return Outcome::not_tested("the far end has no page: it is older than this agent");
     }
+    let looked = look_at_far_end(&context, &session);
+    let ((name, seen, race), tell_public) = tokio::join!(looked, public::fetch_all(&context));
+    let mut outcome = Outcome::new(Status::Done);
+    figures::add(&mut outcome, name, &seen, race.as_ref());
+    tell_public(&mut outcome);
+    outcome
+}
+
+async fn look_at_far_end(context: &Context, session: &Arc<Session>) -> (Option<Duration>, Vec<Seen>, Option<Race>) {
     let name = context.far_end.as_ref().filter(|target| target.host.parse::<IpAddr>().is_err());
     let name = match name {
         Some(target) => lookup(target).await,
         None => None,
     };
     let beside = context.known.far_end_beside.clone();
-    let mut seen = vec![look(&context, &session).await];
+    let mut seen = vec![look(context, session).await];
     let mut race = None;
     if let Some(other) = beside {
-        seen.push(look(&context, &other).await);
-        race = run_race(&context, &session, &other).await;
+        seen.push(look(context, &other).await);
+        race = run_race(context, session, &other).await;
     }
-    let mut outcome = Outcome::new(Status::Done);
-    figures::add(&mut outcome, name, &seen, race.as_ref());
-    outcome
+    (name, seen, race)
 }
 
 async fn lookup(target: &FarEndTarget) -> Option<Duration> {

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::problem::ProfileError;
 use crate::line::{Atm, Encapsulation, Technology};
 use crate::proto::capacity::Terms;
+use crate::proto::web::page::PublicPage;
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
 use crate::typed::table::{Document, Table, root};
@@ -16,6 +17,7 @@ mod capacity;
 mod criteria;
 mod dhcp4;
 mod twoway;
+mod web;
 
 /// A service tier: what was sold, the limits, how hard to test.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,6 +38,8 @@ pub struct Profile {
     pub capacity: Terms,
     /// Classes of service that run beside the twoway stream; `None` leaves the usual ones.
     pub classes: Option<Vec<ServiceClass>>,
+    /// Pages of public hosts to fetch; none unless named.
+    pub pages: Vec<PublicPage>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -211,7 +215,7 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
         root.get_ref(),
         0..0,
         String::new(),
-        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "criterion"],
+        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "criterion"],
     );
     let profile = read(&document, &top);
     let (problems, more) = document.into_problems();
@@ -236,6 +240,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let dhcp4 = top.table("dhcp4", dhcp4::KEYS).map(|t| dhcp4::read(document, &t)).unwrap_or_default();
     let capacity = top.table("capacity", capacity::KEYS).map(|t| capacity::read(document, &t)).unwrap_or_default();
     let classes = top.table("twoway", twoway::KEYS).map(|t| twoway::read(document, &t, line.mtu, sold.as_ref()));
+    let pages = top.table("web", web::KEYS).map(|t| web::read(document, &t)).unwrap_or_default();
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -249,6 +254,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         dhcp4,
         capacity,
         classes,
+        pages,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -3,6 +3,8 @@
 //! The far end answers a session's question with what it received and from where, signed with a key that never was on this way. So each
 //! octet of request and answer can be held against what was sent (RFC 9110, RFC 9112). Pure: it must not know sockets or sessions.
 
+pub mod page;
+
 use std::net::IpAddr;
 
 use crate::wire::stamp::Key;

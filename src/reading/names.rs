@@ -236,6 +236,11 @@ pub const ALL: &[NameSpec] = &[
     n("web.race_time", Millisecond, "from the race's start to its first connection"),
     n("web.captive_portal", One, "1 when somebody answers plain HTTP in the far end's place, else 0"),
     n("web.transparent_proxy", One, "1 when somebody in between takes part in plain HTTP, or changes it, else 0"),
+    n("web.public_name_time", Millisecond, "looking up a public host's name at the line's resolvers"),
+    n("web.public_connect_time", Millisecond, "TCP handshake with a public host"),
+    n("web.public_tls_time", Millisecond, "TLS handshake with a public host"),
+    n("web.public_first_byte_time", Millisecond, "from asking a public host for its page to the head of its answer"),
+    n("web.public_page_time", Millisecond, "a public host's page whole, lookup and connecting included"),
     n("throughput.test_set_cpu", One, "busiest core's share of busy time on the test set during the phase"),
 ];
 

@@ -100,6 +100,7 @@ pub fn target_words(target: &Target) -> String {
         Target::Class(34) => "DSCP 34, AF41".to_owned(),
         Target::Class(8) => "DSCP 8, CS1".to_owned(),
         Target::Class(n) => format!("DSCP {n}"),
+        Target::Page(n) => format!("public page {n}"),
         Target::Vlan(outer, inner) => format!("VLAN {outer}.{inner}"),
     }
 }

@@ -314,6 +314,7 @@ fn web(figures: &Figures<'_>) -> String {
     joined([
         figures.first("web.page_time").map(|r| format!("page in {}", words::of(r))),
         figures.first("web.first_byte_time").map(|r| format!("first byte after {}", words::of(r))),
+        figures.first("web.public_page_time").map(|r| format!("a public page in {}", words::of(r))),
         is("web.captive_portal", "a captive portal answers"),
         is("web.transparent_proxy", "a proxy stands in between"),
     ])

@@ -31,6 +31,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
             classes: None,
         },
         dhcp4: Introduction::default(),
+        pages: Default::default(),
         position: Position::Gateway,
         far_end: None,
         cancel: CancellationToken::new(),

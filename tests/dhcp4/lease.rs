@@ -72,6 +72,8 @@ fn every_option_handed_out_is_in_the_facts_with_its_meaning_and_unknown_ones_as_
     let more = vec![
         (42, vec![203, 0, 113, 123]),
         (26, vec![0x05, 0xd4]),
+        // example.net and home.example.net, the second by a pointer to the first (RFC 3397 section 2).
+        (119, b"\x07example\x03net\0\x04home\xc0\0".to_vec()),
         (121, vec![0, 192, 0, 2, 1, 24, 198, 51, 100, 192, 0, 2, 254]),
         (43, vec![1, 2, 3]),
         (224, vec![0xde, 0xad]),
@@ -98,6 +100,11 @@ fn every_option_handed_out_is_in_the_facts_with_its_meaning_and_unknown_ones_as_
     }
     assert_eq!(outcome.facts["answers"][0]["from_mac"], "02:00:5e:00:01:02");
     assert_eq!(outcome.facts["lease"]["renewed_before_end_s"], 1800);
+    let mut known = doorstep::check::Known::default();
+    finished.learned.iter().for_each(|learned| known.learn(learned.clone()));
+    assert_eq!(known.completion.domain.as_deref(), Some("example.net"));
+    let search: Vec<&str> = known.completion.search.iter().map(|name| name.trim_end_matches('.')).collect();
+    assert_eq!(search, ["example.net", "home.example.net"]);
     line.release(finished);
 }
 

@@ -1,6 +1,6 @@
 //! The line's own name servers: truthful, silent, failing and lying.
 
-use doorstep::practice::topology::{LAPTOP_PORT, RESOLVERS_V4};
+use doorstep::practice::topology::{FAR_END_V4, LAPTOP_PORT, RESOLVERS_V4};
 use doorstep::practice::{DnsService, Impairment, Impairments, LineConfig, Node, Services};
 use doorstep::reading::{Status, Target};
 use std::time::Duration;
@@ -98,4 +98,33 @@ fn a_resolver_that_gives_missing_names_an_address_is_caught_with_an_example() {
     assert_eq!(codes(&outcome), ["dns-false-answer"; 2]);
     let flaw = &outcome.flaws[0];
     assert!(flaw.what.contains("192.0.2.80"), "{flaw:?}");
+}
+
+/// RFC 6891 section 6.2.3: an answer is no larger than the asker takes, and less than 512 counts as 512. By the library's reader.
+#[test]
+fn the_far_ends_zone_sends_over_udp_no_more_than_its_asker_takes() {
+    use doorstep::wire::dns::closer::{self, Kind, Question};
+    let line = line(None);
+    let ask = |offered: u16, octets: u16| {
+        let name = format!("s{offered}.t{octets}.probe.example.net.");
+        let query = closer::query(7, &Question { edns_octets: offered, ..Question::new(name, Kind::Txt) }).expect("a query");
+        line.namespace(Node::Laptop).run(move || {
+            let socket = std::net::UdpSocket::bind("0.0.0.0:0").expect("bind");
+            socket.set_read_timeout(Some(Duration::from_secs(10))).expect("timeout");
+            socket.send_to(&query, (FAR_END_V4, 53)).expect("send");
+            let mut buffer = [0; 4096];
+            let len = socket.recv(&mut buffer).expect("an answer");
+            (len, closer::parse(&buffer[..len]).expect("readable").reply.is_truncated)
+        })
+    };
+    for (offered, octets, limit, is_cut) in [
+        (512, 1200, 512, true),
+        (100, 1200, 512, true),
+        (1000, 1200, 1000, true),
+        (1232, 1200, 1232, false),
+        (4096, 3000, 1232, true),
+    ] {
+        let (len, cut) = ask(offered, octets);
+        assert!(len <= limit && cut == is_cut, "{octets} octets to one who takes {offered}: {len} came, cut: {cut}");
+    }
 }

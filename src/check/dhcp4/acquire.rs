@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use super::hold::LeaseHolding;
 use super::report::{self, Asked};
 use super::{NAME, as_resolvers, port, rights, settings};
-use crate::check::{Context, Finished, Holding, Learned, LiveFigure};
+use crate::check::{Completion, Context, Finished, Holding, Learned, LiveFigure};
 use crate::net::configure;
 use crate::net::drive::Driver;
 use crate::net::packet::{Filter, PacketSocket};
@@ -191,6 +191,9 @@ fn learned(lease: &Lease) -> Vec<Learned> {
     learned.extend(lease.router.map(Learned::Gateway4));
     if !lease.resolvers.is_empty() {
         learned.push(Learned::Resolvers(as_resolvers(&lease.resolvers)));
+    }
+    if lease.domain.is_some() || !lease.search.is_empty() {
+        learned.push(Learned::Completion(Completion { domain: lease.domain.clone(), search: lease.search.clone() }));
     }
     learned
 }

@@ -25,7 +25,7 @@ fn answers(query: &[u8], octets: &[u8]) -> bool {
 }
 
 /// Sends a query over UDP up to `tries` times, since a datagram may be lost; each waits [`WAIT`].
-pub(super) async fn over_udp(to: SocketAddr, device: &str, query: &[u8], tries: u32) -> Option<Vec<u8>> {
+pub(in crate::check) async fn over_udp(to: SocketAddr, device: &str, query: &[u8], tries: u32) -> Option<Vec<u8>> {
     for _ in 0..tries {
         let exchange = async {
             let socket = tokio::net::UdpSocket::bind(any_port(to)).await.ok()?;

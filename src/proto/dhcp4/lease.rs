@@ -4,7 +4,7 @@ use std::net::Ipv4Addr;
 use std::time::{Duration, Instant};
 
 use crate::wire::dhcp4::Parsed;
-use crate::wire::dhcp4::option::{ClasslessRoute, code};
+use crate::wire::dhcp4::option::{self, ClasslessRoute, Value, code};
 use crate::wire::ethernet::Mac;
 
 /// A lease by RFC 2131, as the ACK gives it.
@@ -20,6 +20,10 @@ pub struct Lease {
     pub routes: Vec<ClasslessRoute>,
     /// Name servers in order (option 6).
     pub resolvers: Vec<Ipv4Addr>,
+    /// The domain that hosts complete names by (option 15), unprintable characters replaced.
+    pub domain: Option<String>,
+    /// Domains that hosts complete names by, in turn (option 119, RFC 3397).
+    pub search: Vec<String>,
     /// The server (option 54, else where the ACK came from).
     pub server: Ipv4Addr,
     /// The hardware address that the ACK came from: the server or the relay before it.
@@ -65,10 +69,29 @@ impl Lease {
             router: ack.default_route(),
             routes: ack.routes(),
             resolvers: ack.addresses(code::NAME_SERVERS),
+            domain: domain(ack),
+            search: search(ack),
             server: ack.address(code::SERVER_IDENTIFIER).unwrap_or(source),
             server_mac: source_mac,
             granted,
             times,
         }
+    }
+}
+
+/// Option 15 of a message, where it is text.
+fn domain(message: &Parsed) -> Option<String> {
+    match option::decode(code::DOMAIN_NAME, &message.option(code::DOMAIN_NAME)?).value {
+        Value::Text(text) => Some(text),
+        _ => None,
+    }
+}
+
+/// Option 119 of a message; empty where it is missing or broken.
+fn search(message: &Parsed) -> Vec<String> {
+    let octets = message.option(code::DOMAIN_SEARCH);
+    match octets.map(|octets| option::decode(code::DOMAIN_SEARCH, &octets).value) {
+        Some(Value::Names(names)) => names,
+        _ => Vec::new(),
     }
 }

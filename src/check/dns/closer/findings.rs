@@ -133,6 +133,7 @@ pub(in crate::check::dns) fn facts(resolver: IpAddr, looked: &Looked, own: Optio
         "sizes": sizes.collect::<Vec<_>>(),
         "ipv6_of_ipv4_name": looked.ipv6_answer().map(|answer| format!("{answer:?}").to_lowercase()),
         "dns64_prefix": looked.prefix().map(|prefix| format!("{}/{}", prefix.address, prefix.length)),
+        "completes_one_label": looked.one_label.as_ref().map(|answer| !answer.reply.addresses.is_empty()),
         "one_label": looked.one_label.as_ref().map(|answer| format!("{:?}", answer.reply.code)),
         "over_tls": encrypted(&looked.over_tls),
         "over_https": encrypted(&looked.over_https),
@@ -145,6 +146,7 @@ fn asked_from(resolver: IpAddr, asked: &AskedFrom, own: Option<IpAddr>) -> Value
         "address": asked.from.to_string(),
         "is_resolver": asked.from == resolver,
         "is_own_address": own.map(|own| own == asked.from),
+        "is_of_provider": is_of_provider(asked.from, own),
         "bits_shared_with_own_address": own.and_then(|own| shared_bits(own, asked.from)),
         "over_tcp": asked.is_over_tcp,
         "edns_octets": asked.edns_octets,
@@ -152,6 +154,23 @@ fn asked_from(resolver: IpAddr, asked: &AskedFrom, own: Option<IpAddr>) -> Value
         "client_subnet": asked.client_subnet.map(|(address, length)| format!("{address}/{length}")),
         "minimises_names": asked.is_minimised,
     })
+}
+
+/// Leading bits that two addresses of one provider share, as a rough guess: no provider's blocks are known here (ours).
+const PROVIDER_BITS_V4: u32 = 16;
+/// RFC 6177 leaves sizes open; a provider's own allocation is a /32 or shorter (common practice).
+const PROVIDER_BITS_V6: u32 = 32;
+
+/// Whether a resolver asks from near the agent's public address. "no" says only that it asks from another block, which a provider may have too.
+fn is_of_provider(from: IpAddr, own: Option<IpAddr>) -> &'static str {
+    let shared = own.and_then(|own| Some((shared_bits(own, from)?, own.is_ipv4())));
+    match shared {
+        // From the line's own address: the gateway, or another behind the same translation. It may belong to either.
+        Some((32, true) | (128, false)) | None => "unknown",
+        Some((bits, true)) if bits >= PROVIDER_BITS_V4 => "yes",
+        Some((bits, false)) if bits >= PROVIDER_BITS_V6 => "yes",
+        Some(_) => "no",
+    }
 }
 
 /// Leading bits that two addresses of one IP version have in common.

@@ -73,6 +73,23 @@ fn a_cache_that_passes_most_lookups_on_is_named() {
     }
 }
 
+/// Addresses of the documentation and benchmarking blocks (RFC 5737, RFC 3849, RFC 2544), invented as neighbours.
+#[test]
+fn a_resolver_is_taken_for_the_providers_only_where_it_asks_from_the_same_block() {
+    for (from, own, want) in [
+        ("198.51.7.53", Some("198.51.100.2"), "yes"),
+        ("198.50.100.53", Some("198.51.100.2"), "no"),
+        ("198.51.100.2", Some("198.51.100.2"), "unknown"),
+        ("2001:db8:ff::53", Some("2001:db8::2"), "yes"),
+        ("2001:db9::53", Some("2001:db8::2"), "no"),
+        ("2001:db8::53", Some("198.51.100.2"), "unknown"),
+        ("198.51.100.53", None, "unknown"),
+    ] {
+        let own = own.map(|own| own.parse().unwrap());
+        assert_eq!(is_of_provider(from.parse().unwrap(), own), want, "{from} seen from {own:?}");
+    }
+}
+
 #[test]
 fn shared_bits_are_those_of_the_prefix() {
     let at = |text: &str| text.parse::<IpAddr>().unwrap();
