@@ -182,6 +182,10 @@ pub struct Stamp {
     pub unix_ns: i64,
     /// Who took it.
     pub source: StampSource,
+    /// The adapter's stamp of the same packet, where it took one: nanoseconds of a clock of its own, which only its other stamps can be
+    /// compared with.
+    #[serde(default)]
+    pub adapter_ns: Option<i64>,
 }
 
 impl Stamp {
@@ -196,13 +200,22 @@ impl Stamp {
     /// 500 ppm (adjtimex(2)), the rest is the moment between reading the two clocks. More means that the clock was
     /// stepped, or the test set held up, in between: the sample is then to be discarded and counted, not used. The
     /// weaker of the two sources is returned.
+    ///
+    /// Where the adapter stamped both, and its clock agrees, its span is the better one: it holds nothing of this machine. One stamp of
+    /// each kind is never made a span.
     pub fn span_since(self, earlier: Self, monotonic: Duration) -> StampSpan {
-        let Ok(nanos) = u64::try_from(self.nanos_since(earlier)) else { return StampSpan::ClocksDisagree };
-        let span = Duration::from_nanos(nanos);
-        if span.abs_diff(monotonic) > Self::SPAN_TOLERANCE + monotonic / 1000 {
-            return StampSpan::ClocksDisagree;
+        let agreed = |nanos: i64| {
+            let span = Duration::from_nanos(u64::try_from(nanos).ok()?);
+            (span.abs_diff(monotonic) <= Self::SPAN_TOLERANCE + monotonic / 1000).then_some(span)
+        };
+        let both = self.adapter_ns.zip(earlier.adapter_ns);
+        if let Some(span) = both.and_then(|(later, earlier)| agreed(later.saturating_sub(earlier))) {
+            return StampSpan::Agreed(span, StampSource::Hardware);
         }
-        StampSpan::Agreed(span, self.source.max(earlier.source))
+        match agreed(self.nanos_since(earlier)) {
+            Some(span) => StampSpan::Agreed(span, self.source.max(earlier.source)),
+            None => StampSpan::ClocksDisagree,
+        }
     }
 
     /// What the clocks may disagree by without being suspected: 2 ms, above what a descheduling between two clock
@@ -340,7 +353,7 @@ mod tests {
     use super::*;
 
     fn stamp(unix_ns: i64, source: StampSource) -> Stamp {
-        Stamp { unix_ns, source }
+        Stamp { unix_ns, source, adapter_ns: None }
     }
 
     #[test]
@@ -361,6 +374,29 @@ mod tests {
             let span = received.span_since(sent, Duration::from_millis(20));
             assert_eq!(span, StampSpan::ClocksDisagree, "step of {step_ms} ms");
         }
+    }
+
+    #[test]
+    fn the_adapter_s_clock_is_used_only_where_it_stamped_both_ways() {
+        // Its zero is its own: here it lies years away from the wall clock's.
+        let by = |ms: i64, us_later: i64| Stamp {
+            adapter_ns: Some(77_000_000 + ms * 1_000_000 + us_later * 1000),
+            ..stamp(1_000_000_000 + ms * 1_000_000, StampSource::Kernel)
+        };
+        let without = |stamp: Stamp| Stamp { adapter_ns: None, ..stamp };
+        let (sent, received, monotonic) = (by(0, 30), by(20, 10), Duration::from_millis(20));
+        let span = StampSpan::Agreed(Duration::from_micros(19_980), StampSource::Hardware);
+        assert_eq!(received.span_since(sent, monotonic), span);
+        let kernel = StampSpan::Agreed(Duration::from_millis(20), StampSource::Kernel);
+        for (received, sent) in [(without(received), sent), (received, without(sent)), (without(received), without(sent))] {
+            assert_eq!(received.span_since(sent, monotonic), kernel);
+        }
+        // An adapter's clock that was set in between says nothing; the kernel's stamps are still there.
+        let stepped = Stamp { adapter_ns: Some(5), ..received };
+        assert_eq!(stepped.span_since(sent, monotonic), kernel);
+        // The other way round: the wall clock was stepped, the adapter's was not.
+        let wall = Stamp { unix_ns: 5, ..received };
+        assert_eq!(wall.span_since(sent, monotonic), span);
     }
 
     #[test]

@@ -230,7 +230,7 @@ impl<A: Admission + Send> ReflectorService<A> {
 
 fn wall_clock() -> Stamp {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    Stamp { unix_ns: i64::try_from(since.as_nanos()).unwrap_or(i64::MAX), source: StampSource::User }
+    Stamp { unix_ns: i64::try_from(since.as_nanos()).unwrap_or(i64::MAX), source: StampSource::User, adapter_ns: None }
 }
 
 /// Who may use the reflector: addresses of open sessions, and their keys by session identifier. Cheap to clone.

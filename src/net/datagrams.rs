@@ -127,7 +127,7 @@ impl Batch {
                 octets: &octets[at * ROOM..at * ROOM + len],
                 size: joined.filter(|size| *size > 0).unwrap_or(*len),
                 from: socket_address(&names[at].0[..*name_len]),
-                stamp: software_ns.map(|unix_ns| Stamp { unix_ns, source: StampSource::Kernel }),
+                stamp: software_ns.map(|unix_ns| Stamp { unix_ns, source: StampSource::Kernel, adapter_ns: None }),
                 ttl,
                 traffic_class,
                 dropped: *dropped,

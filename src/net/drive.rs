@@ -164,7 +164,7 @@ mod tests {
     }
 
     fn moment() -> Moment {
-        Moment { stamp: Stamp { unix_ns: 0, source: StampSource::User }, at: Instant::now() }
+        Moment { stamp: Stamp { unix_ns: 0, source: StampSource::User, adapter_ns: None }, at: Instant::now() }
     }
 
     impl Port for Mirror {

@@ -16,6 +16,12 @@ const ANSWER_TIMEOUT: Duration = Duration::from_secs(2);
 const SPEED_UNKNOWN: u32 = u32::MAX;
 /// `ETHTOOL_GDRVINFO` (linux/ethtool.h).
 const GET_DRIVER: u32 = 0x0000_0003;
+/// `ETHTOOL_GET_TS_INFO` (linux/ethtool.h).
+const GET_TS_INFO: u32 = 0x0000_0041;
+/// Linux/net_tstamp.h: packets that ask for it are stamped on the way out.
+const HWTSTAMP_TX_ON: i32 = 1;
+/// Linux/net_tstamp.h: every packet is stamped on the way in; the other filters are for packets of time protocols.
+const HWTSTAMP_FILTER_ALL: i32 = 1;
 
 /// One or both directions at a time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -39,6 +45,43 @@ pub struct PortModes {
     pub own: Vec<String>,
     /// Modes that the other end offers; empty where the driver doesn't tell.
     pub partner: Vec<String>,
+}
+
+/// `struct ethtool_ts_info` (linux/ethtool.h): how a port can stamp packets.
+#[repr(C)]
+#[derive(Default)]
+struct StampInfo {
+    command: u32,
+    so_timestamping: u32,
+    clock: i32,
+    transmit_types: u32,
+    _reserved: [u32; 3],
+    receive_filters: u32,
+    _also_reserved: [u32; 3],
+}
+
+/// `struct hwtstamp_config` (linux/net_tstamp.h): how its adapter is set to.
+#[repr(C)]
+#[derive(Default)]
+struct StampSetting {
+    flags: i32,
+    transmit_type: i32,
+    receive_filter: i32,
+}
+
+/// Whether the adapter of a port of the calling thread's namespace stamps all packets, sent and received, as it is set now.
+/// Asks only: a port that could and is not set to is left as it is. False for whatever does not say.
+pub fn stamps_all_packets(name: &str) -> bool {
+    let (mut info, mut setting) = (StampInfo { command: GET_TS_INFO, ..StampInfo::default() }, StampSetting::default());
+    let asked = request(name, libc::SIOCETHTOOL, &mut info).and_then(|()| request(name, libc::SIOCGHWTSTAMP, &mut setting));
+    asked.is_ok() && stamps_all(&info, &setting)
+}
+
+fn stamps_all(info: &StampInfo, setting: &StampSetting) -> bool {
+    let needed = libc::SOF_TIMESTAMPING_TX_HARDWARE | libc::SOF_TIMESTAMPING_RX_HARDWARE | libc::SOF_TIMESTAMPING_RAW_HARDWARE;
+    info.so_timestamping & needed == needed
+        && setting.transmit_type == HWTSTAMP_TX_ON
+        && setting.receive_filter == HWTSTAMP_FILTER_ALL
 }
 
 /// Asks for the modes of a port of the calling thread's namespace. All unknown when the kernel or the driver doesn't say.
@@ -118,7 +161,6 @@ struct DriverInfo {
 /// # Errors
 /// When no socket can be made, or there is no such port.
 pub fn driver(name: &str) -> io::Result<Option<Driver>> {
-    let socket = socket2::Socket::new(socket2::Domain::IPV4, socket2::Type::DGRAM, None)?;
     let mut info = DriverInfo {
         command: GET_DRIVER,
         driver: [0; 32],
@@ -129,19 +171,7 @@ pub fn driver(name: &str) -> io::Result<Option<Driver>> {
         reserved: [0; 12],
         counts: [0; 5],
     };
-    // SAFETY: an all-zero ifreq is a valid value of that plain C struct.
-    let mut request: libc::ifreq = unsafe { std::mem::zeroed() };
-    if name.len() >= request.ifr_name.len() {
-        return Err(io::Error::from_raw_os_error(libc::ENODEV));
-    }
-    for (to, from) in request.ifr_name.iter_mut().zip(name.bytes()) {
-        *to = from as libc::c_char;
-    }
-    request.ifr_ifru.ifru_data = (&raw mut info).cast();
-    // SAFETY: the request and the structure that it points to live through the call, and the command writes no more than
-    // the 196 octets of the structure.
-    if unsafe { libc::ioctl(socket.as_raw_fd(), libc::SIOCETHTOOL, &raw mut request) } < 0 {
-        let error = io::Error::last_os_error();
+    if let Err(error) = request(name, libc::SIOCETHTOOL, &mut info) {
         return if error.raw_os_error() == Some(libc::EOPNOTSUPP) { Ok(None) } else { Err(error) };
     }
     let text = |field: &[u8]| {
@@ -152,6 +182,30 @@ pub fn driver(name: &str) -> io::Result<Option<Driver>> {
     Ok((!driver.name.is_empty()).then_some(driver))
 }
 
+/// What a port's requests write into: plain structures of the kernel.
+trait Answer {}
+impl Answer for DriverInfo {}
+impl Answer for StampInfo {}
+impl Answer for StampSetting {}
+
+/// Puts a request with a structure to a port of the calling thread's namespace.
+fn request<T: Answer>(name: &str, what: libc::c_ulong, answer: &mut T) -> io::Result<()> {
+    let socket = socket2::Socket::new(socket2::Domain::IPV4, socket2::Type::DGRAM, None)?;
+    // SAFETY: an all-zero ifreq is a valid value of that plain C struct.
+    let mut request: libc::ifreq = unsafe { std::mem::zeroed() };
+    if name.len() >= request.ifr_name.len() {
+        return Err(io::Error::from_raw_os_error(libc::ENODEV));
+    }
+    for (to, from) in request.ifr_name.iter_mut().zip(name.bytes()) {
+        *to = from as libc::c_char;
+    }
+    request.ifr_ifru.ifru_data = std::ptr::from_mut(answer).cast();
+    // SAFETY: the request and the structure that it points to live through the call, and the kernel writes no more than the whole
+    // of the structure that belongs to the request (the sizes are held by a test) and takes any bits that it holds.
+    let status = unsafe { libc::ioctl(socket.as_raw_fd(), what, &raw mut request) };
+    if status < 0 { Err(io::Error::last_os_error()) } else { Ok(()) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -160,7 +214,26 @@ mod tests {
 
     #[test]
     fn the_layout_is_that_of_the_kernel() {
-        assert_eq!(size_of::<DriverInfo>(), 196);
+        assert_eq!((size_of::<DriverInfo>(), size_of::<StampInfo>(), size_of::<StampSetting>()), (196, 44, 12));
+    }
+
+    #[test]
+    fn only_an_adapter_that_is_set_to_stamp_everything_both_ways_counts() {
+        // The bits of SOF_TIMESTAMPING_TX_HARDWARE, RX_HARDWARE and RAW_HARDWARE (linux/net_tstamp.h).
+        let whole = 1 << 0 | 1 << 2 | 1 << 6;
+        for (can, transmit_type, receive_filter, expected) in [
+            (whole | 0x1a, 1, 1, true),
+            (whole, 0, 1, false),
+            (whole, 1, 0, false),
+            // PTP v2 events only: none of ours among them.
+            (whole, 1, 12, false),
+            (whole & !1, 1, 1, false),
+            (0x1a, 0, 0, false),
+        ] {
+            let info = StampInfo { so_timestamping: can, ..StampInfo::default() };
+            let setting = StampSetting { flags: 0, transmit_type, receive_filter };
+            assert_eq!(stamps_all(&info, &setting), expected, "{can:#x} {transmit_type} {receive_filter}");
+        }
     }
 
     #[test]
@@ -178,6 +251,9 @@ mod tests {
         assert_eq!(missing, PortModes::default());
         let named = named.expect("asked").expect("named");
         assert_eq!((named.name.as_str(), named.is_usb()), ("veth", false));
+        // It can stamp by software alone (linux/drivers/net/veth.c).
+        let stamps = a.run(|| (stamps_all_packets("x0"), stamps_all_packets("no-such")));
+        assert_eq!(stamps, (false, false));
         assert_eq!(unnamed.expect_err("no such port").raw_os_error(), Some(libc::ENODEV));
     }
 

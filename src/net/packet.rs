@@ -19,6 +19,7 @@ use tokio::io::unix::AsyncFd;
 
 pub use self::filter::Filter;
 use super::stamped::control::{self, Ancillary, ControlBuffer};
+use super::stamped::options::Stampers;
 use super::stamped::{Ledger, SendKey, arrival, options, unix_now_ns};
 use crate::unit::Stamp;
 use crate::wire::ethernet::{self, Mac, Tag};
@@ -99,7 +100,7 @@ impl PacketSocket {
         options::set_int(fd, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, i32::from(!hears_outgoing))?;
         options::set_int(fd, libc::SOL_PACKET, libc::PACKET_AUXDATA, 1)?;
         options::enlarge_receive_buffer(fd)?;
-        options::set_timestamping(fd)?;
+        options::set_timestamping(fd, Stampers::Kernel)?;
         if is_promiscuous {
             become_promiscuous(&socket, index)?;
         }
@@ -125,7 +126,7 @@ impl PacketSocket {
         match self.socket.get_ref().send(bytes) {
             Ok(_) => Ok(ledger.sent(user_ns)),
             Err(error) => {
-                options::restart_numbering(self.socket.get_ref().as_fd())?;
+                options::restart_numbering(self.socket.get_ref().as_fd(), Stampers::Kernel)?;
                 ledger.restarted();
                 Err(error)
             }

@@ -5,13 +5,13 @@
 //! step with the sends even when a send fails.
 //!
 //! Stamps are the kernel's software stamps, wall-clock time; use [`Stamp::span_since`] for differences, which notices a
-//! clock step. The adapter's own stamps are not used: they count another clock, and to have them a program must
-//! reconfigure the adapter (SIOCSHWTSTAMP), which a test set that only looks should not do.
+//! clock step. Where somebody has set the adapter to stamp all packets, its stamps come with them; nothing on it is switched
+//! on or off here (SIOCSHWTSTAMP), since a test set that only looks should not do that.
 
 pub(super) mod control;
+mod ledger;
 pub(super) mod options;
 
-use std::collections::VecDeque;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::os::fd::AsFd;
@@ -23,10 +23,10 @@ use tokio::io::Interest;
 use tokio::io::unix::AsyncFd;
 
 use self::control::{Ancillary, ControlBuffer, ExtendedError};
+pub(super) use self::ledger::Ledger;
+use self::options::Stampers;
+use super::ethtool;
 use crate::unit::{Family, Stamp, StampSource};
-
-/// Sends whose transmit stamp may be outstanding; the oldest is forgotten beyond, and then has its user stamp only.
-const OUTSTANDING_STAMPS: usize = 4096;
 
 /// A socket with kernel time stamps. All its calls are non-blocking or async; it belongs to the tokio runtime that it
 /// was made in.
@@ -35,6 +35,7 @@ pub struct StampedSocket {
     socket: AsyncFd<Socket>,
     family: Family,
     kind: Kind,
+    stampers: Stampers,
     ledger: Mutex<Ledger>,
 }
 
@@ -65,7 +66,7 @@ pub struct SendKey {
 impl SendKey {
     /// The stamp that this program took before the send call: the fall-back where the kernel gives none.
     pub fn user_stamp(self) -> Stamp {
-        Stamp { unix_ns: self.user_ns, source: StampSource::User }
+        Stamp { unix_ns: self.user_ns, source: StampSource::User, adapter_ns: None }
     }
 }
 
@@ -133,7 +134,7 @@ impl StampedSocket {
         options::prepare(&socket, socket.as_fd(), family, device)?;
         options::report_errors(socket.as_fd(), family)?;
         socket.bind(&bind.into())?;
-        Self::stamping(socket, family, Kind::Udp)
+        Self::stamping(socket, family, Kind::Udp, device)
     }
 
     /// Sends all later datagrams whole or not at all, whatever was learned of the path's MTU: for probes of it (ip(7),
@@ -159,15 +160,17 @@ impl StampedSocket {
         let socket = Socket::new(domain(family), Type::RAW.cloexec(), Some(protocol))?;
         options::only_answers(socket.as_fd(), family)?;
         options::prepare(&socket, socket.as_fd(), family, device)?;
-        Self::stamping(socket, family, Kind::RawIcmp)
+        Self::stamping(socket, family, Kind::RawIcmp, device)
     }
 
-    fn stamping(socket: Socket, family: Family, kind: Kind) -> io::Result<Self> {
-        options::set_timestamping(socket.as_fd())?;
+    fn stamping(socket: Socket, family: Family, kind: Kind, device: Option<&str>) -> io::Result<Self> {
+        let by_adapter = device.is_some_and(ethtool::stamps_all_packets);
+        let stampers = if by_adapter { Stampers::KernelAndAdapter } else { Stampers::Kernel };
+        options::set_timestamping(socket.as_fd(), stampers)?;
         // SAFETY: the Socket owns its descriptor and stays inside the AsyncFd, only borrowed, until both are dropped.
         let socket = unsafe { AsyncFd::register_with_interest(socket, Interest::READABLE | Interest::ERROR) }
             .map_err(|error| error.into_parts().1)?;
-        Ok(Self { socket, family, kind, ledger: Mutex::new(Ledger::default()) })
+        Ok(Self { socket, family, kind, stampers, ledger: Mutex::new(Ledger::default()) })
     }
 
     /// The address that the socket is bound to; unspecified with port 0 for ICMP.
@@ -220,7 +223,7 @@ impl StampedSocket {
             Ok(()) => Ok(ledger.sent(user_ns)),
             Err(error) => {
                 // Whether the failed send has used up a number depends on where in the kernel it failed.
-                options::restart_numbering(fd)?;
+                options::restart_numbering(fd, self.stampers)?;
                 ledger.restarted();
                 Err(error)
             }
@@ -264,6 +267,9 @@ impl StampedSocket {
                 Err(error) => return Err(error),
             }
         }
+        if let Some(event) = self.waited_for_adapter(&mut control) {
+            return Ok(Some(event));
+        }
         loop {
             match options::receive(fd, buffer, &mut control, 0) {
                 Ok(taken) => {
@@ -281,13 +287,30 @@ impl StampedSocket {
         }
     }
 
+    /// A transmit stamp of the kernel's that the adapter's was awaited for, when a datagram has come meanwhile: that may be the
+    /// answer, and the stamp must be told before it.
+    fn waited_for_adapter(&self, control: &mut ControlBuffer) -> Option<StampedEvent> {
+        if self.stampers == Stampers::Kernel {
+            return None;
+        }
+        options::receive(self.socket.get_ref().as_fd(), &mut [], control, libc::MSG_PEEK).ok()?;
+        let mut ledger = self.ledger.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        ledger.overdue().map(|(key, stamp, at)| StampedEvent::Sent { key, stamp, at })
+    }
+
     fn queued_error(&self, taken: &options::Taken, ancillary: &Ancillary) -> Option<StampedEvent> {
         let error: ExtendedError = ancillary.error?;
         let (stamp, at) = arrival(ancillary);
         match error.origin {
             libc::SO_EE_ORIGIN_TIMESTAMPING => {
                 let mut ledger = self.ledger.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-                let key = ledger.stamped(error.data)?;
+                let (key, stamp, at) = match self.stampers {
+                    Stampers::Kernel => (ledger.stamped(error.data)?, stamp, at),
+                    Stampers::KernelAndAdapter => {
+                        let kernel = ancillary.software_ns.map(|_| (stamp, at));
+                        ledger.stamped_by_one(error.data, kernel, ancillary.adapter_ns)?
+                    }
+                };
                 Some(StampedEvent::Sent { key, stamp, at })
             }
             libc::SO_EE_ORIGIN_ICMP | libc::SO_EE_ORIGIN_ICMP6 => Some(StampedEvent::IcmpError {
@@ -352,9 +375,10 @@ pub(super) fn arrival(ancillary: &Ancillary) -> (Stamp, Instant) {
     // comparison with the stamps show the step.
     let waited = u64::try_from(waited).ok().map(Duration::from_nanos).filter(|w| *w < Duration::from_secs(5));
     let at = waited.and_then(|w| read_at.checked_sub(w)).unwrap_or(read_at);
+    let adapter_ns = ancillary.adapter_ns;
     let stamp = match ancillary.software_ns {
-        Some(unix_ns) => Stamp { unix_ns, source: StampSource::Kernel },
-        None => Stamp { unix_ns: now_ns, source: StampSource::User },
+        Some(unix_ns) => Stamp { unix_ns, source: StampSource::Kernel, adapter_ns },
+        None => Stamp { unix_ns: now_ns, source: StampSource::User, adapter_ns },
     };
     (stamp, at)
 }
@@ -393,40 +417,6 @@ fn is_line_error(error: &io::Error) -> bool {
                 | libc::ENOPROTOOPT
         )
     )
-}
-
-/// Which send a transmit stamp's number belongs to.
-#[derive(Debug, Default)]
-pub(super) struct Ledger {
-    next_key: u64,
-    next_number: u32,
-    /// Kernel number, key; oldest first.
-    outstanding: VecDeque<(u32, SendKey)>,
-}
-
-impl Ledger {
-    pub(super) fn sent(&mut self, user_ns: i64) -> SendKey {
-        let key = SendKey { number: self.next_key, user_ns };
-        self.next_key += 1;
-        if self.outstanding.len() == OUTSTANDING_STAMPS {
-            self.outstanding.pop_front();
-        }
-        self.outstanding.push_back((self.next_number, key));
-        self.next_number = self.next_number.wrapping_add(1);
-        key
-    }
-
-    /// The kernel counts from zero again. Older sends that still wait for their stamp can't be told from new ones with
-    /// the same number, so they keep their user stamp.
-    pub(super) fn restarted(&mut self) {
-        self.next_number = 0;
-        self.outstanding.clear();
-    }
-
-    pub(super) fn stamped(&mut self, number: u32) -> Option<SendKey> {
-        let at = self.outstanding.iter().position(|(n, _)| *n == number)?;
-        self.outstanding.remove(at).map(|(_, key)| key)
-    }
 }
 
 #[cfg(test)]

@@ -189,7 +189,11 @@ mod tests {
     const MS: Duration = Duration::from_millis(1);
 
     fn moment(start: Instant, ms: u32) -> Moment {
-        let stamp = Stamp { unix_ns: 1_700_000_000_000_000_000 + i64::from(ms) * 1_000_000, source: StampSource::Kernel };
+        let stamp = Stamp {
+            unix_ns: 1_700_000_000_000_000_000 + i64::from(ms) * 1_000_000,
+            source: StampSource::Kernel,
+            adapter_ns: None,
+        };
         Moment { stamp, at: start + ms * MS }
     }
 

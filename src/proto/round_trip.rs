@@ -115,7 +115,7 @@ mod tests {
 
     fn moment(start: Instant, ms: u64, source: StampSource) -> Moment {
         Moment {
-            stamp: Stamp { unix_ns: 1_000_000_000_000 + ms as i64 * 1_000_000, source },
+            stamp: Stamp { unix_ns: 1_000_000_000_000 + ms as i64 * 1_000_000, source, adapter_ns: None },
             at: start + Duration::from_millis(ms),
         }
     }

@@ -253,7 +253,10 @@ mod tests {
 
         fn moment(&self) -> Moment {
             let ns = self.now.duration_since(self.start).as_nanos() as i64;
-            Moment { stamp: Stamp { unix_ns: 1_000_000_000_000 + ns, source: StampSource::Kernel }, at: self.now }
+            Moment {
+                stamp: Stamp { unix_ns: 1_000_000_000_000 + ns, source: StampSource::Kernel, adapter_ns: None },
+                at: self.now,
+            }
         }
 
         fn settle(&mut self) {

@@ -75,7 +75,7 @@ mod tests {
         Heard {
             from: Ipv6Addr::new(0xfe80, 0, 0, 0, 0, 0, 0, router),
             mac: Mac([2; 6]),
-            arrived: Moment { stamp: Stamp { unix_ns: 0, source: StampSource::User }, at: Instant::now() },
+            arrived: Moment { stamp: Stamp { unix_ns: 0, source: StampSource::User, adapter_ns: None }, at: Instant::now() },
             vlan: None,
             advertisement: Advertisement {
                 hop_limit: 64,

@@ -288,7 +288,7 @@ mod tests {
         let mut frame = vec![0xff; 6];
         frame.extend([2, 0, 0x5e, 0, 0, 1, 8, 6, 0, 1, 8, 0, 6, 4, 0, 1]);
         frame.resize(42, 7);
-        let stamp = Stamp { unix_ns: 5, source: StampSource::Kernel };
+        let stamp = Stamp { unix_ns: 5, source: StampSource::Kernel, adapter_ns: None };
         let (len, at) = (frame.len(), std::time::Instant::now());
         (PacketEvent::Received { len, whole_len: len, stamp, at, tag: None, has_checksum: true }, frame)
     }

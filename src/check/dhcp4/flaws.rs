@@ -146,7 +146,10 @@ mod tests {
             kind: Some(MessageType::Nak),
             phase,
             transaction: 7,
-            arrived: Moment { stamp: Stamp { unix_ns: 0, source: StampSource::User }, at: std::time::Instant::now() },
+            arrived: Moment {
+                stamp: Stamp { unix_ns: 0, source: StampSource::User, adapter_ns: None },
+                at: std::time::Instant::now(),
+            },
             source: [192, 0, 2, 1].into(),
             source_mac: Mac([2, 0, 0x5e, 0, 0, 2]),
             message: parse(&repr.emit()).expect("readable"),

@@ -180,7 +180,8 @@ struct Times {
 
 impl Times {
     fn of(one: &Examined, is_wanted: impl Fn(Purpose) -> bool) -> Self {
-        let mut times = Self { sorted_ms: Vec::new(), failed: 0, stamped_by: StampSource::Kernel };
+        // The weakest that was used; without any time there is no reading either.
+        let mut times = Self { sorted_ms: Vec::new(), failed: 0, stamped_by: StampSource::Hardware };
         for (question, fate) in one.questions.iter().zip(&one.fates) {
             match fate {
                 _ if !is_wanted(question.purpose) => {}

@@ -123,7 +123,8 @@ pub(super) fn limited(readings: Vec<Reading>, result: &StreamResult) -> Vec<Read
         .into_iter()
         .map(|mut reading| {
             if is_of_time(&reading) {
-                reading.stamped_by = account.stamped_by;
+                reading.stamped_by =
+                    account.stamped_by.map(|source| if of_both(&reading) { source } else { source.max(StampSource::Kernel) });
                 if account.stamped_by == Some(StampSource::User) {
                     reading =
                         reading.limited_by(Limit::TestSet, "no kernel time stamps: the test set's own delays are in the figure");
@@ -138,6 +139,11 @@ pub(super) fn limited(readings: Vec<Reading>, result: &StreamResult) -> Vec<Read
             reading
         })
         .collect()
+}
+
+/// Whether a figure of time is a difference of two stamps of this port, as a round trip is: only those are ever the adapter's.
+fn of_both(reading: &Reading) -> bool {
+    reading.direction.is_none() && reading.name != "twoway.schedule_error_p99"
 }
 
 fn is_of_time(reading: &Reading) -> bool {

@@ -242,5 +242,5 @@ impl Run<'_> {
 
 fn wall_clock() -> Stamp {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    Stamp { unix_ns: i64::try_from(since.as_nanos()).unwrap_or(i64::MAX), source: StampSource::User }
+    Stamp { unix_ns: i64::try_from(since.as_nanos()).unwrap_or(i64::MAX), source: StampSource::User, adapter_ns: None }
 }

@@ -9,6 +9,8 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, SocketAddrV6};
 const CONTROL_SPACE: usize = 512;
 
 const HEADER: usize = size_of::<libc::cmsghdr>();
+/// Seconds and nanoseconds.
+const TIMESPEC: usize = 2 * size_of::<libc::c_long>();
 
 /// Room for control messages, aligned as `cmsghdr` asks.
 #[repr(C, align(8))]
@@ -51,6 +53,8 @@ fn align(len: usize) -> usize {
 pub(in crate::net) struct Ancillary {
     /// Software stamp in nanoseconds since the epoch.
     pub(in crate::net) software_ns: Option<i64>,
+    /// The adapter's stamp in nanoseconds of its own clock, whose zero is nobody's business.
+    pub(in crate::net) adapter_ns: Option<i64>,
     /// TTL or hop limit on arrival.
     pub(in crate::net) ttl: Option<u8>,
     /// Type of service or traffic class on arrival.
@@ -95,6 +99,7 @@ pub(in crate::net) fn parse(mut bytes: &[u8]) -> Ancillary {
             (libc::SOL_SOCKET, libc::SCM_TIMESTAMPING) => {
                 // struct scm_timestamping: software first, then a deprecated and a raw hardware one; zero means none.
                 found.software_ns = timespec_ns(data);
+                found.adapter_ns = data.get(2 * TIMESPEC..).and_then(timespec_ns);
             }
             (libc::SOL_SOCKET, libc::SO_RXQ_OVFL) => found.drops = read_u32(data, 0),
             // An int, although it is set as two octets on send.
@@ -134,7 +139,7 @@ fn read_u32(data: &[u8], at: usize) -> Option<u32> {
 }
 
 fn timespec_ns(data: &[u8]) -> Option<i64> {
-    const HALF: usize = size_of::<libc::c_long>();
+    const HALF: usize = TIMESPEC / 2;
     let seconds = libc::c_long::from_ne_bytes(data.get(..HALF)?.try_into().ok()?);
     let nanos = libc::c_long::from_ne_bytes(data.get(HALF..2 * HALF)?.try_into().ok()?);
     #[allow(clippy::useless_conversion, reason = "c_long is i32 on some targets")]
@@ -223,6 +228,26 @@ mod tests {
         assert_eq!((error.origin, error.kind, error.code, error.info, error.data), (2, 3, 4, 1400, 7));
         assert_eq!(error.offender, Some(Ipv4Addr::new(192, 0, 2, 1).into()));
         assert_eq!(found.frame, Some(FrameData { status: 0x51, len: 1518, tci: 0x2023, tpid: 0x88a8 }));
+    }
+
+    #[test]
+    fn the_adapter_s_stamp_is_the_third_and_zero_is_none() {
+        // struct scm_timestamping (linux/errqueue.h): software, deprecated, raw hardware.
+        let stamps = |halves: [libc::c_long; 6]| {
+            let found = parse(&message(
+                libc::SOL_SOCKET,
+                libc::SCM_TIMESTAMPING,
+                &halves.iter().flat_map(|half| half.to_ne_bytes()).collect::<Vec<_>>(),
+            ));
+            (found.software_ns, found.adapter_ns)
+        };
+        assert_eq!(stamps([5, 6, 7, 8, 9, 10]), (Some(5_000_000_006), Some(9_000_000_010)));
+        assert_eq!(stamps([0, 0, 0, 0, 9, 10]), (None, Some(9_000_000_010)), "a transmit stamp of the adapter comes alone");
+        assert_eq!(stamps([5, 6, 0, 0, 0, 0]), (Some(5_000_000_006), None));
+        // Kernels may give fewer.
+        let short: Vec<u8> = [5, 6].iter().flat_map(|half: &libc::c_long| half.to_ne_bytes()).collect();
+        let found = parse(&message(libc::SOL_SOCKET, libc::SCM_TIMESTAMPING, &short));
+        assert_eq!((found.software_ns, found.adapter_ns), (Some(5_000_000_006), None));
     }
 
     #[test]

@@ -33,12 +33,25 @@ fn set_bytes(fd: BorrowedFd<'_>, level: i32, name: i32, value: &[u8]) -> io::Res
     if status == 0 { Ok(()) } else { Err(io::Error::last_os_error()) }
 }
 
+/// `SOF_TIMESTAMPING_OPT_TX_SWHW` (linux/net_tstamp.h): both stamps of a packet that is sent, each in a message of its own; without
+/// it the adapter's would come instead of the kernel's.
+const BOTH_OF_SENT: u32 = 1 << 14;
+
+/// Whose stamps a socket asks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::net) enum Stampers {
+    /// The kernel's.
+    Kernel,
+    /// The kernel's and, as far as it takes some already, the adapter's.
+    KernelAndAdapter,
+}
+
 /// Switches stamping on (Documentation/networking/timestamping.rst of the kernel).
 ///
 /// Transmit stamps come back on the error queue without the packet (`OPT_TSONLY`), numbered (`OPT_ID`), with control
 /// messages as on receive (`OPT_CMSG`).
-pub(in crate::net) fn set_timestamping(fd: BorrowedFd<'_>) -> io::Result<()> {
-    set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(true))
+pub(in crate::net) fn set_timestamping(fd: BorrowedFd<'_>, by: Stampers) -> io::Result<()> {
+    set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(by, true))
 }
 
 /// Switches stamping of what arrives on, and of nothing that is sent.
@@ -48,17 +61,23 @@ pub(in crate::net) fn set_arrival_stamping(fd: BorrowedFd<'_>) -> io::Result<()>
 }
 
 /// Restarts the numbering of transmit stamps at zero: the counter is reset when `OPT_ID` goes from off to on.
-pub(in crate::net) fn restart_numbering(fd: BorrowedFd<'_>) -> io::Result<()> {
-    set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(false))?;
-    set_timestamping(fd)
+pub(in crate::net) fn restart_numbering(fd: BorrowedFd<'_>, by: Stampers) -> io::Result<()> {
+    set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(by, false))?;
+    set_timestamping(fd, by)
 }
 
-fn timestamping_flags(numbered: bool) -> i32 {
+fn timestamping_flags(by: Stampers, numbered: bool) -> i32 {
     let mut flags = libc::SOF_TIMESTAMPING_TX_SOFTWARE
         | libc::SOF_TIMESTAMPING_RX_SOFTWARE
         | libc::SOF_TIMESTAMPING_SOFTWARE
         | libc::SOF_TIMESTAMPING_OPT_CMSG
         | libc::SOF_TIMESTAMPING_OPT_TSONLY;
+    if by == Stampers::KernelAndAdapter {
+        flags |= libc::SOF_TIMESTAMPING_TX_HARDWARE
+            | libc::SOF_TIMESTAMPING_RX_HARDWARE
+            | libc::SOF_TIMESTAMPING_RAW_HARDWARE
+            | BOTH_OF_SENT;
+    }
     if numbered {
         flags |= libc::SOF_TIMESTAMPING_OPT_ID;
     }

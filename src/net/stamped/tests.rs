@@ -2,6 +2,7 @@ use std::collections::HashMap;
 use std::net::Ipv4Addr;
 use std::time::Duration;
 
+use super::ledger::OUTSTANDING_STAMPS;
 use super::*;
 
 const LIMIT: Duration = Duration::from_secs(10);
@@ -181,6 +182,32 @@ fn the_ledger_forgets_the_oldest_and_never_mixes_up_numbers() {
     for number in 0..=OUTSTANDING_STAMPS {
         ledger.sent(number as i64);
     }
-    assert_eq!(ledger.outstanding.len(), OUTSTANDING_STAMPS);
+    assert_eq!(ledger.len(), OUTSTANDING_STAMPS);
     assert_eq!(ledger.stamped(1), None, "forgotten");
+}
+
+#[tokio::test]
+async fn an_adapter_that_leaves_packets_out_costs_no_stamp_and_no_order() {
+    for family in [Family::Ipv4, Family::Ipv6] {
+        // Loopback has no adapter; asking for its stamps all the same is what a busy adapter looks like.
+        let mut sender = StampedSocket::udp(loopback(family), Some("lo")).unwrap();
+        assert_eq!(sender.stampers, Stampers::Kernel, "nothing is asked for that the port does not have");
+        sender.stampers = Stampers::KernelAndAdapter;
+        options::set_timestamping(sender.socket.get_ref().as_fd(), sender.stampers).unwrap();
+        let other = StampedSocket::udp(loopback(family), None).unwrap();
+        let mut buffer = [0; 64];
+        for number in 0..50_u8 {
+            let key = sender.try_send_to(&[number], other.local_addr().unwrap(), SendWith::default()).unwrap();
+            other.try_send_to(&[number], sender.local_addr().unwrap(), SendWith::default()).unwrap();
+            let StampedEvent::Sent { key: told, stamp: sent, .. } = next(&sender, &mut buffer).await else {
+                panic!("{family:?}: the transmit stamp of {number} comes first")
+            };
+            assert_eq!((told, sent.source, sent.adapter_ns), (key, StampSource::Kernel, None));
+            let StampedEvent::Received { len: 1, stamp, .. } = next(&sender, &mut buffer).await else {
+                panic!("{family:?}: {number} was expected")
+            };
+            assert_eq!((buffer[0], stamp.source, stamp.adapter_ns), (number, StampSource::Kernel, None));
+        }
+        assert_eq!(sender.try_event(&mut buffer).unwrap(), None);
+    }
 }

@@ -74,7 +74,7 @@ impl Bench {
     fn moment(&self) -> Moment {
         let since = self.now.duration_since(self.start);
         Moment {
-            stamp: Stamp { unix_ns: 1_000_000_000_000 + since.as_nanos() as i64, source: StampSource::Kernel },
+            stamp: Stamp { unix_ns: 1_000_000_000_000 + since.as_nanos() as i64, source: StampSource::Kernel, adapter_ns: None },
             at: self.now,
         }
     }

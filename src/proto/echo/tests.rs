@@ -37,7 +37,7 @@ impl Bench {
 
     fn moment(&self, at: Instant, source: StampSource) -> Moment {
         let unix_ns = 1_700_000_000_000_000_000 + (at - self.start).as_nanos() as i64 + self.step_ns;
-        Moment { stamp: Stamp { unix_ns, source }, at }
+        Moment { stamp: Stamp { unix_ns, source, adapter_ns: None }, at }
     }
 
     /// The next probe at its due time, with both the send and the transmit stamp told.

@@ -121,7 +121,7 @@ fn run(mut line: Line, settings: PathSettings) -> (PathReport, Vec<PathProbe>, D
     let mut sent = Vec::new();
     let mut on_the_way: BTreeMap<Instant, VecDeque<(IpAddr, Vec<u8>)>> = BTreeMap::new();
     let moment = |at: Instant, source| Moment {
-        stamp: Stamp { unix_ns: 1_700_000_000_000_000_000 + (at - start).as_nanos() as i64, source },
+        stamp: Stamp { unix_ns: 1_700_000_000_000_000_000 + (at - start).as_nanos() as i64, source, adapter_ns: None },
         at,
     };
     let mut now = start;
@@ -348,7 +348,7 @@ fn a_usual_routers_limit_lets_every_answer_through() {
 fn strange_answers_are_ignored() {
     let mut machine = PathMachine::new(settings(), Instant::now());
     let at = machine.start;
-    let moment = Moment { stamp: Stamp { unix_ns: 1, source: StampSource::Kernel }, at };
+    let moment = Moment { stamp: Stamp { unix_ns: 1, source: StampSource::Kernel, adapter_ns: None }, at };
     let probe = machine.transmit(at).unwrap();
     machine.on_sent(probe.id, moment);
     let mut other = packet(&probe, &settings(), false);

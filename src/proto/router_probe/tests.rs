@@ -48,7 +48,7 @@ impl Bench {
 
     fn moment(&self) -> Moment {
         let since = self.now.duration_since(self.start).as_nanos() as i64;
-        Moment { stamp: Stamp { unix_ns: 1_000_000_000 + since, source: StampSource::Kernel }, at: self.now }
+        Moment { stamp: Stamp { unix_ns: 1_000_000_000 + since, source: StampSource::Kernel, adapter_ns: None }, at: self.now }
     }
 
     fn settle(&mut self) {

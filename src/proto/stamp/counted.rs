@@ -50,7 +50,7 @@ mod tests {
     use crate::wire::stamp::tlv::Counts;
 
     fn answers(counts: &[(u32, u32, u32)]) -> Vec<Answer> {
-        let stamp = Stamp { unix_ns: 0, source: StampSource::Kernel };
+        let stamp = Stamp { unix_ns: 0, source: StampSource::Kernel, adapter_ns: None };
         let of = |&(sent, received, sent_back): &(u32, u32, u32)| Answer {
             sequence: sent - 1,
             reflector_sequence: 0,

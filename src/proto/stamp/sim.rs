@@ -171,13 +171,17 @@ impl Sim {
 
     fn near(&self, elapsed: Duration, source: StampSource) -> Stamp {
         let step = self.near_step.map_or(0, |(at, by)| if elapsed >= at { by } else { 0 });
-        Stamp { unix_ns: EPOCH + elapsed.as_nanos() as i64 + step, source }
+        Stamp { unix_ns: EPOCH + elapsed.as_nanos() as i64 + step, source, adapter_ns: None }
     }
 
     fn far(&self, elapsed: Duration) -> Stamp {
         let step = self.far_step.map_or(0, |(at, by)| if elapsed >= at { by } else { 0 });
         let gained = (elapsed.as_nanos() as f64 * self.far_drift) as i64;
-        Stamp { unix_ns: EPOCH + FAR_AHEAD + elapsed.as_nanos() as i64 + step + gained, source: StampSource::Kernel }
+        Stamp {
+            unix_ns: EPOCH + FAR_AHEAD + elapsed.as_nanos() as i64 + step + gained,
+            source: StampSource::Kernel,
+            adapter_ns: None,
+        }
     }
 
     /// Runs until the sender is done.

@@ -23,7 +23,7 @@ impl Bench {
     }
 
     fn moment(&self) -> Moment {
-        Moment { stamp: Stamp { unix_ns: 0, source: StampSource::Kernel }, at: self.now }
+        Moment { stamp: Stamp { unix_ns: 0, source: StampSource::Kernel, adapter_ns: None }, at: self.now }
     }
 
     /// Until a time after the start; what a server would answer to each frame is handed over 2 ms later.

@@ -96,7 +96,7 @@ fn plain(destination: IpAddr, destination_port: u16, cookie: u64, now: Instant, 
         cookie,
     };
     let mut machine = PathMachine::new(settings, now);
-    let moment = Moment { stamp: Stamp { unix_ns: 1, source: StampSource::Kernel }, at: now };
+    let moment = Moment { stamp: Stamp { unix_ns: 1, source: StampSource::Kernel, adapter_ns: None }, at: now };
     while let Some(probe) = machine.transmit(now) {
         machine.on_sent(probe.id, moment);
         messages.iter().for_each(|message| machine.on_packet(moment, from, data_ttl(message), message));

@@ -182,3 +182,16 @@ fn the_fates_of_each_way_are_as_many_as_its_losses() {
         assert!(lost > 40 && lost.abs_diff(way.lost) <= 2, "{lost} by fates, {} by count", way.lost);
     }
 }
+
+#[test]
+fn only_round_trips_are_told_as_stamped_by_the_adapter() {
+    let mut account = Sim::new(stream(100)).line(Line { there: |_, _| ms(5), back: |_, _| ms(5) }).run();
+    account.stamped_by = Some(StampSource::Hardware);
+    let outcome = examined(account, Ended::Complete);
+    let sources = |name: &str| named(&outcome, name).iter().map(|r| r.stamped_by).collect::<Vec<_>>();
+    let (adapter, kernel) = (Some(StampSource::Hardware), Some(StampSource::Kernel));
+    assert_eq!(sources("twoway.round_trip_p50"), [adapter]);
+    assert_eq!(sources("twoway.transfer_delay_mean"), [adapter]);
+    assert_eq!(sources("twoway.delay_variation_p50"), [kernel; 2]);
+    assert_eq!(sources("twoway.schedule_error_p99"), [kernel]);
+}

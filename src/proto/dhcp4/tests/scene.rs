@@ -58,7 +58,11 @@ impl Scene {
     }
 
     pub(super) fn moment(&self) -> Moment {
-        let stamp = Stamp { unix_ns: 1_700_000_000_000_000_000 + self.ms as i64 * 1_000_000, source: StampSource::Kernel };
+        let stamp = Stamp {
+            unix_ns: 1_700_000_000_000_000_000 + self.ms as i64 * 1_000_000,
+            source: StampSource::Kernel,
+            adapter_ns: None,
+        };
         Moment { stamp, at: self.start + Duration::from_millis(self.ms) }
     }
 

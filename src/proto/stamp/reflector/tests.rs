@@ -22,7 +22,7 @@ fn from(text: &str) -> SocketAddr {
 }
 
 fn stamp(unix_ns: i64) -> Stamp {
-    Stamp { unix_ns, source: StampSource::Kernel }
+    Stamp { unix_ns, source: StampSource::Kernel, adapter_ns: None }
 }
 
 const T2: i64 = 1_700_000_000_000_000_000;

@@ -5,7 +5,7 @@ use crate::unit::StampSource;
 const T0: i64 = 1_700_000_000_000_000_000;
 
 fn wall(ms: i64) -> Stamp {
-    Stamp { unix_ns: T0 + ms * 1_000_000, source: StampSource::User }
+    Stamp { unix_ns: T0 + ms * 1_000_000, source: StampSource::User, adapter_ns: None }
 }
 
 fn kernel(ms: i64) -> Stamp {
