@@ -25,6 +25,7 @@ use crate::proto::capacity::{Row, Terms, table};
 use crate::reading::{Outcome, Status};
 use crate::unit::{Direction, Family, Segment};
 use crate::wire::capacity::SharedKey;
+use crate::wire::udp;
 
 /// Rate that is planned for where none was sold, Mbit/s.
 const ASSUMED_MBIT: f64 = 1000.0;
@@ -191,7 +192,7 @@ async fn run(context: &Context, to: SocketAddr, request: Request, direction: Dir
     };
     let (terms, family) = (request.terms, Family::of(to.ip()));
     let packet = if request.traditional_mtu { ORDINARY } else { 1250 };
-    let headers = figures::headers(family);
+    let headers = udp::headers(family);
     let cpu = CpuTimes::now();
     let work = move |stop: &AtomicBool| -> Result<Found, NotRun> {
         let socket = capacity::open(local, Some(&device), terms.dscp).map_err(NotRun::System)?;

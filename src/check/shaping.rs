@@ -27,6 +27,7 @@ use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::reading::{Outcome, Status};
 use crate::unit::{Direction, Family, Interval, Segment};
 use crate::wire::train::{HEADER, Report, Secret};
+use crate::wire::udp::headers;
 
 /// Rate that trains begin from where none was sold, Mbit/s.
 const ASSUMED_MBIT: f64 = 50.0;
@@ -160,14 +161,6 @@ async fn one_way(
         }
     }
     Ok(last)
-}
-
-/// Octets of IP and UDP header (RFC 791, RFC 8200, RFC 768).
-fn headers(family: Family) -> u32 {
-    match family {
-        Family::Ipv4 => 28,
-        Family::Ipv6 => 48,
-    }
 }
 
 /// A train of a rate at the IP layer.

@@ -10,9 +10,18 @@
 use std::net::IpAddr;
 
 use super::checksum::Sum;
+use crate::unit::Family;
 
 /// Octets of the header.
 pub const HEADER_LEN: usize = 8;
+
+/// Octets of IP and UDP header before a payload, without options or extension headers (RFC 791, RFC 8200, RFC 768).
+pub const fn headers(family: Family) -> u32 {
+    match family {
+        Family::Ipv4 => 28,
+        Family::Ipv6 => 48,
+    }
+}
 
 /// The ports.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

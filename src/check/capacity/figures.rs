@@ -9,8 +9,9 @@ use crate::metric::capacity::{SubIntervalCount, maximum, mean};
 use crate::proto::capacity::flow::End;
 use crate::proto::capacity::table;
 use crate::reading::{Limit, Outcome, Reading, Series, Unit};
-use crate::unit::{Direction, Family, Interval, Layer, Load};
+use crate::unit::{Direction, Interval, Layer, Load};
 use crate::wire::capacity::{Status, SubInterval};
+use crate::wire::udp::headers;
 
 /// A sub-interval counts when it loses no more than this share, and what one row of the table too many makes it lose *(ours; the
 /// standard wants a criterion and leaves its value open)*.
@@ -23,14 +24,6 @@ const FULL_MS: u32 = 30;
 const CPU_LIMIT: f64 = 0.95;
 /// Datagrams left out, as a share of those sent, from which on the sender was too slow.
 const LEFT_OUT: f64 = 0.005;
-
-/// Octets of IP and UDP header (RFC 791, RFC 8200, RFC 768).
-pub(super) fn headers(family: Family) -> u32 {
-    match family {
-        Family::Ipv4 => 28,
-        Family::Ipv6 => 48,
-    }
-}
 
 /// A sub-interval at the IP layer.
 pub(super) fn count(of: &SubInterval, headers: u32) -> SubIntervalCount {
@@ -191,6 +184,7 @@ mod tests {
     use std::time::Duration;
 
     use super::*;
+    use crate::unit::Family;
     use crate::farend::api::CapacityReport;
     use crate::farend::capacity::Found;
     use crate::proto::capacity::Terms;

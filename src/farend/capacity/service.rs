@@ -18,7 +18,9 @@ use crate::net::datagrams::{Batch, BulkSocket};
 use crate::proto::capacity::flow::{Flow, Side};
 use crate::proto::capacity::server::{Asked, Verdict, on_setup};
 use crate::proto::capacity::table;
+use crate::unit::Family;
 use crate::wire::capacity::{SendingRate, SetupResponse, SharedKey};
+use crate::wire::udp;
 
 /// How long a test's port waits for the activation.
 const ACTIVATION_WAIT: Duration = Duration::from_secs(3);
@@ -171,7 +173,7 @@ fn test(
     (longest_s, last_row): (u64, usize),
     stop: &AtomicBool,
 ) -> io::Result<Option<Found>> {
-    let headers = if from.ip().to_canonical().is_ipv4() { 28 } else { 48 };
+    let headers = udp::headers(Family::of(from.ip().to_canonical()));
     let (until, mut batch) = (Instant::now() + ACTIVATION_WAIT, Batch::default());
     while Instant::now() < until && !stop.load(Ordering::Relaxed) {
         socket.wait(false, Duration::from_millis(100))?;
