@@ -117,8 +117,9 @@ fn known_reading(document: &Document<'_>, typed: &Placed<String>) -> Option<&'st
             format!("there is no reading called {:?}", typed.value),
         );
         problem.nearest = crate::typed::problem::nearest(&typed.value, all.clone());
-        let mut checks: Vec<&str> = all.filter_map(|n| n.split_once('.').map(|(c, _)| c)).collect();
-        checks.dedup();
+        let mut told = std::collections::BTreeSet::new();
+        let checks: Vec<&str> =
+            all.filter_map(|n| n.split_once('.').map(|(c, _)| c)).filter(|check| told.insert(*check)).collect();
         problem.allowed =
             Some(if same.is_empty() { format!("figures of the checks {}", checks.join(", ")) } else { same.join(", ") });
         document.note(|| problem);
