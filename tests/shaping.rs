@@ -132,7 +132,7 @@ fn a_line_that_holds_nothing_back_says_up_to_where() {
 
 #[test]
 fn policers_and_managed_queues_of_a_virtual_machine_are_told_apart() {
-    let mut line = Line::build(Middle::machine());
+    let mut line = Line::build(Middle::Machine);
     // A machine inside this one is held up for some ms now and then: the bucket holds 24 ms.
     let set = Set { mbit: 20.0, burst: 60e3, queue: None, kind: "policer" };
     line.run(

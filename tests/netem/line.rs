@@ -51,7 +51,7 @@ impl Line {
             let index = middle.index(name).expect("made");
             middle.raise(name, index).expect("up");
         }
-        let bridge = Machine::start(&places[1], &["u0", "u1"], include_str!("init.sh"), &[]);
+        let bridge = Machine::start(&places[1], &["u0", "u1"], include_str!("../common/bridge.sh"), &[("modules", "sch_netem")]);
 
         let key = Key::new(b"key-of-the-netem-test-32-octets!");
         let table = SessionTable::default();

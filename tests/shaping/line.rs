@@ -24,18 +24,16 @@ const LAPTOP: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
 const FAR_END: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 2);
 const LAPTOP_MAC: [u8; 6] = [2, 0, 0x5e, 0, 5, 1];
 
-/// Who stands in the middle.
+/// Whose bridge stands in the middle.
 pub(crate) enum Middle {
+    /// This kernel's.
     Bridge,
-    /// A machine is started with its modules.
-    Machine(&'static str),
+    /// That of a User Mode Linux.
+    Machine,
 }
 
-impl Middle {
-    pub(crate) fn machine() -> Self {
-        Self::Machine(include_str!("init.sh"))
-    }
-}
+/// What the machine's kernel needs to shape and to police.
+const MODULES: &str = "sch_tbf sch_codel sch_fq_codel sch_ingress cls_matchall act_police";
 
 pub(crate) struct Line {
     middle: Namespace,
@@ -67,7 +65,9 @@ impl Line {
             between.raise(name, index).expect("up");
         }
         let machine = match middle {
-            Middle::Machine(init) => Some(Machine::start(&places[1], &["u0", "u1"], init, &[])),
+            Middle::Machine => {
+                Some(Machine::start(&places[1], &["u0", "u1"], include_str!("../common/bridge.sh"), &[("modules", MODULES)]))
+            }
             Middle::Bridge => {
                 for words in [
                     "link add br0 type bridge mcast_snooping 0",
