@@ -16,38 +16,41 @@ use doorstep::farend::client::{FarEndTarget, Session};
 use doorstep::farend::server::{ServeOptions, Server, TokenSource};
 use doorstep::farend::token::Tokens;
 use doorstep::reading::{Outcome, Status};
-use doorstep::unit::{Depth, Direction};
+use doorstep::unit::Depth;
 
 const LOOPBACK: IpAddr = IpAddr::V4(Ipv4Addr::LOCALHOST);
 const AGENTS: usize = 20;
 
-/// When a phase's octets began to come, and for how long they did, by its series of 100 ms.
+/// When an agent's octets began to come, and until when they did.
 type Span = (Instant, Instant);
+/// A load tells its figure each quarter of a second; a pause of this length is between two loads.
+const PAUSE: Duration = Duration::from_secs(1);
 
-/// The spans of an agent's loads, since what its live figures said.
+/// The spans in which an agent filled the line, by its live figures.
 async fn agent(target: FarEndTarget) -> (Outcome, Vec<Span>) {
     let session = Session::open(&target, LOOPBACK, "lo").await.expect("invited");
     let known = Known { far_end: Some(Arc::new(session)), ..Known::default() };
     let mut context = context::context_at(1, [0; 6], known, Depth::Soak);
     context.interface.name = "lo".into();
-    // One stream, so there is nothing to hold it against and no phase beyond one each way.
+    // One stream, so there is nothing to hold it against: a phase each way, and one of both ways at once.
     context.effort.streams = 1;
     context.effort.load_time = Duration::from_millis(200);
-    let moved = Arc::new(std::sync::Mutex::new(Vec::<(String, Instant)>::new()));
+    let moved = Arc::new(std::sync::Mutex::new(Vec::<Instant>::new()));
     let seen = Arc::clone(&moved);
     context.live = Arc::new(move |figure| {
         if figure.text.ends_with("Mbit/s") {
-            seen.lock().expect("no panic").push((figure.text, Instant::now()));
+            seen.lock().expect("no panic").push(Instant::now());
         }
     });
     let outcome = Throughput.run(context).await.outcome;
     let moved = moved.lock().expect("no panic");
-    let span = |direction: Direction| {
-        let of: Vec<Instant> =
-            moved.iter().filter(|(text, _)| text.starts_with(&direction.to_string())).map(|(_, at)| *at).collect();
-        Some((*of.first()?, *of.last()?))
-    };
-    let spans = [Direction::Down, Direction::Up].into_iter().filter_map(span).collect();
+    let mut spans: Vec<Span> = Vec::new();
+    for at in moved.iter() {
+        match spans.last_mut().filter(|span| at.duration_since(span.1) < PAUSE) {
+            Some(span) => span.1 = *at,
+            None => spans.push((*at, *at)),
+        }
+    }
     (outcome, spans)
 }
 
@@ -87,11 +90,13 @@ fn twenty_agents_take_turns_and_never_fill_the_line_together() {
     let mut spans: Vec<Span> = Vec::new();
     for (outcome, own) in all {
         assert_eq!(outcome.status, Status::Done, "each gets its turn: {outcome:#?}");
-        assert_eq!(outcome.readings.iter().filter(|r| r.name == "throughput.tcp_payload_rate").count(), 2);
+        for name in ["throughput.tcp_payload_rate", "throughput.both_ways_rate"] {
+            assert_eq!(outcome.readings.iter().filter(|r| r.name == name).count(), 2, "{outcome:#?}");
+        }
         spans.extend(own);
     }
     spans.sort();
-    println!("{} loads seen", spans.len());
+    println!("{} stretches of load seen", spans.len());
     assert!(spans.len() >= AGENTS, "each load is seen: {}", spans.len());
     for pair in spans.windows(2) {
         assert!(pair[0].1 <= pair[1].0, "two loads at once: one until {:?} after the next began", pair[0].1 - pair[1].0);

@@ -117,7 +117,11 @@ async fn examine(context: Context) -> Outcome {
             break;
         }
         let request = request(&context, direction, streams, start_up + load_time, octets_left);
-        match phase::run(&context, session, PhasePlan { request, start_up, part }).await {
+        let ran = match phase::admit(&context, session, &request).await {
+            Ok(grant) => phase::run(&context, session, PhasePlan { request, start_up, part }, grant).await,
+            Err(refused) => Err(refused),
+        };
+        match ran {
             Ok(phase) => {
                 octets_left = octets_left.saturating_sub(phase.octets());
                 figures::add(&mut outcome, &context, &phase, port_mbit);
@@ -158,12 +162,30 @@ fn request(context: &Context, direction: Direction, streams: u16, time: Duration
 /// Fills both ways at the same time: acknowledgements then wait behind data, and a gateway has to do both.
 async fn at_once(context: &Context, session: &Session, octets_left: u64, outcome: &mut Outcome) {
     let Some((start_up, load_time)) = both_ways(context.effort.depth, context.effort.load_time) else { return };
-    let ways = [Direction::Down, Direction::Up].map(|direction| {
-        let request = request(context, direction, context.effort.streams, start_up + load_time, octets_left / 2);
-        phase::run(context, session, PhasePlan { request, start_up, part: Part::BothWays })
-    });
-    let [down, up] = ways;
-    let (down, up) = tokio::join!(down, up);
+    let request = |direction| request(context, direction, context.effort.streams, start_up + load_time, octets_left / 2);
+    let (down, up) = (request(Direction::Down), request(Direction::Up));
+    // Both have their turn before either begins; the far end lets nobody else in between.
+    let granted = match phase::admit(context, session, &down).await {
+        Ok(first) => match phase::admit(context, session, &up).await {
+            Ok(second) => Ok((first, second)),
+            Err(why) => {
+                // If it can't be told, the far end frees the share by itself.
+                let _ = session.finish_load(&first).await;
+                Err(why)
+            }
+        },
+        Err(why) => Err(why),
+    };
+    let (down, up) = match granted {
+        Ok((first, second)) => {
+            let plan = |request| PhasePlan { request, start_up, part: Part::BothWays };
+            tokio::join!(phase::run(context, session, plan(down), first), phase::run(context, session, plan(up), second))
+        }
+        Err(why) => {
+            outcome.flaw("throughput-both-ways-not-run", format!("filling both ways at once did not start: {why}"), None);
+            return;
+        }
+    };
     match (down, up) {
         (Ok(down), Ok(up)) if [&down, &up].iter().all(|phase| broken_off(phase).is_none()) => {
             [down, up].iter().for_each(|phase| figures::add(outcome, context, phase, None));

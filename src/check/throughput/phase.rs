@@ -115,10 +115,14 @@ pub(super) struct PhasePlan {
     pub(super) part: Part,
 }
 
-/// Runs one phase.
-pub(super) async fn run(context: &Context, session: &Session, plan: PhasePlan) -> Result<Phase, NotRun> {
+/// Waits for the turn of a phase.
+pub(super) async fn admit(context: &Context, session: &Session, request: &LoadRequest) -> Result<LoadGrant, NotRun> {
+    turn::take(context, "throughput", || session.admit_load(request)).await.map_err(NotRun::FarEnd)
+}
+
+/// Runs a phase that has its turn.
+pub(super) async fn run(context: &Context, session: &Session, plan: PhasePlan, grant: LoadGrant) -> Result<Phase, NotRun> {
     let request = plan.request.clone();
-    let grant = turn::take(context, "throughput", || session.admit_load(&request)).await.map_err(NotRun::FarEnd)?;
     let cpu = CpuTimes::now();
     let mut meter = Meter::start(context).await;
     let load = match connect(context, session, &request, &grant).await {
