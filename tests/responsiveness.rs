@@ -166,8 +166,9 @@ fn objects_reach_an_independent_client_and_end_at_what_was_admitted() {
     assert_eq!(curl(target.port, &large, &[]), format!("2 200 {megabyte} 0"));
     assert_eq!(curl(target.port, &large, &[]), "2 200 0 0", "all its octets are moved");
     assert_eq!(curl(target.port, &large, &[]), "2 404 0 0", "two objects were admitted");
-    let busy = runtime.block_on(session.admit_objects(&request(Direction::Up, megabyte)));
-    assert!(matches!(busy, Err(ClientError::Busy { .. })), "one load at a time: {busy:?}");
+    let other = runtime.block_on(Session::open(&target, loopback, "lo")).expect("invited");
+    let busy = runtime.block_on(other.admit_objects(&request(Direction::Up, megabyte)));
+    assert!(matches!(busy, Err(ClientError::Busy { .. })), "one visit at a time: {busy:?}");
     let report = runtime.block_on(session.finish_objects(&grant)).expect("a report");
     assert_eq!(report.octets, megabyte);
     for path in [&small, &large, &small.replace(|c: char| c.is_ascii_digit(), "0")] {
