@@ -184,12 +184,12 @@ mod tests {
     use std::time::Duration;
 
     use super::*;
-    use crate::unit::Family;
     use crate::farend::api::CapacityReport;
     use crate::farend::capacity::Found;
     use crate::proto::capacity::Terms;
     use crate::proto::capacity::sending::Sent;
     use crate::unit::Depth;
+    use crate::unit::Family;
 
     fn tested(direction: Direction) -> Tested {
         let one =
