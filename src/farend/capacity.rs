@@ -9,9 +9,10 @@ pub mod service;
 use std::io;
 use std::net::SocketAddr;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
-use crate::net::datagrams::{Batch, Bulk, BulkSocket, Train, hurry};
+use crate::net::datagrams::{Batch, Bulk, BulkSocket, Train, has_no_room, hurry, is_passing};
+use crate::net::stamped::unix_now_ns;
 use crate::proto::capacity::client::{Client, NoTest, Progress, Request};
 use crate::proto::capacity::flow::{End, Flow, Side};
 use crate::proto::capacity::receiving::Counts;
@@ -58,12 +59,6 @@ pub struct Found {
 /// What the system says.
 pub fn open(local: SocketAddr, device: Option<&str>, dscp: u8) -> io::Result<BulkSocket> {
     BulkSocket::open(&Bulk { local, device, dscp, buffer: BUFFER, joins: true })
-}
-
-/// Seconds and nanoseconds since 1970, by this machine's clock.
-fn unix_ns() -> i64 {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    i64::try_from(since.as_nanos()).unwrap_or(i64::MAX)
 }
 
 /// Asks the server at `to` for a test; blocks for at most some seconds. The socket is connected to the test's port then.
@@ -131,7 +126,7 @@ impl Outbox {
         loop {
             if self.first == self.filled {
                 (self.first, self.filled) = (0, 0);
-                let (now, unix_ns) = (Instant::now(), unix_ns());
+                let (now, unix_ns) = (Instant::now(), unix_now_ns());
                 while self.filled < TRAINS && flow.fill(now, unix_ns, &mut self.trains[self.filled]) {
                     self.filled += 1;
                 }
@@ -146,9 +141,7 @@ impl Outbox {
             }
             match socket.send(&trains[..waiting.len()]) {
                 Ok(count) => self.first += count,
-                Err(error)
-                    if matches!(error.kind(), io::ErrorKind::WouldBlock) || error.raw_os_error() == Some(libc::ENOBUFS) =>
-                {
+                Err(error) if has_no_room(&error) => {
                     self.no_room += 1;
                     return Ok(true);
                 }
@@ -158,12 +151,6 @@ impl Outbox {
             }
         }
     }
-}
-
-/// Whether an error of a socket is about an earlier packet.
-fn is_passing(error: &io::Error) -> bool {
-    use io::ErrorKind::{ConnectionRefused, HostUnreachable, NetworkUnreachable};
-    matches!(error.kind(), ConnectionRefused | HostUnreachable | NetworkUnreachable)
 }
 
 /// Runs a test to its end on the calling thread; `look` is called about ten times a second, and `aside` with each datagram that is
@@ -187,7 +174,7 @@ pub fn run(
         receive(socket, &mut flow, &mut batch, &mut dropped, &aside)?;
         let now = Instant::now();
         flow.on_wake(now);
-        while let Some(status) = flow.status(now, unix_ns()) {
+        while let Some(status) = flow.status(now, unix_now_ns()) {
             match socket.send_one(&status, None) {
                 Err(error) if !is_passing(&error) && error.kind() != io::ErrorKind::WouldBlock => return Err(error),
                 _ => {}
@@ -232,7 +219,7 @@ fn receive(
     for _ in 0..8 {
         match socket.receive(batch) {
             Ok(_) => {
-                let (now, wall) = (Instant::now(), unix_ns());
+                let (now, wall) = (Instant::now(), unix_now_ns());
                 for arrived in batch.arrived() {
                     *dropped = arrived.dropped.max(*dropped);
                     let stamped = arrived.stamp.map(|stamp| (stamp.unix_ns, wall.saturating_sub(stamp.unix_ns)));

@@ -8,10 +8,11 @@
 use std::io;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use super::api::TrainRequest;
-use crate::net::datagrams::{Batch, Bulk, BulkSocket, MOST_AT_ONCE, hurry};
+use crate::net::datagrams::{Batch, Bulk, BulkSocket, MOST_AT_ONCE, has_no_room, hurry, is_passing};
+use crate::net::stamped::unix_now_ns;
 use crate::proto::train::{Arrivals, Pacer};
 use crate::unit::Direction;
 use crate::wire::train::{HEADER, Name, Packet, Report, Secret, is_ready, ready};
@@ -39,18 +40,8 @@ pub fn open(local: SocketAddr, device: Option<&str>) -> io::Result<BulkSocket> {
     Ok(socket)
 }
 
-fn unix_ns() -> i64 {
-    i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default().as_nanos()).unwrap_or(i64::MAX)
-}
-
 fn since(start: Instant) -> i64 {
     i64::try_from(start.elapsed().as_nanos()).unwrap_or(i64::MAX)
-}
-
-/// Whether an error of a socket is about an earlier packet.
-fn is_passing(error: &io::Error) -> bool {
-    use io::ErrorKind::{ConnectionRefused, HostUnreachable, NetworkUnreachable};
-    matches!(error.kind(), ConnectionRefused | HostUnreachable | NetworkUnreachable)
 }
 
 /// Sends the train to the connected peer.
@@ -84,7 +75,7 @@ fn send(socket: &BulkSocket, name: Name, request: &TrainRequest, stop: &AtomicBo
             Packet { sequence, sent_ns: now_ns.unsigned_abs() }.write(name, &mut datagram);
             match socket.send_one(&datagram, None) {
                 // The port itself is slower than the train; what is sent late is stamped so.
-                Err(error) if error.kind() == io::ErrorKind::WouldBlock || error.raw_os_error() == Some(libc::ENOBUFS) => {
+                Err(error) if has_no_room(&error) => {
                     socket.wait(true, Duration::from_millis(1))?;
                     if stop.load(Ordering::Relaxed) {
                         return Ok(of(sent));
@@ -108,7 +99,7 @@ fn receive(
     name: Name,
     request: &TrainRequest,
     stop: &AtomicBool,
-    mut other: impl FnMut(&BulkSocket, &[u8], Option<SocketAddr>),
+    other: impl Fn(&[u8]),
 ) -> io::Result<Report> {
     hurry();
     let start = Instant::now();
@@ -117,13 +108,13 @@ fn receive(
     while !arrivals.is_over(since(start)) && !stop.load(Ordering::Relaxed) {
         match socket.receive(&mut batch) {
             Ok(_) => {
-                let (now_ns, wall_ns) = (since(start), unix_ns());
+                let (now_ns, wall_ns) = (since(start), unix_now_ns());
                 for arrived in batch.arrived() {
                     dropped = arrived.dropped.max(dropped);
                     let stamp_ns = arrived.stamp.map_or(wall_ns, |stamp| stamp.unix_ns);
                     match Packet::parse(arrived.octets, name) {
                         Some(packet) => arrivals.on_packet(now_ns, stamp_ns, packet),
-                        None => other(socket, arrived.octets, arrived.from),
+                        None => other(arrived.octets),
                     }
                 }
             }
@@ -169,7 +160,7 @@ pub fn serve(
         return send(socket, secret.name(), request, stop).map(Some);
     }
     // An opening that comes again has not had its answer.
-    let again = |socket: &BulkSocket, octets: &[u8], _: Option<SocketAddr>| {
+    let again = |octets: &[u8]| {
         if secret.opens(octets) {
             let _ = socket.send_one(&ready(secret.name()), None);
         }
@@ -213,7 +204,7 @@ pub fn run(
         }
     }
     if request.direction == Direction::Down {
-        receive(socket, secret.name(), request, stop, |_, _, _| {}).map(Some)
+        receive(socket, secret.name(), request, stop, |_| {}).map(Some)
     } else {
         send(socket, secret.name(), request, stop).map(Some)
     }

@@ -137,7 +137,7 @@ pub fn examine(train: &[Passage], octets: f64, confidence: f64) -> Finding {
     let span_ns = train[train.len() - 1].sent_ns - train[0].sent_ns;
     let sent_rate = (train.len() - 1) as f64 * octets * 8e9 / span_ns.max(1) as f64;
     let Some(knee) = knee::find(&passed, octets) else { return Finding::Unclear(Unclear::TooFew) };
-    let waits = queue::waits(train, &passed, knee.at_ns);
+    let waits = queue::waits(&passed, knee.at_ns);
     let Some((rate, interval)) = knee::rate_behind(train, &passed, &knee, waits, octets, confidence) else {
         let lost = train.len() - passed.len();
         let is_whole = (lost as f64) < (1.0 - HELD) * train.len() as f64 && !waits;

@@ -308,6 +308,17 @@ impl AsRawFd for BulkSocket {
     }
 }
 
+/// Whether an error of a socket is about an earlier packet: what a router or the peer said of it.
+pub fn is_passing(error: &io::Error) -> bool {
+    use io::ErrorKind::{ConnectionRefused, HostUnreachable, NetworkUnreachable};
+    matches!(error.kind(), ConnectionRefused | HostUnreachable | NetworkUnreachable)
+}
+
+/// Whether the kernel had no room for what was to be sent; later it has.
+pub fn has_no_room(error: &io::Error) -> bool {
+    error.kind() == io::ErrorKind::WouldBlock || error.raw_os_error() == Some(libc::ENOBUFS)
+}
+
 /// Makes the calling thread wake up punctually: no timer slack, and ahead of ordinary threads where that is allowed.
 pub fn hurry() {
     super::ring::hurry();

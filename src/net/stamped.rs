@@ -397,7 +397,8 @@ fn both_clocks() -> (Instant, i64) {
     (before, unix_now_ns())
 }
 
-pub(super) fn unix_now_ns() -> i64 {
+/// Nanoseconds since 1970 by this machine's clock.
+pub fn unix_now_ns() -> i64 {
     SystemTime::now().duration_since(UNIX_EPOCH).ok().and_then(|d| i64::try_from(d.as_nanos()).ok()).unwrap_or(0)
 }
 

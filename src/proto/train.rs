@@ -80,11 +80,6 @@ impl Arrivals {
         self.list.len() as u32 == self.packets || (is_past && is_quiet) || now_ns - first_ns > self.time_ns + DRAIN_NS
     }
 
-    /// Whether anything has come.
-    pub fn has_begun(&self) -> bool {
-        self.first.is_some()
-    }
-
     /// What came, in the order in which it came.
     pub fn into_list(self) -> Vec<Arrival> {
         self.list

@@ -25,13 +25,9 @@ pub struct Queue {
 }
 
 /// Whether packets waited: their delay behind the knee rose and stayed.
-pub(super) fn waits(train: &[Passage], passed: &[Passed], knee_ns: i64) -> bool {
-    let mut behind: Vec<i64> = passed.iter().filter(|one| one.at_ns > knee_ns).map(|one| one.waited_ns).collect();
-    if behind.is_empty() || train.is_empty() {
-        return false;
-    }
-    behind.sort_unstable();
-    behind[behind.len() / 2] > NOISE_NS
+pub(super) fn waits(passed: &[Passed], knee_ns: i64) -> bool {
+    let behind = passed.iter().filter(|one| one.at_ns > knee_ns).map(|one| one.waited_ns).collect();
+    part(behind, 0.5).is_some_and(|median| median > NOISE_NS)
 }
 
 /// Depth and habit of the queue. `rate` in bits per second.
