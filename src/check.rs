@@ -39,7 +39,7 @@ use futures_util::future::BoxFuture;
 use tokio_util::sync::CancellationToken;
 
 use crate::farend::client::{FarEndTarget, Session};
-use crate::plan::{Depth, Need, Spec};
+use crate::plan::{Depth, Need, Spec, Volume};
 use crate::proto::capacity::Terms;
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
@@ -169,6 +169,11 @@ impl Effort {
             Direction::Up => self.sold_up_mbit,
         };
         (mbit > 0.0).then_some(mbit)
+    }
+
+    /// Rate that a load this way may reach, Mbit/s; zero where nothing was sold, which takes all of a far end.
+    fn expected_mbit(&self, direction: Direction) -> f64 {
+        self.sold(direction).unwrap_or(0.0) * Volume::MARGIN
     }
 }
 

@@ -80,6 +80,22 @@ pub struct Volume {
     pub classes_mbit: Option<f64>,
 }
 
+impl Volume {
+    /// A load may reach this share of what was sold: a line may give more than its name says.
+    pub const MARGIN: f64 = 1.25;
+    /// Rate that is planned for where none was sold, Mbit/s.
+    const ASSUMED_MBIT: f64 = 1000.0;
+
+    /// Octets that loads of this time each way may move together.
+    pub fn octets(&self, time: Duration) -> u64 {
+        let way = |mbit: f64| {
+            let mbit = if mbit > 0.0 { mbit * Self::MARGIN } else { Self::ASSUMED_MBIT };
+            (mbit * 1e6 / 8.0 * time.as_secs_f64()) as u64
+        };
+        way(self.sold_down_mbit) + way(self.sold_up_mbit)
+    }
+}
+
 /// Time and data of one step.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Cost {

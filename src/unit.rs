@@ -158,6 +158,14 @@ impl Family {
     pub fn of(address: std::net::IpAddr) -> Self {
         if address.is_ipv4() { Self::Ipv4 } else { Self::Ipv6 }
     }
+
+    /// The address that stands for any of this machine's (RFC 1122 section 3.2.1.3, RFC 4291 section 2.5.2).
+    pub fn any_address(self) -> std::net::IpAddr {
+        match self {
+            Self::Ipv4 => std::net::Ipv4Addr::UNSPECIFIED.into(),
+            Self::Ipv6 => std::net::Ipv6Addr::UNSPECIFIED.into(),
+        }
+    }
 }
 
 /// Who read the clock for a time stamp.
@@ -323,6 +331,16 @@ pub enum Load {
     Up,
     /// Both directions filled.
     Both,
+}
+
+impl From<Direction> for Load {
+    /// This way filled, and no other.
+    fn from(direction: Direction) -> Self {
+        match direction {
+            Direction::Down => Self::Down,
+            Direction::Up => Self::Up,
+        }
+    }
 }
 
 /// How hard to test.

@@ -3,11 +3,12 @@
 //! It must not know what an answer is for.
 
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
 use crate::farend::client::ViewOffer;
 use crate::net::stamped::{SendWith, StampedEvent, StampedSocket};
+use crate::unit::Family;
 use crate::wire::stun::{self, Attribute, Class, Message, Transaction};
 
 /// Octets of a request for a plain answer: above those of the answer over IPv6 with all that it may carry.
@@ -80,7 +81,7 @@ impl Asker {
     /// # Errors
     /// What the system says to the socket.
     pub(super) fn open(offer: &ViewOffer, from: IpAddr, device: &str) -> io::Result<Self> {
-        let any: IpAddr = if from.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
+        let any = Family::of(from).any_address();
         let socket = StampedSocket::udp(SocketAddr::new(any, 0), Some(device))?;
         socket.never_fragment()?;
         let local = SocketAddr::new(from, socket.local_addr()?.port());

@@ -6,7 +6,7 @@
 mod figures;
 
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -27,10 +27,6 @@ use crate::unit::{Direction, Family, Segment};
 use crate::wire::capacity::SharedKey;
 use crate::wire::udp;
 
-/// Rate that is planned for where none was sold, Mbit/s.
-const ASSUMED_MBIT: f64 = 1000.0;
-/// A test may reach this share of what was sold: a line may give more than its name says.
-const MARGIN: f64 = 1.25;
 /// The search begins at this share of what was sold, so that it has time to find what there is.
 const BEGINS_AT: f64 = 0.5;
 /// Set-up, and the agreed end, on top of the test time.
@@ -69,8 +65,7 @@ impl Check for CapacityCheck {
 
 fn cost(volume: &Volume) -> Cost {
     let time = Terms::default().time;
-    let octets = |mbit: f64| (if mbit > 0.0 { mbit * MARGIN } else { ASSUMED_MBIT } * 1e6 / 8.0 * time.as_secs_f64()) as u64;
-    Cost { time: 2 * (time + AROUND), octets: octets(volume.sold_down_mbit) + octets(volume.sold_up_mbit) }
+    Cost { time: 2 * (time + AROUND), octets: volume.octets(time) }
 }
 
 /// One way's test, whole.
@@ -151,7 +146,10 @@ async fn one_way(peer: Option<&Peer>, context: &Context, direction: Direction) -
         terms,
         is_upstream: direction == Direction::Up,
         // Fifteen bits; a rate beyond them is not named.
-        max_mbit: sold.map(|mbit| (mbit * MARGIN).ceil()).filter(|mbit| *mbit < 32_768.0).map_or(0, |mbit| mbit.max(1.0) as u16),
+        max_mbit: sold
+            .map(|mbit| (mbit * Volume::MARGIN).ceil())
+            .filter(|mbit| *mbit < 32_768.0)
+            .map_or(0, |mbit| mbit.max(1.0) as u16),
         traditional_mtu: carries >= ORDINARY && is_known,
         jumbo: carries >= JUMBO,
         key: None,
@@ -167,7 +165,7 @@ async fn one_way(peer: Option<&Peer>, context: &Context, direction: Direction) -
             streams: 1,
             time_ms: time.as_millis() as u64,
             max_octets: u64::MAX,
-            expected_mbit: sold.unwrap_or(0.0) * MARGIN,
+            expected_mbit: context.effort.expected_mbit(direction),
         };
         let refused = |error: crate::farend::client::ClientError| NotRun::FarEnd(error.code(), error.to_string());
         let grant = turn::take(context, "capacity", || session.admit_capacity(&asked)).await.map_err(refused)?;
@@ -186,10 +184,7 @@ async fn one_way(peer: Option<&Peer>, context: &Context, direction: Direction) -
 async fn run(context: &Context, to: SocketAddr, request: Request, direction: Direction) -> Result<Tested, NotRun> {
     let device = context.interface.name.clone();
     let live = Arc::clone(&context.live);
-    let local = match to.ip() {
-        IpAddr::V4(_) => SocketAddr::new(Ipv4Addr::UNSPECIFIED.into(), 0),
-        IpAddr::V6(_) => SocketAddr::new(Ipv6Addr::UNSPECIFIED.into(), 0),
-    };
+    let local = SocketAddr::new(Family::of(to.ip()).any_address(), 0);
     let (terms, family) = (request.terms, Family::of(to.ip()));
     let packet = if request.traditional_mtu { ORDINARY } else { 1250 };
     let headers = udp::headers(family);

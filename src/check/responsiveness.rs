@@ -22,10 +22,6 @@ use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::reading::{Outcome, Status};
 use crate::unit::{Direction, Family};
 
-/// Rate that is planned for where none was sold, Mbit/s.
-const ASSUMED_MBIT: f64 = 1000.0;
-/// The load may reach this share of what was sold: a line may give more than its name says.
-const MARGIN: f64 = 1.25;
 /// Admission, connecting and the far end's report on top of the intervals.
 const AROUND: Duration = Duration::from_secs(2);
 
@@ -54,8 +50,7 @@ fn longest(terms: &Terms) -> Duration {
 
 fn cost(volume: &Volume) -> Cost {
     let time = longest(&Terms::default());
-    let octets = |mbit: f64| (if mbit > 0.0 { mbit * MARGIN } else { ASSUMED_MBIT } * 1e6 / 8.0 * time.as_secs_f64()) as u64;
-    Cost { time: 2 * (time + AROUND), octets: octets(volume.sold_down_mbit) + octets(volume.sold_up_mbit) }
+    Cost { time: 2 * (time + AROUND), octets: volume.octets(time) }
 }
 
 /// One way's test, whole.
@@ -113,7 +108,7 @@ async fn one_way(context: &Context, terms: Terms, direction: Direction, max_octe
         streams: terms.connections as u16,
         time_ms: (longest(&terms) + AROUND).as_millis() as u64,
         max_octets,
-        expected_mbit: context.effort.sold(direction).unwrap_or(0.0) * MARGIN,
+        expected_mbit: context.effort.expected_mbit(direction),
     };
     let grant = turn::take(context, "responsiveness", || session.admit_objects(&request)).await?;
     let cpu = CpuTimes::now();

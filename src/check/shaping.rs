@@ -8,7 +8,7 @@
 mod figures;
 
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::SocketAddr;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
@@ -238,10 +238,7 @@ async fn exchange(context: &Context, session: &Session, request: &TrainRequest) 
     (context.live)(LiveFigure { check: "shaping", text: format!("{direction} {:.0} Mbit/s", request.mbit()) });
     let device = context.interface.name.clone();
     let to = SocketAddr::new(session.address, grant.port);
-    let local = match to.ip() {
-        IpAddr::V4(_) => SocketAddr::new(Ipv4Addr::UNSPECIFIED.into(), 0),
-        IpAddr::V6(_) => SocketAddr::new(Ipv6Addr::UNSPECIFIED.into(), 0),
-    };
+    let local = SocketAddr::new(Family::of(to.ip()).any_address(), 0);
     let (asked, began_at) = (request.clone(), Instant::now());
     let work = move |stop: &AtomicBool| train::run(&train::open(local, Some(&device))?, to, &secret, &asked, stop);
     let done = own_thread::run("train", work).await?;

@@ -24,11 +24,6 @@ use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::reading::{Outcome, Status};
 use crate::unit::{Depth, Direction, Segment};
 
-/// Rate that is planned for where none was sold.
-const ASSUMED_MBIT: f64 = 1000.0;
-/// A phase is sized for this share of what was sold: a line may give more than its name says.
-const MARGIN: f64 = 1.25;
-
 /// The far end's host answers that nobody listens: after a session was open, its service has ended.
 const GONE: &str = "farend-gone";
 
@@ -56,15 +51,11 @@ fn start_up_allowance(depth: Depth) -> Duration {
 
 fn cost(volume: &Volume) -> Cost {
     let time = start_up_allowance(volume.depth) + volume.load_time;
-    let octets = |mbit: f64, time: Duration| {
-        let mbit = if mbit > 0.0 { mbit * MARGIN } else { ASSUMED_MBIT };
-        (mbit * 1e6 / 8.0 * time.as_secs_f64()) as u64
-    };
     let whole = |(start_up, load): (Duration, Duration)| start_up + load;
     let more = beside(volume.depth, volume.load_time).map(whole);
     let single = alone(volume.depth, volume.load_time).map(whole);
     let at_once = both_ways(volume.depth, volume.load_time).map(whole);
-    let both = |time: Duration| octets(volume.sold_down_mbit, time) + octets(volume.sold_up_mbit, time);
+    let both = |time: Duration| volume.octets(time);
     // Admission, connecting and the far end's report on top.
     let cost = |time: Duration| (2 * (time + Duration::from_millis(500)), both(time));
     // Where there is but one IP version it takes less.
@@ -155,7 +146,7 @@ async fn examine(context: Context) -> Outcome {
 
 /// What is asked of the far end.
 fn request(context: &Context, direction: Direction, streams: u16, time: Duration, max_octets: u64) -> LoadRequest {
-    let expected_mbit = context.effort.sold(direction).unwrap_or(0.0) * MARGIN;
+    let expected_mbit = context.effort.expected_mbit(direction);
     LoadRequest { direction, streams, time_ms: time.as_millis() as u64, max_octets, expected_mbit }
 }
 

@@ -8,7 +8,7 @@ mod classes;
 mod figures;
 mod stream;
 
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -191,10 +191,7 @@ pub fn stream_config(address: IpAddr, offer: &StampOffer, form: Form, plan: Stre
     };
     StreamConfig {
         device,
-        local: match address {
-            IpAddr::V4(_) => Ipv4Addr::UNSPECIFIED.into(),
-            IpAddr::V6(_) => Ipv6Addr::UNSPECIFIED.into(),
-        },
+        local: Family::of(address).any_address(),
         reflector: SocketAddr::new(address, offer.port),
         kind: Reflector::Stateful,
         dscp,

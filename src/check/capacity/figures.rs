@@ -46,10 +46,7 @@ fn most_loss(of: &SubIntervalCount) -> f64 {
 pub(super) fn add(outcome: &mut Outcome, effort: &Effort, test_set: Option<&TestSet>, tested: &Tested) {
     let Tested { direction, family, found, .. } = tested;
     let (direction, family) = (*direction, *family);
-    let load = match direction {
-        Direction::Down => Load::Down,
-        Direction::Up => Load::Up,
-    };
+    let load = Load::from(direction);
     let intervals: Vec<SubIntervalCount> =
         found.sub_intervals.iter().map(|one| count(one, headers(family))).filter(|one| one.seconds > 0.0).collect();
     outcome.fact(&format!("test_{direction}"), facts(tested));

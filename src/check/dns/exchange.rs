@@ -1,13 +1,14 @@
 //! One query and its answer, over UDP or over a connection of its own; none of them timed by the kernel.
 
 use std::io;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 
 use super::WAIT;
 use crate::net::bound;
+use crate::unit::Family;
 use crate::wire::dns;
 
 /// Largest UDP answer that is read: more than any that is offered by EDNS, so that a larger one is seen whole.
@@ -15,7 +16,7 @@ pub(super) const BUFFER: usize = 4096;
 
 /// Where to send from: any address of the family, any port.
 pub(super) fn any_port(to: SocketAddr) -> SocketAddr {
-    let any: IpAddr = if to.is_ipv4() { Ipv4Addr::UNSPECIFIED.into() } else { Ipv6Addr::UNSPECIFIED.into() };
+    let any = Family::of(to.ip()).any_address();
     SocketAddr::new(any, 0)
 }
 

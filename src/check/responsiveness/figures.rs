@@ -8,7 +8,7 @@ use crate::metric::mean;
 use crate::metric::responsiveness::search::Sureness;
 use crate::metric::responsiveness::{KEPT, trimmed_mean, word};
 use crate::reading::{Limit, LimitedBy, Outcome, Reading, Series, Unit};
-use crate::unit::{Direction, Interval, Layer, Load};
+use crate::unit::{Interval, Layer, Load};
 
 /// A core that is busy for this share of the time has no more to give.
 const CPU_LIMIT: f64 = 0.95;
@@ -17,10 +17,7 @@ const CPU_LIMIT: f64 = 0.95;
 pub(super) fn add(outcome: &mut Outcome, effort: &Effort, tested: &Tested) {
     let Tested { direction, family, working, .. } = tested;
     let found = &working.found;
-    let load = match direction {
-        Direction::Down => Load::Down,
-        Direction::Up => Load::Up,
-    };
+    let load = Load::from(*direction);
     let limits = limits(tested);
     let mut readings = Vec::new();
     if let Some(figures) = found.figures {

@@ -50,7 +50,7 @@ pub(super) fn add(outcome: &mut Outcome, context: &Context, run: &Run, port_mbit
                 facts["queue"] = json!(name);
                 facts["queue_because"] = json!(why);
             }
-            let load = if direction == Direction::Down { Load::Down } else { Load::Up };
+            let load = Load::from(direction);
             let limits = limits(context, run, shape, port_mbit);
             let place = |mut reading: Reading| {
                 reading.limited_by.extend(limits.iter().cloned());

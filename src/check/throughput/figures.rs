@@ -28,11 +28,7 @@ const IP_PAYLOAD_SHARE: f64 = 1448.0 / 1500.0;
 /// Adds what a phase found.
 pub(super) fn add(outcome: &mut Outcome, context: &Context, phase: &Phase, port_mbit: Option<f64>) {
     let (direction, confidence) = (phase.request.direction, context.effort.confidence);
-    let load = match (phase.part, direction) {
-        (Part::BothWays, _) => Load::Both,
-        (_, Direction::Down) => Load::Down,
-        (_, Direction::Up) => Load::Up,
-    };
+    let load = if phase.part == Part::BothWays { Load::Both } else { Load::from(direction) };
     let buckets = summed(phase);
     let most = (phase.start_up.as_millis() as u64 / BUCKET_MS) as usize;
     let left_out = start_up(&buckets, most);
