@@ -76,9 +76,12 @@ fn a_deep_queue_gives_as_many_round_trips_as_its_delay_lets() {
         assert!((0.0..=600.0).contains(&loaded.value), "{direction}: {outcome:#?}");
         assert!((120.0..=600.0).contains(&rpm.value), "{direction}: {outcome:#?}");
         let mbit = if direction == Direction::Down { 20.0 } else { 10.0 } * PAYLOAD;
-        // The draft lets probes take 5 %; the acknowledgements of the other way are not in this queue.
+        // From below: the draft lets probes take 5 %; the acknowledgements of the other way are not in this queue. From above: the figure is a mean
+        // of four seconds. What lay behind a lost packet when they began comes out within them: a full queue of 0.2 s, and as much again where the
+        // packet sent again was lost too (found a round trip later, RFC 8985); up, a connection may have taken 24 kB that wait.
         let goodput = reading(&outcome, "responsiveness.goodput", direction).value;
-        assert!((0.85 * mbit..1.05 * mbit).contains(&goodput), "{direction}: {goodput} of {mbit}");
+        let waiting = if direction == Direction::Up { 16.0 * 24e3 * 8.0 / 4.0 / 1e6 } else { 0.0 };
+        assert!((0.85 * mbit..1.1 * mbit + waiting).contains(&goodput), "{direction}: {goodput} of {mbit}");
     }
     assert_small();
 }
