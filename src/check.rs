@@ -186,6 +186,19 @@ pub struct Completion {
     pub search: Vec<String>,
 }
 
+impl Completion {
+    /// The domains, each once, the host's own first; without a final dot.
+    pub fn domains(&self) -> Vec<&str> {
+        let mut domains: Vec<&str> = Vec::new();
+        for domain in self.domain.iter().chain(&self.search).map(|domain| domain.trim_end_matches('.')) {
+            if !domain.is_empty() && !domains.iter().any(|one| one.eq_ignore_ascii_case(domain)) {
+                domains.push(domain);
+            }
+        }
+        domains
+    }
+}
+
 /// What is known about the connection; grows as checks finish.
 #[derive(Debug, Clone, Default)]
 pub struct Known {

@@ -1,7 +1,7 @@
-//! `dns` against resolvers of our own with set faults, a real one (unbound), and ones that answer nonsense; its figures
+//! `dns` against resolvers of our own with set faults, real ones (unbound, dnsmasq), and ones that answer nonsense; its figures
 //! against a capture that tshark reads.
 //!
-//! Needs root and the packages unbound, tcpdump and tshark; fails loudly without. All traffic stays in namespaces that the
+//! Needs root and the packages unbound, dnsmasq-base, tcpdump and tshark; fails loudly without. All traffic stays in namespaces that the
 //! tests make.
 
 #[path = "common/capture.rs"]
@@ -10,6 +10,8 @@ mod capture;
 mod closer;
 #[path = "common/context.rs"]
 mod context;
+#[path = "dns/forwarder.rs"]
+mod forwarder;
 #[path = "dns/hostile.rs"]
 mod hostile;
 #[path = "common/lab.rs"]

@@ -28,6 +28,8 @@ use crate::unit::Depth;
 
 /// Resolvers that are looked at; hosts use three at most (common practice).
 const RESOLVERS: usize = 4;
+/// Domains to complete names by that are looked at; long lists were cut at six by common stub resolvers (common practice).
+const DOMAINS: usize = 6;
 /// Pace of the lookups to one resolver.
 const INTERVAL: Duration = Duration::from_millis(50);
 /// A resolver has so long to answer: the least that RFC 1035 section 4.2.1 lets a client wait before it asks again (2 to 5 s).
@@ -97,11 +99,12 @@ async fn examine(context: Context) -> Outcome {
         let text = format!("{} resolver(s), {done} lookups sent", resolvers.len());
         (context.live)(LiveFigure { check: "dns", text });
     };
+    let domains: Vec<&str> = context.known.completion.domains().into_iter().take(DOMAINS).collect();
     let runs = resolvers.iter().enumerate().map(|(number, address)| {
         // Names of their own for each resolver: two resolvers may share a cache.
         let run = rand::random();
         let questions = Questions::new(run, zone.as_deref(), counts, rand::random);
-        let closely = looks_closer(context.effort.depth).then_some(Closely { zone: zone.as_deref(), run });
+        let closely = looks_closer(context.effort.depth).then_some(Closely { zone: zone.as_deref(), run, completion: &domains });
         let is_first = number == 0;
         let tell = move |done| {
             if is_first {

@@ -42,21 +42,43 @@ fn came(outcome: &Outcome, octets: u64, offered: u64) -> &str {
     one.and_then(|one| one["came"].as_str()).unwrap_or_else(|| panic!("{octets} with {offered} in {sizes:?}"))
 }
 
-#[test]
-fn a_validating_resolver_is_found_so_and_asked_encrypted_and_its_way_out_is_told() {
-    let (line, folder) = (line(None), tempfile::tempdir().expect("a folder"));
+/// Lines that have it serve TLS at port 853 and HTTPS at this one, with a certificate of its own.
+fn encrypted(folder: &tempfile::TempDir, https: u16) -> String {
     let made = rcgen::generate_simple_self_signed(["resolver.example.net".to_owned()]).expect("a certificate");
     let (key, certificate) = (folder.path().join("key.pem"), folder.path().join("certificate.pem"));
     std::fs::write(&key, made.signing_key.serialize_pem()).expect("a file");
     std::fs::write(&certificate, made.cert.pem()).expect("a file");
     let address = RESOLVERS_V4[0];
-    let extra = format!(
-        "  trust-anchor: \"{}\"\n  interface: {address}@853\n  interface: {address}@443\n  tls-port: 853\n  https-port: 443\n  \
+    format!(
+        "  interface: {address}@853\n  interface: {address}@{https}\n  tls-port: 853\n  https-port: {https}\n  \
          tls-service-key: \"{}\"\n  tls-service-pem: \"{}\"\n",
-        ds(&line),
         key.display(),
         certificate.display(),
+    )
+}
+
+/// A resolver says where its encrypted service is (RFC 9462 section 4; keys of RFC 9461): it is asked there and nowhere else.
+#[test]
+fn an_encrypted_service_at_another_port_and_path_is_found_where_the_resolver_designates_it() {
+    let (line, folder) = (line(None), tempfile::tempdir().expect("a folder"));
+    let said = "_dns.resolver.arpa. 60 IN SVCB 1 resolver.example.net. alpn=h2 port=8443 dohpath=/ask{?dns}";
+    let extra = format!(
+        "{}  http-endpoint: \"/ask\"\n  local-zone: \"resolver.arpa.\" transparent\n  local-data: '{said}'\n",
+        encrypted(&folder, 8443)
     );
+    let _unbound = start(&line, &folder, "iterator", &extra);
+    let outcome = examine_at(&line, 1, Depth::Handoff);
+    let closer = &outcome.facts["resolver_1"]["closer"];
+    let designated = &closer["designates"][0];
+    assert_eq!((&designated["port"], &designated["path"]), (&8443.into(), &"/ask{?dns}".into()), "{closer:#}");
+    assert_eq!((&closer["over_https"]["offered"], &closer["over_https"]["is_true"]), (&true.into(), &true.into()), "{closer:#}");
+    assert!(of(&outcome, "dns.https_lookup_time", 1).value > 0.0);
+}
+
+#[test]
+fn a_validating_resolver_is_found_so_and_asked_encrypted_and_its_way_out_is_told() {
+    let (line, folder) = (line(None), tempfile::tempdir().expect("a folder"));
+    let extra = format!("  trust-anchor: \"{}\"\n{}", ds(&line), encrypted(&folder, 443));
     let _unbound = start(&line, &folder, "validator iterator", &extra);
     let outcome = examine_at(&line, 1, Depth::Handoff);
     assert_eq!((outcome.status, codes(&outcome)), (Status::Done, vec![]), "{outcome:#?}");
@@ -72,6 +94,7 @@ fn a_validating_resolver_is_found_so_and_asked_encrypted_and_its_way_out_is_told
         assert!(of(&outcome, &format!("dns.https_{name}"), 1).value > 0.0);
     }
     assert_eq!((&closer["over_tls"]["is_true"], &closer["over_https"]["is_true"]), (&true.into(), &true.into()), "{closer:#}");
+    let address = RESOLVERS_V4[0];
     // It asks from its own address, asks for signatures to validate, and minimises names unless told not to (unbound.conf(5)).
     let asks = &closer["asks_from"];
     assert_eq!((&asks["address"], &asks["is_resolver"]), (&address.to_string().into(), &true.into()), "{asks:#}");

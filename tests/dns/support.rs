@@ -2,8 +2,8 @@
 
 use std::net::IpAddr;
 
-use doorstep::check::Known;
 use doorstep::check::dns::Dns;
+use doorstep::check::{Completion, Known};
 use doorstep::practice::topology::RESOLVERS_V4;
 use doorstep::practice::{DnsService, LineConfig, PracticeLine, Services};
 use doorstep::reading::{Outcome, Reading, Target};
@@ -23,8 +23,13 @@ pub(crate) fn examine(line: &PracticeLine, resolvers: usize) -> Outcome {
 
 /// The same at a depth: from handoff on with the closer look.
 pub(crate) fn examine_at(line: &PracticeLine, resolvers: usize, depth: Depth) -> Outcome {
+    examine_with(line, resolvers, depth, Completion::default())
+}
+
+/// The same with domains that a lease would have named.
+pub(crate) fn examine_with(line: &PracticeLine, resolvers: usize, depth: Depth, completion: Completion) -> Outcome {
     let resolvers = RESOLVERS_V4.iter().take(resolvers).map(|address| IpAddr::V4(*address)).collect();
-    let mut context = context(line, Known { resolvers, ..Known::default() }, depth);
+    let mut context = context(line, Known { resolvers, completion, ..Known::default() }, depth);
     context.far_end = Some(line.far_end_target());
     check(line, Dns, context).outcome
 }

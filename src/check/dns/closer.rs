@@ -15,6 +15,7 @@ use futures_util::future::join_all;
 use self::encrypted::{Absent, Times};
 use super::exchange;
 use super::questions::{Question as Known, Truth};
+use super::run::Closely;
 use crate::wire::dns::closer::{self, Closer, Kind, Question};
 use crate::wire::dns::dns64::IPV4_ONLY;
 use crate::wire::dns::facts::{Arrivals, AskedFrom, TEXT_OCTETS};
@@ -36,6 +37,8 @@ pub(super) struct Looked {
     pub(super) ipv4_only: Option<Closer>,
     /// A name of one label that can't exist.
     pub(super) one_label: Option<Closer>,
+    /// A name that can't exist in each domain that hosts complete names by.
+    pub(super) mistyped: Vec<(String, Option<Closer>)>,
     /// Questions about signatures.
     pub(super) signatures: Option<Signatures>,
     /// Answers of set sizes.
@@ -77,8 +80,9 @@ pub(super) struct Sized {
     pub(super) over_tcp: Option<Result<Closer, String>>,
 }
 
-/// Looks. `run` makes the names unlike all others.
-pub(super) async fn look(to: SocketAddr, device: &str, zone: Option<&str>, run: u64) -> Looked {
+/// Looks.
+pub(super) async fn look(to: SocketAddr, device: &str, closely: Closely<'_>) -> Looked {
+    let Closely { zone, run, completion } = closely;
     let asker = Asker { to, device };
     let zone = zone.map(|zone| zone.trim_end_matches('.'));
     let name = |kind: &str, below: &str, zone: &str| format!("{kind}-{run:016x}.{below}.{zone}.");
@@ -97,13 +101,15 @@ pub(super) async fn look(to: SocketAddr, device: &str, zone: Option<&str>, run: 
     let label = format!("e-{run:016x}");
     let truth = zone.map_or(Truth::NoSuchName, |_| Truth::Address(address_of_label(&label)));
     let known = zone.map_or_else(|| format!("{label}.invalid."), |zone| format!("{label}.u.{zone}."));
-    let (of_zone, ipv4_only, one_label, (over_tls, over_https, designates)) = tokio::join!(
+    let (of_zone, mistyped, ipv4_only, one_label, (over_tls, over_https, designates)) = tokio::join!(
         of_zone,
+        asker.mistyped(completion, run),
         asker.ask(Question::new(IPV4_ONLY.to_owned(), Kind::Aaaa)),
         asker.ask(Question::new(format!("d-{run:016x}."), Kind::A)),
         asker.encrypted(Question::new(known, Kind::A)),
     );
-    let mut looked = Looked { ipv4_only, one_label, over_tls, over_https, designates, truth: Some(truth), ..Looked::default() };
+    let mut looked =
+        Looked { mistyped, ipv4_only, one_label, over_tls, over_https, designates, truth: Some(truth), ..Looked::default() };
     if let Some((asked_from, ipv6, signatures, sizes)) = of_zone {
         (looked.asked_from, looked.ipv6) = (asked_from, Some(ipv6));
         (looked.signatures, looked.sizes) = (Some(signatures), sizes);
@@ -129,6 +135,15 @@ impl Asker<'_> {
         let query = closer::query(rand::random(), &question)?;
         let octets = exchange::over_udp(self.to, self.device, &query, TRIES).await?;
         closer::parse(&octets).ok()
+    }
+
+    /// As a host asks that completes what somebody typed.
+    async fn mistyped(&self, domains: &[&str], run: u64) -> Vec<(String, Option<Closer>)> {
+        let each = domains.iter().map(|domain| async move {
+            let question = Question::new(format!("m-{run:016x}.{domain}."), Kind::A);
+            ((*domain).to_owned(), self.ask(question).await)
+        });
+        join_all(each).await
     }
 
     async fn signatures(&self, name: impl Fn(&str, &str) -> String, zone: &str) -> Signatures {

@@ -86,6 +86,8 @@ pub(super) struct Closely<'a> {
     pub(super) zone: Option<&'a str>,
     /// Makes the names unlike all others.
     pub(super) run: u64,
+    /// Domains that hosts complete names by.
+    pub(super) completion: &'a [&'a str],
 }
 
 /// Asks a resolver everything.
@@ -104,10 +106,10 @@ pub(super) async fn resolver(
     let mut udp = Udp { probe, drops: 0, icmp_errors: 0, hop_limit: None, sent_after: Vec::new() };
     let tcp_questions = questions.over_tcp.clone();
     let look = async {
-        let Closely { zone, run } = closely?;
+        let closely = closely?;
         tokio::select! {
             biased;
-            looked = closer::look(to, device, zone, run) => Some(looked),
+            looked = closer::look(to, device, closely) => Some(looked),
             () = cancel.cancelled() => None,
         }
     };

@@ -135,9 +135,18 @@ pub(in crate::check::dns) fn facts(resolver: IpAddr, looked: &Looked, own: Optio
         "dns64_prefix": looked.prefix().map(|prefix| format!("{}/{}", prefix.address, prefix.length)),
         "completes_one_label": looked.one_label.as_ref().map(|answer| !answer.reply.addresses.is_empty()),
         "one_label": looked.one_label.as_ref().map(|answer| format!("{:?}", answer.reply.code)),
+        "mistyped_in_domain": looked.mistyped.iter().map(|(domain, answer)| mistyped(domain, answer.as_ref())).collect::<Vec<_>>(),
         "over_tls": encrypted(&looked.over_tls),
         "over_https": encrypted(&looked.over_https),
         "designates": looked.designates.iter().map(designated).collect::<Vec<_>>(),
+    })
+}
+
+fn mistyped(domain: &str, answer: Option<&Closer>) -> Value {
+    json!({
+        "domain": domain,
+        "code": answer.map(|answer| format!("{:?}", answer.reply.code)),
+        "addresses": answer.map(|answer| answer.reply.addresses.iter().map(IpAddr::to_string).collect::<Vec<_>>()),
     })
 }
 
@@ -234,6 +243,27 @@ pub(in crate::check::dns) fn flaws(outcome: &mut Outcome, resolver: IpAddr, look
     }
     if looked.one_label.as_ref().is_some_and(|answer| !answer.reply.addresses.is_empty()) {
         flaw("dns-one-label-invented", "gives a name of one label, which can't exist, an address".to_owned());
+    }
+    for (domain, answer) in &looked.mistyped {
+        match answer {
+            Some(answer) if !answer.reply.addresses.is_empty() => flaw(
+                "dns-completion-invented",
+                format!(
+                    "gives any name below {domain}, by which hosts complete what is typed, an address: mistyped names lead there"
+                ),
+            ),
+            Some(answer) if answer.reply.is_usable() => {}
+            // Hosts try the domain first and wait for it, or stop at the failure.
+            Some(_) => {
+                flaw("dns-completion-fails", format!("fails for names below {domain}, by which hosts complete what is typed"))
+            }
+            None => flaw(
+                "dns-completion-silent",
+                format!(
+                    "is silent to names below {domain}, by which hosts complete what is typed: each short name costs the wait"
+                ),
+            ),
+        }
     }
     if looked.signatures.as_ref().is_some_and(|signatures| signatures.validation() == Validation::DoesNot) {
         flaw(
