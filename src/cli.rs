@@ -39,6 +39,7 @@ pub fn run() -> Result<Exit, Failure> {
         Command::Check(args) => commands::verify::check(&args),
         Command::Serve(args) => commands::serve::run(&args),
         Command::Report(args) => commands::report::run(&args),
+        Command::Compare(args) => commands::compare::run(&args),
         Command::Profile(args) => commands::profile::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
     }

@@ -16,6 +16,7 @@
 
 pub mod check;
 pub mod cli;
+pub mod compare;
 pub mod farend;
 pub mod isolate;
 pub mod judge;

@@ -8,6 +8,7 @@ pub mod capacity;
 pub mod clock;
 pub mod delay_variation;
 pub mod dependence;
+pub mod difference;
 pub mod duplicate;
 mod incomplete_beta;
 pub mod jitter;

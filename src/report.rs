@@ -11,11 +11,17 @@ pub mod terminal;
 
 pub use plan_text::plan_text;
 
+use crate::compare::Comparison;
 use crate::record::Record;
 
-/// The record as JSON; see [`json::render`].
-pub fn json(record: &Record) -> String {
-    json::render(record)
+/// A record, or what two of them say together, as JSON; see [`json::render`].
+pub fn json(document: &impl serde::Serialize) -> String {
+    json::render(document)
+}
+
+/// Two visits compared, as text of 80 columns; see [`terminal::render_comparison`] for other widths.
+pub fn comparison(comparison: &Comparison, colour: bool) -> String {
+    terminal::render_comparison(comparison, terminal::Look { colour, ..terminal::Look::default() })
 }
 
 /// The record as text of 80 columns; see [`terminal::render`] for other widths.

@@ -1,5 +1,6 @@
 //! One file per command: from its flags to its result on standard output.
 
+pub(super) mod compare;
 pub(super) mod demo;
 pub(super) mod profile;
 pub(super) mod report;

@@ -34,6 +34,8 @@ pub enum Command {
     Serve(ServeArgs),
     /// Show a saved record again.
     Report(ReportArgs),
+    /// Hold two saved records of one line against each other: what changed beyond chance, and what that says of the place.
+    Compare(CompareArgs),
     /// List, show or validate tier profiles.
     Profile(ProfileArgs),
     /// Make a visit on a practice line built on this machine; needs no hardware and sends nothing off it.
@@ -153,6 +155,23 @@ pub struct ReportArgs {
     #[arg(value_name = "RECORD")]
     pub record: PathBuf,
     /// Print the record as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `compare`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Exit status: 0 when the second visit misses no limit, 1 when it misses one, 3 when that is not proven, 2 when the two can't be compared."
+)]
+pub struct CompareArgs {
+    /// The record of the first visit: further inside, before, or yesterday's.
+    #[arg(value_name = "FIRST")]
+    pub first: PathBuf,
+    /// The record of the second: at the terminal, after, or today's.
+    #[arg(value_name = "SECOND")]
+    pub second: PathBuf,
+    /// Print the comparison as JSON.
     #[arg(long)]
     pub json: bool,
 }

@@ -3,12 +3,16 @@
 //! Records hold words from the network (names of servers, reasons of peers) and from files of others: control characters
 //! never reach the terminal. Colour is an addition to words, and only on request.
 
+mod comparison;
+
 use std::fmt::Write as _;
 
 use unicode_width::UnicodeWidthChar as _;
 
 use super::model::{Budget, Cause, CheckLine, Item, Mark, Report};
 use crate::record::Verdict;
+
+pub use comparison::render_comparison;
 
 /// How to render.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -48,6 +48,15 @@ fn an_interrupted_visit_shows_what_was_seen() {
 }
 
 #[test]
+fn two_visits_compared_are_read_in_ten_seconds() {
+    let inside = golden("fail");
+    let mut outside = golden("not-proven");
+    (outside.place.circuit, outside.place.position) = (inside.place.circuit.clone(), crate::unit::Position::Ont);
+    let comparison = crate::compare::compare(&inside, &outside).unwrap();
+    insta::assert_snapshot!(super::comparison(&comparison, false));
+}
+
+#[test]
 fn a_record_read_back_renders_as_the_live_one() {
     for name in fixtures::NAMES {
         let live = fixtures::record(name);
