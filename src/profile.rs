@@ -6,6 +6,7 @@
 
 pub mod builtin;
 pub mod checked;
+mod extends;
 pub mod problem;
 
 pub use builtin::{Listed, list, load};

@@ -14,7 +14,7 @@ use crate::unit::{AccessKind, Depth, Direction, Family, Layer, Load, ServiceClas
 use crate::wire::dhcp4::Introduction;
 
 mod capacity;
-mod criteria;
+pub(super) mod criteria;
 mod dhcp4;
 mod twoway;
 mod web;
@@ -202,7 +202,10 @@ pub struct Criterion {
     pub access: Option<AccessKind>,
 }
 
-/// Parses a profile. `origin` names the text in errors: the file, or the built-in name.
+/// The keys of a profile.
+pub(super) const KEYS: &[&str] = &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "criterion"];
+
+/// Parses a profile that stands by itself. `origin` names the text in errors: the file, or the built-in name.
 ///
 /// # Errors
 /// [`ProfileError::Invalid`] with everything that is wrong.
@@ -210,19 +213,18 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
     let invalid = |problems, more| ProfileError::Invalid { origin: origin.to_owned(), problems, more };
     let root = root(text).map_err(|problem| invalid(vec![*problem], 0))?;
     let document = Document::new(text);
-    let top = Table::open(
-        &document,
-        root.get_ref(),
-        0..0,
-        String::new(),
-        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "criterion"],
-    );
+    let top = Table::open(&document, root.get_ref(), 0..0, String::new(), KEYS);
     let profile = read(&document, &top);
     let (problems, more) = document.into_problems();
     match profile {
         Some(profile) if problems.is_empty() => Ok(profile),
         _ => Err(invalid(problems, more)),
     }
+}
+
+/// What a text that extends another says wrong by itself; nothing that is missing in it counts.
+pub(super) fn read_partial(document: &Document<'_>, top: &Table<'_, '_>) {
+    read(document, top);
 }
 
 fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
@@ -244,7 +246,8 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
-    let criteria = criteria::read_all(document, &top.tables("criterion", criteria::KEYS), top.has("sold"));
+    let criteria =
+        criteria::read_all(document, &top.tables("criterion", criteria::KEYS), top.has("sold") || document.is_partial());
     Some(Profile {
         name: name?.value,
         title: title?.value,

@@ -18,6 +18,7 @@ const MOST_PROBLEMS: usize = 40;
 #[derive(Debug)]
 pub(crate) struct Document<'a> {
     pub(crate) text: &'a str,
+    is_partial: bool,
     problems: RefCell<Vec<Problem>>,
     more: Cell<usize>,
 }
@@ -53,7 +54,16 @@ pub(crate) fn root(text: &str) -> Result<Spanned<DeTable<'_>>, Box<Problem>> {
 
 impl<'a> Document<'a> {
     pub(crate) fn new(text: &'a str) -> Self {
-        Self { text, problems: RefCell::new(Vec::new()), more: Cell::new(0) }
+        Self { text, is_partial: false, problems: RefCell::new(Vec::new()), more: Cell::new(0) }
+    }
+
+    /// A text that another one completes: what is missing in it is no problem.
+    pub(crate) fn partial(text: &'a str) -> Self {
+        Self { is_partial: true, ..Self::new(text) }
+    }
+
+    pub(crate) fn is_partial(&self) -> bool {
+        self.is_partial
     }
 
     /// Notes a problem.
@@ -88,6 +98,8 @@ impl<'a> Document<'a> {
     pub(crate) fn into_problems(self) -> (Vec<Problem>, usize) {
         let mut problems = self.problems.into_inner();
         problems.sort_by_key(|p| (p.line, p.column));
+        // A table that is opened twice has its unknown keys told once.
+        problems.dedup();
         (problems, self.more.get())
     }
 }
@@ -141,6 +153,9 @@ impl<'a, 'd> Table<'a, 'd> {
 
     /// Notes that a key must be there.
     pub(crate) fn missing(&self, key: &str, meaning: &str) {
+        if self.document.is_partial {
+            return;
+        }
         self.document.wrong(&self.here(), format!("the key {key:?} is missing: {meaning}"));
     }
 
@@ -207,6 +222,14 @@ impl<'a, 'd> Table<'a, 'd> {
     /// Whole numbers within a range, in order; empty when the key is missing.
     pub(crate) fn wholes(&self, key: &str, range: RangeInclusive<u64>) -> Vec<Placed<u64>> {
         self.items(key, "a list of whole numbers", |path, item| self.whole_at(path, item, &range))
+    }
+
+    /// Texts in order; empty when the key is missing.
+    pub(crate) fn texts(&self, key: &str) -> Vec<Placed<String>> {
+        self.items(key, "a list of texts", |path, item| match item.get_ref().as_str() {
+            Some(text) => Some(self.placed(path, item, text.to_owned())),
+            None => self.wrong_type(path, item, "text in quotes"),
+        })
     }
 
     /// Octets of a length: text as it stands, or hexadecimal behind `0x`, in which colons may stand between octets.

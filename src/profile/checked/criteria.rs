@@ -7,7 +7,7 @@ use crate::typed::table::{Document, Placed, Table};
 use crate::unit::{AccessKind, Depth, Direction, Family, Load};
 
 /// The keys of a `[[criterion]]`.
-pub(super) const KEYS: &[&str] = &[
+pub(in crate::profile) const KEYS: &[&str] = &[
     "name",
     "reading",
     "target",
