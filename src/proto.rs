@@ -23,6 +23,7 @@ pub mod slaac;
 pub mod stamp;
 pub mod train;
 pub mod translation;
+pub mod tv_source;
 pub mod view;
 pub mod vlan_scan;
 pub mod way_back;
