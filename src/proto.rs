@@ -4,6 +4,7 @@
 //! `next_wake`, `poll_event`. They read no clock and draw no random number; identifiers come in through constructors.
 
 pub mod capacity;
+pub mod channel_watch;
 pub mod dhcp4;
 pub mod dhcp6;
 pub mod dns_probe;
