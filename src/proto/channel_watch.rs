@@ -20,6 +20,9 @@ use crate::wire::rtp::{self, MP2T};
 use crate::wire::ts::framing::Framing;
 use crate::wire::ts::{PACKET_LEN, SYNC};
 
+/// Times beyond this are taken for it, so that no difference of two can be too large: 73 years around zero.
+const FARTHEST_NS: i64 = i64::MAX / 4;
+
 /// How packets lie in datagrams.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Envelope {
@@ -85,6 +88,7 @@ impl ChannelWatch {
 
     /// A datagram of the channel arrived: its payload, and when, in nanoseconds of one clock.
     pub fn on_datagram(&mut self, at_ns: i64, datagram: &[u8]) {
+        let at_ns = at_ns.clamp(-FARTHEST_NS, FARTHEST_NS);
         self.datagrams += 1;
         self.octets += datagram.len() as u64;
         if self.began_ns.replace(self.began_ns.unwrap_or(at_ns)).is_some() {

@@ -95,7 +95,7 @@ fn the_first_picture_can_be_made_once_the_tables_are_known() {
 fn lost_datagrams_are_counted_to_the_last_one() {
     // Every 50th of ten seconds, from the second on: seven media packets each (RFC 4445 section 3.2).
     let all = rtp(10_000);
-    let is_lost = |place: usize| place > 380 && place % 50 == 0 && place + 60 < all.len();
+    let is_lost = |place: usize| place > 380 && place.is_multiple_of(50) && place + 60 < all.len();
     let lost = (0..all.len()).filter(|place| is_lost(*place)).count() as u64;
     let kept: Vec<_> = all.iter().enumerate().filter(|(place, _)| !is_lost(*place)).map(|(_, one)| one.clone()).collect();
     let report = watched(&kept);
@@ -176,7 +176,7 @@ fn jitter_is_that_of_rfc_3550() {
     // Every other datagram 1 ms late: all differences of transit are 1 ms, and the estimate of section 6.4.1 goes to that.
     let mut all = rtp(5000);
     for (place, (at, _)) in all.iter_mut().enumerate() {
-        *at += if place % 2 == 0 { 0 } else { 1_000_000 };
+        *at += if place.is_multiple_of(2) { 0 } else { 1_000_000 };
     }
     let (jitter, _) = watched(&all).flow.unwrap().jitter_ns.unwrap();
     // A time stamp counts 11 us.
