@@ -58,7 +58,7 @@ pub struct Report {
     pub began_ns: Option<i64>,
     /// From the first datagram to the last, nanoseconds.
     pub span_ns: i64,
-    /// Longest time without a datagram, from the first to the last, nanoseconds.
+    /// Longest time without a datagram, from the first one until listening ended, nanoseconds.
     pub longest_gap_ns: i64,
     /// Datagrams.
     pub datagrams: u64,
@@ -127,7 +127,7 @@ impl ChannelWatch {
         Report {
             began_ns,
             span_ns: began_ns.map_or(0, |began| self.last_ns - began),
-            longest_gap_ns: self.longest_gap_ns,
+            longest_gap_ns: self.longest_gap_ns.max(began_ns.map_or(0, |_| now_ns.saturating_sub(self.last_ns))),
             datagrams: self.datagrams,
             octets: self.octets,
             strange: self.strange,

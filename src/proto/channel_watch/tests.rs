@@ -1,3 +1,5 @@
+mod long;
+
 use super::*;
 use crate::proto::tv_source::{self, AUDIO_PID, MAP_PID, Settings, TvSource, VIDEO_PID};
 use crate::wire::rtp::Header as Rtp;
@@ -26,7 +28,7 @@ fn udp(ms: u64) -> Vec<(i64, Vec<u8>)> {
 fn watched(datagrams: &[(i64, Vec<u8>)]) -> Report {
     let mut watch = ChannelWatch::new();
     datagrams.iter().for_each(|(at, datagram)| watch.on_datagram(*at, datagram));
-    watch.report(i64::MAX)
+    watch.report(datagrams.last().map_or(0, |(at, _)| *at))
 }
 
 /// Changes each transport packet of a PID.
@@ -77,6 +79,31 @@ fn a_sound_channel_has_nothing_against_it() {
         // RFC 4445 section 3: a paced stream needs one datagram, 2.6 ms.
         assert!((report.delivery.delay_factor.max().unwrap() - 2.632).abs() < 0.05, "{:?}", report.delivery.entries);
         assert_eq!((report.delivery.lost, report.delivery.worst_loss_rate), (0, 0.0));
+    }
+}
+
+#[test]
+fn a_channel_that_ends_has_its_silence_counted_and_no_table_is_blamed() {
+    let mut watch = ChannelWatch::new();
+    let all = rtp(2000);
+    all.iter().for_each(|(at, datagram)| watch.on_datagram(*at, datagram));
+    let report = watch.report(all.last().unwrap().0 + 7_000_000_000);
+    assert_eq!((report.longest_gap_ns, report.transport.pat_seen.exceeded), (7_000_000_000, 0));
+    assert!(report.transport.programs[0].missing.is_empty());
+}
+
+#[test]
+fn packets_with_stamps_or_correction_between_them_are_read_alike() {
+    let all = udp(3000);
+    for framing in [Framing::Stamped, Framing::Corrected] {
+        let reframed = |datagram: &[u8]| -> Vec<u8> {
+            let pad = vec![0x47; framing.stride() - PACKET_LEN];
+            let one = |packet: &[u8]| if framing.lead() > 0 { [&pad, packet].concat() } else { [packet, &pad].concat() };
+            datagram.chunks(PACKET_LEN).flat_map(one).collect()
+        };
+        let report = watched(&all.iter().map(|(at, datagram)| (*at, reframed(datagram))).collect::<Vec<_>>());
+        let (counts, plain) = (report.transport.counts, watched(&all).transport.counts);
+        assert_eq!((report.framing, counts), (framing, plain));
     }
 }
 
