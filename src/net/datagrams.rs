@@ -5,6 +5,7 @@
 //! socket's own queue had to drop is counted by the kernel and told with each datagram: a loss of this machine, not of the line.
 
 mod sending;
+mod several;
 mod waiting;
 
 use std::io;
@@ -20,6 +21,7 @@ use super::stamped::options::{set_arrival_stamping, set_int};
 use crate::unit::{Stamp, StampSource};
 
 pub use sending::{LONGEST_TRAIN, MOST_IN_TRAIN, Marked, Train};
+pub use several::wait_for_any;
 pub use waiting::WaitingSocket;
 
 /// Single datagrams per system call, and received ones at most.
@@ -258,6 +260,8 @@ impl BulkSocket {
     /// `WouldBlock` when nothing is there; what the peer or a router said of a datagram that was sent.
     pub fn receive(&self, batch: &mut Batch) -> io::Result<usize> {
         batch.filled.clear();
+        // A batch may serve several sockets, and the count is a socket's own: once there is one, every later datagram brings it.
+        batch.dropped = 0;
         let none = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
         let mut parts = [none; MOST_AT_ONCE];
         // SAFETY: all-zero (null pointers, zero lengths) is a valid value of this plain C struct.
