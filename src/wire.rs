@@ -23,6 +23,7 @@ pub mod pcapng;
 pub mod ppp;
 pub mod pppoe;
 pub mod ra;
+pub mod sip;
 pub mod ssdp;
 pub mod stamp;
 pub mod stun;

@@ -12,6 +12,7 @@ mod packets;
 mod path;
 mod seeds;
 mod seeds6;
+mod sip;
 mod stamp;
 mod text;
 mod train;
@@ -21,6 +22,7 @@ pub use capacity::capacity;
 pub use home::{igd, ssdp};
 pub use link::link;
 pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
+pub use sip::sip;
 pub use stamp::stamp;
 pub use text::{api, invitation, line_facts, oui, profile, record};
 pub use train::train;
@@ -40,7 +42,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 24] = [
+pub const PARSERS: [Parser; 25] = [
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
@@ -54,6 +56,7 @@ pub const PARSERS: [Parser; 24] = [
     Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },
     Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
     Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
+    Parser { name: "sip", feed: sip, seeds: sip::seeds, worst: sip::worst },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "stun", feed: stun, seeds: seeds::stun, worst: seeds::worst_stun },
     Parser { name: "syn", feed: syn, seeds: seeds::syn, worst: seeds::worst_syn },

@@ -1,0 +1,34 @@
+//! Symptoms of a voice line's SIP service.
+
+use super::{Evidence, Findings};
+use crate::isolate::model::Symptom;
+
+pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
+    let is = |name: &str| evidence.readings(name).map(|reading| reading.value > 0.0).reduce(|one, other| one && other);
+    let why =
+        |codes: &[&str], words: &str| evidence.flaw("sip", codes).map_or_else(|| words.to_owned(), |flaw| flaw.what.clone());
+    if let Some(answered) = is("sip.answered") {
+        let words = if answered {
+            "the voice service answers".to_owned()
+        } else {
+            why(&["sip-no-server", "sip-silent"], "nothing answers")
+        };
+        found.note(Symptom::VoiceServiceSilent, !answered, words);
+        // Of a service that is not there, the account says nothing.
+        if let Some(registered) = is("sip.registered").filter(|registered| answered || *registered) {
+            let codes = ["sip-account-refused", "sip-forbidden", "sip-account-unknown", "sip-refused", "sip-unavailable"];
+            let words = if registered {
+                "the registrar takes the account".to_owned()
+            } else {
+                why(&codes, "the account was not registered")
+            };
+            found.note(Symptom::VoiceAccountRefused, !registered, words);
+        }
+    }
+    let rewritten = evidence.flaw("sip", &["sip-rewritten"]);
+    match (rewritten, is("sip.rewritten")) {
+        (Some(flaw), _) => found.note(Symptom::SipRewritten, true, flaw.what.clone()),
+        (None, Some(false)) => found.note(Symptom::SipRewritten, false, "SIP arrives at the far end as it was sent"),
+        (None, _) => {}
+    }
+}
