@@ -127,14 +127,15 @@ fn a_registrar_answers_takes_the_account_and_nothing_of_it_stays() {
         assert!(outcome.facts["options"][0]["server"].as_str().is_some_and(|server| server.contains("kamailio")));
         assert!(!format!("{outcome:?}").contains("line1") && !format!("{outcome:?}").contains("hush"), "no account in a record");
         // The look, the challenge's answer, the binding, its removal; tshark finds every message well-formed.
-        let packets =
-            seen.end(["sip.Method", "sip.Status-Code", "sip.contact.expires", "sip.auth.digest.response", "_ws.malformed"]);
+        let packets = seen.end(["sip.Method", "sip.Status-Code", "sip.Expires", "sip.auth.digest.response", "_ws.malformed"]);
         assert!(packets.iter().all(|[.., malformed]| malformed.is_empty()), "{packets:?}");
         let asked: Vec<&str> = packets.iter().map(|[method, ..]| method.as_str()).filter(|method| !method.is_empty()).collect();
         assert_eq!(asked.iter().filter(|method| **method == "OPTIONS").count(), 2, "{asked:?}");
         assert!(asked.iter().all(|method| ["OPTIONS", "REGISTER"].contains(method)), "{asked:?}");
         let registers: Vec<_> = packets.iter().filter(|[method, ..]| method == "REGISTER").collect();
         assert_eq!(registers.iter().filter(|[_, _, _, response, _]| !response.is_empty()).count(), 3, "{packets:?}");
+        let times: Vec<&str> = registers.iter().map(|[_, _, expires, ..]| expires.as_str()).collect();
+        assert_eq!(times, ["", "", "60", "0"], "{packets:?}");
         assert_eq!(packets.iter().filter(|[_, status, ..]| status == "401").count(), 1, "{packets:?}");
     }
 }

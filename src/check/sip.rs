@@ -79,7 +79,7 @@ async fn examine(context: Context) -> Outcome {
             outcome.status = Status::NotTested;
             outcome.reason = Some("the profile names no SIP service ([sip] domain), and no far end answers over SIP".to_owned());
         }
-        (Some(looked), _) if looked.attempts.iter().all(|attempt| attempt.answer.is_none()) && looked.report.is_none() => {
+        (Some(looked), _) if !looked.is_there() => {
             outcome.status = Status::Failed;
             outcome.reason = Some("no SIP server of the domain answers".to_owned());
         }
@@ -94,6 +94,15 @@ struct Looked {
     attempts: Vec<Attempt>,
     /// Over which attempt's server, and what came of it.
     report: Option<(usize, Report)>,
+}
+
+impl Looked {
+    /// Whether any server answered, be it to OPTIONS or to the registration, or would to somebody who speaks what it speaks.
+    fn is_there(&self) -> bool {
+        let is_open = self.attempts.iter().any(|attempt| attempt.is_beyond_us);
+        let is_registered = self.report.as_ref().is_some_and(|(_, report)| report.is_answered);
+        is_open || is_registered || self.attempts.iter().any(|attempt| attempt.answer.is_some())
+    }
 }
 
 async fn look(context: &Context, service: &Service) -> Looked {

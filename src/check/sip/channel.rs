@@ -52,23 +52,27 @@ pub(super) struct Closed {
     pub(super) why: String,
     /// The certificate alone is what is wrong.
     pub(super) is_certificate: bool,
+    /// The test set can't speak what the server wants: nothing is known of the service.
+    pub(super) is_beyond_us: bool,
 }
 
 impl From<io::Error> for Closed {
     fn from(error: io::Error) -> Self {
         let tls = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>());
         let is_certificate = matches!(tls, Some(rustls::Error::InvalidCertificate(_)));
+        let is_beyond_us = matches!(tls, Some(rustls::Error::AlertReceived(rustls::AlertDescription::ProtocolVersion)));
         let why = match error.kind() {
+            _ if is_beyond_us => "its host speaks no TLS 1.3, which alone is spoken here".to_owned(),
             io::ErrorKind::ConnectionRefused => "its host refuses: nothing listens there".to_owned(),
             _ => error.to_string(),
         };
-        Self { why, is_certificate }
+        Self { why, is_certificate, is_beyond_us }
     }
 }
 
 impl From<String> for Closed {
     fn from(why: String) -> Self {
-        Self { why, is_certificate: false }
+        Self { why, is_certificate: false, is_beyond_us: false }
     }
 }
 

@@ -35,7 +35,8 @@ pub(super) fn add(outcome: &mut Outcome, service: &Service, looked: &Looked, has
     });
     outcome.fact("order", order.collect::<Vec<Value>>());
     if let Some(why) = &found.why {
-        outcome.flaw("sip-no-server", format!("for {}: {why}", service.domain.host), None);
+        let code = if found.is_unanswered { "sip-no-resolver" } else { "sip-no-server" };
+        outcome.flaw(code, format!("for {}: {why}", service.domain.host), None);
     }
     options(outcome, service, attempts);
     match report {
@@ -58,10 +59,15 @@ fn options(outcome: &mut Outcome, service: &Service, attempts: &[Attempt]) {
         outcome.readings.push(ms(name, *took).over(Family::of(attempt.at.ip())));
     }
     let answers = |transport: Transport| attempts.iter().any(|one| one.transport == transport && one.answer.is_some());
-    let failed: Vec<Transport> = service.transports.iter().copied().filter(|transport| !answers(*transport)).collect();
-    let is_answered = failed.len() < service.transports.len();
-    outcome.readings.push(truth("sip.answered", is_answered));
-    outcome.readings.push(Reading::exact("sip.transports_failed", failed.len() as f64));
+    // What this test set can't speak proves nothing.
+    let is_open = |transport: Transport| attempts.iter().any(|one| one.transport == transport && one.is_beyond_us);
+    let wanted = service.transports.iter().copied();
+    let failed: Vec<Transport> = wanted.filter(|transport| !answers(*transport) && !is_open(*transport)).collect();
+    let is_answered = service.transports.iter().any(|transport| answers(*transport));
+    if is_answered || !failed.is_empty() {
+        outcome.readings.push(truth("sip.answered", is_answered));
+        outcome.readings.push(Reading::exact("sip.transports_failed", failed.len() as f64));
+    }
     for transport in failed {
         let over = transport.word();
         let whys: Vec<String> = attempts

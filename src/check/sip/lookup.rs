@@ -27,6 +27,8 @@ pub(super) struct Found {
     /// Whether NAPTR, and SRV, were there; `None` where they are not asked.
     pub(super) has_naptr: Option<bool>,
     pub(super) has_srv: Option<bool>,
+    /// No resolver answered, so that nothing is known of the service.
+    pub(super) is_unanswered: bool,
     /// Why nothing is known.
     pub(super) why: Option<String>,
 }
@@ -43,6 +45,7 @@ pub(super) async fn find(context: &Context, service: &Service) -> Found {
         }
     } else {
         let Some(answer) = ask(context, &format!("{}.", domain.host), Kind::Naptr).await else {
+            found.is_unanswered = true;
             found.why = Some("no resolver of this line answers for the domain".to_owned());
             return found;
         };

@@ -36,6 +36,8 @@ pub(super) struct Attempt {
     /// Over TLS: whether the certificate is the domain's and of a trusted authority.
     pub(super) is_certified: Option<bool>,
     pub(super) why: Option<String>,
+    /// The test set can't speak what the server wants.
+    pub(super) is_beyond_us: bool,
     /// The own end's address.
     pub(super) local: Option<SocketAddr>,
 }
@@ -63,6 +65,7 @@ async fn one(context: &Context, service: &Service, candidate: &Candidate, at: So
         sendings: 0,
         is_certified: None,
         why: None,
+        is_beyond_us: false,
         local: None,
     };
     let opened = tokio::select! {
@@ -73,7 +76,7 @@ async fn one(context: &Context, service: &Service, candidate: &Candidate, at: So
         Ok(channel) => channel,
         Err(closed) => {
             attempt.is_certified = closed.is_certificate.then_some(false);
-            return Attempt { why: Some(closed.why), ..attempt };
+            return Attempt { why: Some(closed.why), is_beyond_us: closed.is_beyond_us, ..attempt };
         }
     };
     (attempt.is_open, attempt.connect, attempt.secure) = (true, channel.connect, channel.secure);

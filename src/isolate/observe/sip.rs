@@ -2,12 +2,19 @@
 
 use super::{Evidence, Findings};
 use crate::isolate::model::Symptom;
+use crate::reading::Status;
 
 pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
     let is = |name: &str| evidence.readings(name).map(|reading| reading.value > 0.0).reduce(|one, other| one && other);
     let why =
         |codes: &[&str], words: &str| evidence.flaw("sip", codes).map_or_else(|| words.to_owned(), |flaw| flaw.what.clone());
-    if let Some(answered) = is("sip.answered") {
+    // Where names or the far end fail too, the silence says nothing of this service.
+    let is_apart = evidence.flaw("sip", &["sip-no-resolver"]).is_none()
+        && evidence.ran("farend").is_none_or(|outcome| outcome.status == Status::Done);
+    let is_registered = is("sip.registered");
+    // Some servers answer OPTIONS to nobody, and register all the same.
+    let is_answered = is("sip.answered").map(|answered| answered || is_registered == Some(true));
+    if let Some(answered) = is_answered.filter(|answered| *answered || is_apart) {
         let words = if answered {
             "the voice service answers".to_owned()
         } else {
@@ -15,7 +22,7 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
         };
         found.note(Symptom::VoiceServiceSilent, !answered, words);
         // Of a service that is not there, the account says nothing.
-        if let Some(registered) = is("sip.registered").filter(|registered| answered || *registered) {
+        if let Some(registered) = is_registered.filter(|_| answered) {
             let codes = ["sip-account-refused", "sip-forbidden", "sip-account-unknown", "sip-refused", "sip-unavailable"];
             let words = if registered {
                 "the registrar takes the account".to_owned()

@@ -13,7 +13,7 @@ use doorstep::wire::sip::address::{Address, Uri};
 use doorstep::wire::sip::digest::{Challenge, Credentials};
 use doorstep::wire::sip::frame::Framer;
 use doorstep::wire::sip::via::Via;
-use doorstep::wire::sip::{Message, Method, Start, Transport, write};
+use doorstep::wire::sip::{LONGEST_HEAD, MOST_HEADERS, Message, Method, Start, Transport, write};
 use doorstep::wire::stamp::Key;
 
 const LOCAL: ([u8; 4], u16) = ([192, 0, 2, 50], 5070);
@@ -41,8 +41,10 @@ pub fn sip(data: &[u8]) {
     }
     if let Start::Request { .. } = message.start {
         let octets = write::response(&message, LOCAL.into(), (200, "OK"), "t", &[], b"");
-        let told = Message::parse(&octets).expect("what is written can be read");
-        assert_eq!(told.status(), Some(200));
+        // What is read is bounded, and an answer has a little more than its request.
+        let is_bounded = octets.len() < LONGEST_HEAD && vias < MOST_HEADERS / 2 && message.headers.len() < MOST_HEADERS / 2;
+        let told = Message::parse(&octets).ok().and_then(|told| told.status());
+        assert!(told == Some(200) || !is_bounded, "what is written can be read");
     }
     register_against(&message);
 }

@@ -26,6 +26,8 @@ pub struct Report {
     pub others_after: Option<usize>,
     /// Whether the own binding is gone.
     pub is_removed: Option<bool>,
+    /// Whether anything was answered at all.
+    pub is_answered: bool,
     /// Whether a proof was asked.
     pub is_challenged: bool,
     /// By which algorithm.
@@ -47,6 +49,7 @@ impl Report {
         {
             self.seen_as = Some(SocketAddr::new(address, port));
         }
+        self.is_answered = true;
         self.server = self.server.take().or_else(|| message.first("Server").map(shown));
     }
 }
