@@ -20,8 +20,11 @@ use crate::reading::{Outcome, Reading};
 use crate::unit::Family;
 use crate::wire::sip::Transport;
 
-/// What was found over each transport, or why nobody was asked.
-pub(super) struct Rewriting(Result<Vec<(Transport, Result<Finding, String>)>, &'static str>);
+/// What was found over each transport, or why nothing came.
+type Found = Vec<(Transport, Result<Finding, String>)>;
+
+/// The same, or why nobody was asked.
+pub(super) struct Rewriting(Result<Found, &'static str>);
 
 pub(super) async fn look(context: &Context) -> Rewriting {
     Rewriting(tokio::select! {
@@ -30,7 +33,7 @@ pub(super) async fn look(context: &Context) -> Rewriting {
     })
 }
 
-async fn ask_far_end(context: &Context) -> Result<Vec<(Transport, Result<Finding, String>)>, &'static str> {
+async fn ask_far_end(context: &Context) -> Result<Found, &'static str> {
     let target = context.far_end.as_ref().ok_or("no far end was given")?;
     let none = "no session with the far end over IPv4";
     if !context.known.has(Family::Ipv4) {

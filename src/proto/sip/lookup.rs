@@ -40,7 +40,7 @@ pub fn direct(domain: &Domain, wanted: &[Transport]) -> Vec<Candidate> {
     let one = |transport: &Transport| Candidate {
         transport: *transport,
         target: domain.host.clone(),
-        port: domain.port.unwrap_or(transport.port()),
+        port: domain.port.unwrap_or_else(|| transport.port()),
         addresses: domain.address().into_iter().collect(),
     };
     wanted.iter().map(one).collect()

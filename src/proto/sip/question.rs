@@ -1,7 +1,7 @@
 //! A question to the far end over SIP whose answer tells what arrived: a gateway that rewrites SIP (an application layer gateway) is found by it.
 //!
 //! OPTIONS to the far end itself, no registrar. Its user part names the session and a nonce; its own address stands in Via, Contact and
-//! Call-ID, which are the lines that such gateways change (RFC 5853 section 3.2.1 and RFC 2663 section 2.9 tell of them).
+//! Call-ID, which are the lines that such gateways change (RFC 2663 section 2.9 says what they are).
 
 use std::net::SocketAddr;
 

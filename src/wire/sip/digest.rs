@@ -174,23 +174,21 @@ pub fn credentials(challenge: &Challenge, asked: Asked<'_>, user: &str, password
     let response = proof(*algorithm, &account, nonce, has_protection.then_some("auth"), asked);
     let name = if *wants_hashed_user { algorithm.of(&[user, realm]) } else { user.to_owned() };
     let [name, realm, nonce, uri] = [&name, realm, nonce, asked.uri].map(quoted);
-    let mut text = format!("Digest username={name}, realm={realm}, nonce={nonce}, uri={uri}, response=\"{response}\"");
+    let mut parts = vec![format!("username={name}, realm={realm}, nonce={nonce}, uri={uri}, response=\"{response}\"")];
     if *is_named {
-        text += &format!(", algorithm={}", algorithm.name());
+        parts.push(format!("algorithm={}", algorithm.name()));
     }
     if *has_protection || algorithm.is_session {
-        text += &format!(", cnonce={}", quoted(asked.cnonce));
+        parts.push(format!("cnonce={}", quoted(asked.cnonce)));
     }
     if *has_protection {
-        text += &format!(", qop=auth, nc={:08x}", asked.count);
+        parts.push(format!("qop=auth, nc={:08x}", asked.count));
     }
-    if let Some(opaque) = opaque {
-        text += &format!(", opaque={}", quoted(opaque));
-    }
+    parts.extend(opaque.as_ref().map(|opaque| format!("opaque={}", quoted(opaque))));
     if *wants_hashed_user {
-        text += ", userhash=true";
+        parts.push("userhash=true".to_owned());
     }
-    text
+    format!("Digest {}", parts.join(", "))
 }
 
 /// RFC 7616 section 3.4.1; without protection, RFC 2617 section 3.2.2.1.
@@ -239,7 +237,7 @@ impl Credentials {
 }
 
 fn parameters(text: &str) -> Result<Vec<Parameter>, Unanswerable> {
-    let (scheme, rest) = text.trim().split_once([' ', '\t']).unwrap_or((text.trim(), ""));
+    let (scheme, rest) = text.trim().split_once([' ', '\t']).unwrap_or_else(|| (text.trim(), ""));
     if !scheme.eq_ignore_ascii_case("Digest") {
         return Err(Unanswerable::Scheme(super::message::shown(scheme)));
     }
