@@ -61,9 +61,13 @@ fn registrar(line: &PracticeLine, algorithm: &str) -> Registrar {
         .replace("FOLDER", folder.path().to_str().expect("plain"))
         .replace("ALGORITHM", algorithm);
     std::fs::write(path("kamailio.cfg"), config).expect("written");
-    let mut command = line.namespace(Node::Resolvers).command("kamailio");
-    // In the foreground, so that it ends with the test.
-    command.args(["-DD", "-E", "-m", "32", "-M", "4", "-Y"]).arg(folder.path()).arg("-f").arg(path("kamailio.cfg"));
+    // It has processes of its own, which its end alone would leave behind: in a place of their own they end with the first.
+    let mut command = line.namespace(Node::Resolvers).command("unshare");
+    command
+        .args(["--fork", "--pid", "--kill-child", "--", "kamailio", "-DD", "-E", "-m", "32", "-M", "4", "-Y"])
+        .arg(folder.path())
+        .arg("-f")
+        .arg(path("kamailio.cfg"));
     let server = Server::spawn(command);
     server::wait_for("the registrar", || {
         let shown = line.namespace(Node::Resolvers).command("ss").args(["-Hlnt", "sport = :5061"]).output().expect("ss");
