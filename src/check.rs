@@ -24,6 +24,7 @@ mod probing;
 pub mod responsiveness;
 pub mod selftest;
 pub mod shaping;
+pub mod sip;
 pub mod stream;
 pub mod throughput;
 mod turn;
@@ -77,6 +78,8 @@ pub struct Context {
     pub dhcp4: Introduction,
     /// Pages of public hosts to fetch.
     pub pages: web::PublicPages,
+    /// The SIP service to look at, and whom to register there.
+    pub sip: sip::Wanted,
     /// Where the agent is plugged in.
     pub position: Position,
     /// The far end to measure against, if one was given.
@@ -368,6 +371,7 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
         Box::new(shaping::ShapingCheck),
         Box::new(responsiveness::ResponsivenessCheck::default()),
         Box::new(web::WebCheck),
+        Box::new(sip::SipCheck),
         Box::new(selftest::SelfTest { asked: true }),
         Box::new(vlan::VlanCheck { stacks: asked.vlans }),
         Box::new(path::PathInDepth),
@@ -407,6 +411,12 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
         checks.push(Box::new(responsiveness::ResponsivenessCheck::default()));
     }
     checks
+}
+
+/// Checks of services that a tier is sold with, beside those of its line.
+pub fn of_services(sip: &sip::Wanted) -> Vec<Box<dyn Check>> {
+    let sip: Option<Box<dyn Check>> = sip.service.is_some().then(|| Box::new(sip::SipCheck) as _);
+    sip.into_iter().collect()
 }
 
 #[cfg(test)]

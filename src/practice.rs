@@ -15,12 +15,14 @@ mod strangers;
 pub mod topology;
 
 pub use config::{
-    Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, Services, Shape, Shaper, Strangers,
+    Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, Services, Shape, Shaper, SipService,
+    Strangers,
 };
 pub use fault::Fault;
 pub use handoff::account;
 pub use impair::Impairment;
 pub use line::{PracticeError, PracticeLine, StretchCounters};
+pub use roles::registrar::sip_account;
 pub use topology::Node;
 
 pub use crate::net::userns::acquire as acquire_rights;

@@ -23,6 +23,7 @@ use tokio::task::{Id, JoinSet};
 use tokio_util::sync::CancellationToken;
 
 use self::capture::Capture;
+use crate::check::sip::Wanted;
 use crate::check::web::PublicPages;
 use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure};
 use crate::farend::client::FarEndTarget;
@@ -30,6 +31,7 @@ use crate::line::LineFacts;
 use crate::plan::order::{Progress, Turn};
 use crate::plan::{Need, Plan, Volume};
 use crate::profile::Profile;
+use crate::proto::sip::account::Account;
 use crate::reading::{Outcome, Status};
 use crate::record::Record;
 use crate::record::store::{self, StoreError};
@@ -72,6 +74,8 @@ pub struct VisitOptions {
     pub dscp: u8,
     /// How filling the line was agreed to or refused, for the record; `None` when nothing was asked.
     pub consent: Option<String>,
+    /// Account of the SIP service. Never in a record or log.
+    pub sip_account: Option<Account>,
     /// Where the record goes.
     pub keep: Keep,
     /// Where the control traffic goes, if it is to be kept; [`capture::reserve`] has made the file.
@@ -106,6 +110,12 @@ impl VisitOptions {
         let classes = self.profile.as_ref().and_then(|profile| profile.classes.as_ref());
         let classes_mbit = classes.map(|all| all.iter().map(|class| class.mbit(MAIN_STREAM_INTERVAL)).sum());
         Volume { depth: self.depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit }
+    }
+
+    /// The SIP service that was sold, and whom to register there.
+    pub fn sip(&self) -> Wanted {
+        let service = self.profile.as_ref().and_then(|profile| profile.sip.clone());
+        Wanted { service, account: self.sip_account.clone() }
     }
 
     fn effort(&self) -> Effort {
@@ -242,6 +252,7 @@ impl Running {
                 pages: self.options.profile.as_ref().map(|p| p.pages.clone()).unwrap_or_default(),
                 trusted: None,
             },
+            sip: self.options.sip(),
             position: self.options.position,
             far_end: self.options.far_end.clone(),
             cancel: self.cancel.child_token(),

@@ -24,6 +24,7 @@ pub mod ppp;
 pub mod pppoe;
 pub mod ra;
 pub mod rtp;
+pub mod sip;
 pub mod ssdp;
 pub mod stamp;
 pub mod stun;

@@ -151,6 +151,7 @@ fn far_end(runtime: &tokio::runtime::Runtime, capacity_mbit: f64) -> (FarEnd, Fa
         view_port: None,
         capacity_port: Some(PORT),
         known_port: None,
+        sip_port: None,
         capacity_peers: [(7, SharedKey::new(&octets(SECRET)))].into(),
         identity,
         tokens: TokenSource::Fixed(tokens),

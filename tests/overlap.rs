@@ -69,6 +69,7 @@ fn twenty_agents_take_turns_and_never_fill_the_line_together() {
         view_port: None,
         capacity_port: None,
         known_port: None,
+        sip_port: None,
         capacity_peers: Default::default(),
         identity,
         tokens: TokenSource::Fixed(tokens),

@@ -128,6 +128,7 @@ fn far_end(runtime: &tokio::runtime::Runtime) -> (FarEnd, FarEndTarget) {
         view_port: None,
         capacity_port: None,
         known_port: None,
+        sip_port: None,
         capacity_peers: Default::default(),
         identity,
         tokens: TokenSource::Fixed(tokens),

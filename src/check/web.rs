@@ -16,6 +16,7 @@ use futures_util::future::{BoxFuture, try_join_all};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
 pub use self::public::PublicPages;
+pub(super) use self::public::connector;
 use super::{Check, Context, Finished};
 use crate::farend::client::objects::Opening;
 use crate::farend::client::{FarEndTarget, Session, resolve};

@@ -11,7 +11,7 @@ const AFTER: &str = "\
 Exit status of verify, check, demo: 0 pass, 1 fail, 3 not proven, 2 usage, 4 could not run.
 
 Filling a line breaks what rides on it: calls in progress, emergency calls, alarm and medical-alert lines. Ask before a
-load check. Test only lines and hosts that you are entitled to test. Work at a terminal or cabinet has its own hazards
+load check. No command here can place a call, to anybody or to an emergency service. Test only lines and hosts that you are entitled to test. Work at a terminal or cabinet has its own hazards
 (mains, ringing and remote power-feed voltage, laser light, heights): local codes and the operator's rules come first.";
 
 /// Proves at the customer handoff that the IP service sold is the IP service delivered.
@@ -57,6 +57,10 @@ pub struct VisitArgs {
     /// File with the account of a PPPoE line (TOML: name, password; readable by its owner only); default: asked for.
     #[arg(long, value_name = "FILE", env = "DOORSTEP_LOGIN")]
     pub login: Option<PathBuf>,
+    /// File with the account of the voice line's SIP service (TOML: name, password, and login where that is another name; readable by its owner only). It is
+    /// registered once and removed again; no call is placed, by design none can be: not to any number, and not to an emergency service.
+    #[arg(long, value_name = "FILE", env = "DOORSTEP_SIP_LOGIN")]
+    pub sip_login: Option<PathBuf>,
     /// VLAN of the handoff (IEEE 802.1Q), or outer and inner one (IEEE 802.1ad): 35 or 100.35.
     #[arg(long, value_name = "VLAN")]
     pub vlan: Option<TagStack>,
@@ -265,6 +269,9 @@ pub struct ServeArgs {
     /// TCP port of an answer over plain HTTP by which agents find portals and proxies in between; 80 is the one that these look at. Default: none.
     #[arg(long, value_name = "PORT")]
     pub known_port: Option<u16>,
+    /// Port, UDP and TCP, of an answer over SIP by which agents find gateways that rewrite it; 5060 is the one that these look at. Zero does none.
+    #[arg(long, value_name = "PORT", default_value_t = crate::wire::sip::PORT)]
+    pub sip_port: u16,
     /// Keys of other clients of RFC 9946 that may test without an invitation (TOML: number = "hexadecimal key"; readable by its owner only).
     #[arg(long, value_name = "FILE")]
     pub capacity_keys: Option<PathBuf>,

@@ -1,4 +1,4 @@
-//! The account of a PPPoE line: from a file or typed, never from the command line, where every user of the machine could see it.
+//! The accounts of a PPPoE line and of a voice line's SIP service: from a file or typed, never from the command line, where every user of the machine could see it.
 
 use std::path::Path;
 
@@ -7,6 +7,8 @@ use serde::Deserialize;
 use super::failure::Failure;
 use super::{output, private};
 use crate::proto::ppp::Login;
+use crate::proto::sip::account::Account;
+use crate::proto::sip::service::Service;
 
 /// The file as written.
 #[derive(Deserialize)]
@@ -14,6 +16,8 @@ use crate::proto::ppp::Login;
 struct Written {
     name: String,
     password: String,
+    /// Of SIP alone: the name in proofs, where it is another.
+    login: Option<String>,
 }
 
 /// The account: of this file, else asked for at the terminal.
@@ -34,15 +38,45 @@ pub(super) fn read(file: Option<&Path>) -> Result<Login, Failure> {
 }
 
 fn from_file(path: &Path) -> Result<Login, Failure> {
+    let written = written(path)?;
+    if written.login.is_some() {
+        return Err(Failure::usage(format_args!("the login {} names a second name, which is for SIP alone", path.display())));
+    }
+    Ok(Login::new(written.name, written.password))
+}
+
+/// The account of the SIP service that the profile names: of this file, else asked for where one is needed and somebody can be asked. Nobody is asked
+/// for a plan.
+pub(super) fn sip(file: Option<&Path>, service: Option<&Service>, is_plan: bool) -> Result<Option<Account>, Failure> {
+    let (name, login, password) = match (file, service) {
+        (Some(_), None) => {
+            return Err(Failure::usage("--sip-login needs a profile with [sip] domain: the account is that domain's"));
+        }
+        (Some(path), Some(_)) => {
+            let Written { name, password, login } = written(path)?;
+            (name, login, password)
+        }
+        (None, Some(service)) if service.needs_account && !is_plan && output::can_ask() => {
+            let domain = &service.domain.host;
+            let name = output::ask_line(&format!("Name of the account at {domain}")).map_err(Failure::could_not_run)?;
+            let password = output::ask_secret("Its password (not shown)").map_err(Failure::could_not_run)?;
+            (name, None, password)
+        }
+        (None, _) => return Ok(None),
+    };
+    let account = Account::new(&name, login.as_deref(), &password);
+    account.map(Some).ok_or_else(|| Failure::usage("the name of the SIP account is empty"))
+}
+
+fn written(path: &Path) -> Result<Written, Failure> {
     let (shown, text) = (path.display(), private::read(path, "the login")?);
     // The parser's own message would quote the line, and with it the password.
-    let written: Written = toml::from_str(&text).map_err(|error| {
+    toml::from_str(&text).map_err(|error| {
         let line = error.span().map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
         Failure::usage(format_args!(
             "the login {shown} can't be read at line {line}: write name = \"...\" and password = \"...\""
         ))
-    })?;
-    Ok(Login::new(written.name, written.password))
+    })
 }
 
 #[cfg(test)]

@@ -80,6 +80,8 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         AccessArg::Ethernet => Access::Ethernet,
         AccessArg::Pppoe => Access::Pppoe(login::read(args.login.as_deref())?),
     };
+    let sip_account =
+        login::sip(args.sip_login.as_deref(), profile.as_ref().and_then(|profile| profile.sip.as_ref()), args.plan)?;
     Ok(VisitOptions {
         interface,
         vlan: args.vlan.unwrap_or_default().with_priority(args.vlan_priority),
@@ -95,6 +97,7 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         streams: args.streams,
         dscp: args.dscp,
         consent: None,
+        sip_account,
         keep: keep(args.record.as_deref())?,
         capture: args.capture.clone(),
     })

@@ -104,6 +104,9 @@ pub struct SessionGrant {
     /// The known answer over plain HTTP, if there is one.
     #[serde(default)]
     pub known: Option<KnownGrant>,
+    /// The known answer over SIP, UDP and TCP, if there is one.
+    #[serde(default)]
+    pub sip: Option<KnownGrant>,
     /// The zone that the far end is the authority of, if there is one.
     #[serde(default)]
     pub zone: Option<String>,
@@ -136,10 +139,10 @@ pub struct ViewGrant {
     pub key: Secret,
 }
 
-/// Use of the known answer: a question over plain HTTP, whose answer tells what arrived.
+/// Use of a known answer: a question over plain HTTP, or over SIP, whose answer tells what arrived.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct KnownGrant {
-    /// TCP port.
+    /// Port: of TCP for plain HTTP, of UDP and TCP for SIP.
     pub port: u16,
     /// Names the session in questions, hexadecimal; no secret, it travels openly.
     pub id: String,

@@ -16,7 +16,7 @@ use std::time::{Duration, Instant};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use super::api::{OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest};
+use super::api::{KnownGrant, OLDEST_PROTOCOL, PROTOCOL, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest};
 use crate::net::bound;
 use crate::net::tcp_info::tcp_info;
 use crate::wire::stamp::Key;
@@ -156,6 +156,8 @@ pub struct Session {
     pub objects: bool,
     /// The known answer over plain HTTP, if it gives one.
     pub known: Option<KnownOffer>,
+    /// The known answer over SIP, if it gives one.
+    pub sip: Option<KnownOffer>,
     /// Maximum segment size that this agent's SYN asked for.
     pub segment_size_sent: Option<u16>,
     /// The same as it arrived at the far end, where that could be seen.
@@ -199,10 +201,10 @@ pub struct ViewOffer {
     pub key: Key,
 }
 
-/// What an agent needs to ask for the known answer.
+/// What an agent needs to ask for a known answer.
 #[derive(Debug, Clone)]
 pub struct KnownOffer {
-    /// Where, over plain HTTP.
+    /// Where, over plain HTTP or over SIP.
     pub at: SocketAddr,
     /// Names the session there.
     pub id: String,
@@ -253,9 +255,10 @@ impl Session {
             let ports = view.ports.map(|port| SocketAddr::new(address, port));
             Some(ViewOffer { ports, session: view.session, key: Key::new(&view.key.octets()?) })
         });
-        let known = grant.known.and_then(|known| {
+        let offer = |known: KnownGrant| {
             Some(KnownOffer { at: SocketAddr::new(address, known.port), id: known.id, key: Key::new(&known.key.octets()?) })
-        });
+        };
+        let (known, sip) = (grant.known.and_then(offer), grant.sip.and_then(offer));
         Ok(Self {
             address,
             stamp,
@@ -265,6 +268,7 @@ impl Session {
             way_back: grant.way_back,
             objects: grant.objects,
             known,
+            sip,
             segment_size_sent,
             segment_size_seen: grant.segment_size,
             data_address: SocketAddr::new(address, grant.data_port),

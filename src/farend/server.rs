@@ -9,6 +9,7 @@ mod known;
 mod multiplexed;
 mod objects;
 mod routes;
+mod sip;
 mod tls;
 mod trains;
 mod way_back;
@@ -58,6 +59,8 @@ pub struct ServeOptions {
     pub capacity_port: Option<u16>,
     /// TCP port of the known answer over plain HTTP; zero as above, `None` gives none.
     pub known_port: Option<u16>,
+    /// Port of the known answer over SIP, UDP and TCP; zero as above, `None` gives none.
+    pub sip_port: Option<u16>,
     /// Keys of peers that may test capacity without a session: number and key.
     pub capacity_peers: PeerKeys,
     /// Certificate and key.
@@ -156,6 +159,7 @@ pub(super) struct State {
     capacity: CapacityTests,
     capacity_port: Option<u16>,
     known_port: Option<u16>,
+    sip_port: Option<u16>,
     capacity_mbit: f64,
     opened: Notify,
     idle: Duration,
@@ -190,7 +194,7 @@ impl Server {
         let mut tasks = JoinSet::new();
         let (stamp, views) = (SessionTable::default(), SessionTable::default());
         let mut view_ports = None;
-        let mut knowns = Vec::new();
+        let (mut knowns, mut sips) = (Vec::new(), Vec::new());
         let (mut controls, mut datas, mut reflectors, mut stamp_bound) = (Vec::new(), Vec::new(), Vec::new(), None);
         let zone_name = zone.as_ref().map(|zone| zone.name.clone());
         let authority = match zone {
@@ -210,6 +214,9 @@ impl Server {
             datas.push(bind(address, data_port, "data connections")?);
             if let Some(port) = options.known_port {
                 knowns.push(bind(address, port, "the known answer over plain HTTP")?);
+            }
+            if let Some(port) = options.sip_port {
+                sips.push(sip::bind(address, port)?);
             }
             if let Some(port) = view_port {
                 let failed = |source| ServeError::Bind { address: SocketAddr::new(address, port), what: "the view", source };
@@ -250,6 +257,7 @@ impl Server {
             capacity: CapacityTests::new(options.capacity_peers),
             capacity_port: set_ups.first().and_then(|socket| Some(socket.local_addr().ok()?.port())),
             known_port: knowns.first().map(|(_, at)| at.port()),
+            sip_port: sips.first().map(|ports| ports.port),
             capacity_mbit: limits.capacity_mbit,
             opened: Notify::new(),
             idle: limits.idle,
@@ -265,6 +273,9 @@ impl Server {
         }
         for (listener, _) in knowns {
             tasks.spawn(known::serve(listener, Arc::clone(&state), cancel.clone()));
+        }
+        for ports in sips {
+            tasks.spawn(sip::serve(ports, Arc::clone(&state), cancel.clone()));
         }
         for socket in set_ups {
             let service = CapacityService::new(socket, CapacityDoor(Arc::downgrade(&state)));

@@ -176,6 +176,12 @@ pub enum Symptom {
     CaptivePortal,
     /// Somebody in between takes part in plain HTTP.
     TransparentProxy,
+    /// Nothing of the voice service answers.
+    VoiceServiceSilent,
+    /// The registrar does not take the account.
+    VoiceAccountRefused,
+    /// SIP is changed on its way.
+    SipRewritten,
     /// The line's own rate, as typed in, is lower than what was sold.
     SyncBelowSold,
     /// The noise margin, as typed in, is small.
@@ -252,6 +258,9 @@ impl Symptom {
             Self::SmallMtu => "the path carries smaller packets than sold, and routers say so",
             Self::CaptivePortal => "somebody answers plain HTTP in the far end's place",
             Self::TransparentProxy => "somebody in between takes part in plain HTTP, or changes it",
+            Self::VoiceServiceSilent => "no SIP server of the voice service answers",
+            Self::VoiceAccountRefused => "the registrar does not take the account",
+            Self::SipRewritten => "SIP is changed on its way to the far end",
             Self::SyncBelowSold => "the line's own rate, as typed in, is lower than what was sold",
             Self::LowMargin => "the noise margin, as typed in, is small",
             Self::LineErrors => "errored seconds, as typed in, are many",

@@ -104,6 +104,12 @@ fn throughput(down: f64, up: f64) -> Outcome {
     ])
 }
 
+/// What `sip` leaves: whether the service answered, and whether the account was taken.
+fn voice(answered: f64, registered: Option<f64>) -> Outcome {
+    let registered = registered.map(|is| Reading::exact("sip.registered", is));
+    done([Some(Reading::exact("sip.answered", answered)), registered].into_iter().flatten().collect())
+}
+
 fn sound() -> Visit {
     Visit {
         position: Position::Gateway,
@@ -456,6 +462,18 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
             Some(Segment::Network),
         ),
         ("transparent-proxy", sound().beside("web", flawed(done(Vec::new()), "web-altered")), Some(Segment::Network)),
+        ("voice-service-dead", sound().beside("sip", voice(0.0, None)), Some(Segment::Network)),
+        (
+            "voice-account-refused",
+            sound().beside("sip", flawed(voice(1.0, Some(0.0)), "sip-account-refused")),
+            Some(Segment::Network),
+        ),
+        (
+            "network-rewrites-sip",
+            sound().beside("sip", flawed(voice(1.0, Some(1.0)), "sip-rewritten")).at(Position::Ont),
+            Some(Segment::Network),
+        ),
+        ("gateway-rewrites-sip", sound().beside("sip", flawed(voice(1.0, Some(1.0)), "sip-rewritten")), Some(Segment::Home)),
         ("double-nat", sound().beside("between", between(2.0, 0.0, "between-double-nat")), Some(Segment::Home)),
         ("carrier-nat", sound().beside("between", between(2.0, 1.0, "between-carrier-nat")), Some(Segment::Network)),
         (

@@ -133,11 +133,11 @@ fn masquerade_batch(interface: &str) -> Vec<Message> {
     })
 }
 
-fn redirect_batch(family: u8, from: u16, to: u16) -> Vec<Message> {
+fn redirect_batch(family: u8, carried: Carried, from: u16, to: u16) -> Vec<Message> {
     let (number, priority) = (NF_INET_PRE_ROUTING, PRIORITY_DSTNAT);
     batch(&Hook { family, table: "trap", chain: "pre", number, priority }, |list| {
-        meta_is(list, NFT_META_L4PROTO, &[libc::IPPROTO_TCP as u8]);
-        // The destination port (RFC 9293 section 3.1).
+        meta_is(list, NFT_META_L4PROTO, &[carried as u8]);
+        // The destination port (RFC 9293 section 3.1, RFC 768).
         expression(list, "payload", |payload| {
             payload.attr(NFTA_PAYLOAD_DREG, &be(NFT_REG_1));
             payload.attr(NFTA_PAYLOAD_BASE, &be(NFT_PAYLOAD_TRANSPORT_HEADER));
@@ -162,14 +162,24 @@ pub fn masquerade(namespace: &Namespace, interface: &str) -> Result<(), NetlinkE
     load(namespace, doing, masquerade_batch(interface))
 }
 
-/// Leads all TCP connections to a port that come through a namespace to a port of its own, over either IP version.
+/// What is led elsewhere.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Carried {
+    /// Connections of TCP.
+    Tcp = libc::IPPROTO_TCP as u8,
+    /// Datagrams of UDP.
+    Udp = libc::IPPROTO_UDP as u8,
+}
+
+/// Leads all that comes through a namespace to a port to a port of its own, over either IP version.
 ///
 /// # Errors
 /// [`NetlinkError::is_unsupported`] when the kernel has no nf_tables or no redirection.
-pub fn redirect(namespace: &Namespace, from: u16, to: u16) -> Result<(), NetlinkError> {
-    let doing = || format!("leading TCP port {from} to {to} (nf_tables redirect)");
+pub fn redirect(namespace: &Namespace, carried: Carried, from: u16, to: u16) -> Result<(), NetlinkError> {
+    let doing = || format!("leading {carried:?} port {from} to {to} (nf_tables redirect)");
     for family in [NFPROTO_IPV4, NFPROTO_IPV6] {
-        load(namespace, doing, redirect_batch(family, from, to))?;
+        load(namespace, doing, redirect_batch(family, carried, from, to))?;
     }
     Ok(())
 }
@@ -202,7 +212,7 @@ mod tests {
     #[test]
     fn the_kernel_shows_a_redirection_of_both_versions_as_it_was_meant() {
         let namespace = Namespace::new("test").expect("root");
-        redirect(&namespace, 80, 8080).expect("nf_tables");
+        redirect(&namespace, Carried::Tcp, 80, 8080).expect("nf_tables");
         let of = |family: &str| {
             format!(
                 "table {family} trap {{ chain pre {{ type nat hook prerouting priority dstnat; policy accept; tcp dport 80 redirect to :8080 }} }}"

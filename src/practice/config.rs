@@ -130,6 +130,16 @@ pub enum Meddler {
     Proxy,
 }
 
+/// What the provider's SIP registrar does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum SipService {
+    /// Answers, and registers the practice account.
+    #[default]
+    Serving,
+    /// Takes packets and connections and never answers.
+    Silent,
+}
+
 /// Which services run on the line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Services {
@@ -147,18 +157,31 @@ pub struct Services {
     pub cross_traffic: bool,
     /// Who stands in the way of plain HTTP at the provider's edge.
     pub meddler: Option<Meddler>,
+    /// The SIP registrar, on the resolvers' host.
+    pub sip: Option<SipService>,
+    /// The gateway writes its own address into SIP that passes.
+    pub rewrites_sip: bool,
 }
 
 impl Services {
     /// A bare line: places, cables and routes only.
-    pub const NONE: Self =
-        Self { dhcp: false, dns: None, ipv6: None, far_end: false, igd: false, cross_traffic: false, meddler: None };
+    pub const NONE: Self = Self {
+        dhcp: false,
+        dns: None,
+        ipv6: None,
+        far_end: false,
+        igd: false,
+        cross_traffic: false,
+        meddler: None,
+        sip: None,
+        rewrites_sip: false,
+    };
 }
 
 impl Default for Services {
     fn default() -> Self {
         let (dns, ipv6) = (Some(DnsService::Truthful), Some(Ipv6Service::Whole));
-        Self { dhcp: true, dns, ipv6, far_end: true, igd: true, ..Self::NONE }
+        Self { dhcp: true, dns, ipv6, far_end: true, igd: true, sip: Some(SipService::Serving), ..Self::NONE }
     }
 }
 

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::unit::{Ratio, Segment};
 
-use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler};
+use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, SipService};
 use super::impair::Impairment;
 
 /// One fault of the catalogue.
@@ -55,6 +55,10 @@ pub enum Fault {
     Portal,
     /// A proxy at the provider's edge takes part in plain HTTP unasked.
     MeddlingProxy,
+    /// The gateway writes its own address into SIP that passes.
+    SipRewrite,
+    /// The SIP registrar takes packets and connections and never answers.
+    SipDead,
     /// Nothing passes behind the provider's edge.
     NetworkDead,
     /// The far end's service is gone; its host still answers pings and refuses connections.
@@ -73,7 +77,7 @@ const SMALL_MTU: u16 = 1400;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 25] = [
+    pub const ALL: [Self; 27] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -95,6 +99,8 @@ impl Fault {
         Self::DnsLying,
         Self::Portal,
         Self::MeddlingProxy,
+        Self::SipRewrite,
+        Self::SipDead,
         Self::NetworkDead,
         Self::FarEndGone,
         Self::NoConcentrator,
@@ -125,6 +131,8 @@ impl Fault {
             Self::DnsLying => "dns-lying",
             Self::Portal => "portal",
             Self::MeddlingProxy => "meddling-proxy",
+            Self::SipRewrite => "sip-rewrite",
+            Self::SipDead => "sip-dead",
             Self::NetworkDead => "network-dead",
             Self::FarEndGone => "far-end-gone",
             Self::NoConcentrator => "no-concentrator",
@@ -161,6 +169,8 @@ impl Fault {
             Self::DnsLying => "the name servers give names that do not exist an address",
             Self::Portal => "a captive portal answers plain HTTP in everybody's place (looked for from handoff depth on)",
             Self::MeddlingProxy => "a proxy takes part in plain HTTP unasked (looked for from handoff depth on)",
+            Self::SipRewrite => "the gateway writes its own address into SIP that passes (brings the tier telephony-50-10)",
+            Self::SipDead => "the SIP registrar never answers (brings the tier telephony-50-10)",
             Self::NetworkDead => "nothing passes behind the provider's edge",
             Self::FarEndGone => "the far end's service is gone, its host still answers pings",
             Self::NoConcentrator => "a PPPoE line on which no concentrator answers",
@@ -176,9 +186,13 @@ impl Fault {
             }
             // The account is the provider's: nothing on the line is broken.
             Self::LoginRefused => Segment::Network,
-            Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::RogueRa | Self::HomeLoss | Self::CrossTraffic => {
-                Segment::Home
-            }
+            Self::NoDhcp
+            | Self::RogueDhcp
+            | Self::DuplicateAddress
+            | Self::RogueRa
+            | Self::HomeLoss
+            | Self::CrossTraffic
+            | Self::SipRewrite => Segment::Home,
             Self::SmallMtu | Self::MtuBlackhole => Segment::Access,
             Self::NoPrefix
             | Self::NetworkLoss
@@ -188,6 +202,7 @@ impl Fault {
             | Self::DnsLying
             | Self::Portal
             | Self::MeddlingProxy
+            | Self::SipDead
             | Self::NetworkDead => Segment::Network,
             Self::FarEndGone => Segment::FarEnd,
         }
@@ -200,6 +215,11 @@ impl Fault {
             Self::LoginRefused => Some(Handoff::Pppoe(Concentrator::Refusing)),
             _ => None,
         }
+    }
+
+    /// The tier that a fault brings along; `None` for one that shows on any.
+    pub fn tier(self) -> Option<&'static str> {
+        matches!(self, Self::SipRewrite | Self::SipDead).then_some("telephony-50-10")
     }
 
     /// Gives the line this fault, on top of what it has. Slow line and deep buffer need a shaped line to work on.
@@ -241,6 +261,8 @@ impl Fault {
             Self::DnsLying => line.services.dns = Some(DnsService::Lying),
             Self::Portal => line.services.meddler = Some(Meddler::Portal),
             Self::MeddlingProxy => line.services.meddler = Some(Meddler::Proxy),
+            Self::SipRewrite => line.services.rewrites_sip = true,
+            Self::SipDead => line.services.sip = Some(SipService::Silent),
             Self::FarEndGone => line.services.far_end = false,
         }
     }

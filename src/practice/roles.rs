@@ -8,7 +8,9 @@ pub mod far_end;
 pub mod igd;
 pub mod middle;
 pub mod neighbour;
+pub mod registrar;
 pub mod router;
+pub mod sip_middle;
 
 use std::io;
 use std::thread::JoinHandle;

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::problem::ProfileError;
 use crate::line::{Atm, Encapsulation, Technology};
 use crate::proto::capacity::Terms;
+use crate::proto::sip::service::Service;
 use crate::proto::web::page::PublicPage;
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
@@ -16,6 +17,7 @@ use crate::wire::dhcp4::Introduction;
 mod capacity;
 pub(super) mod criteria;
 mod dhcp4;
+mod sip;
 mod twoway;
 mod web;
 
@@ -40,6 +42,8 @@ pub struct Profile {
     pub classes: Option<Vec<ServiceClass>>,
     /// Pages of public hosts to fetch; none unless named.
     pub pages: Vec<PublicPage>,
+    /// The SIP service of a voice line; `None` where none was sold.
+    pub sip: Option<Service>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -203,7 +207,8 @@ pub struct Criterion {
 }
 
 /// The keys of a profile.
-pub(super) const KEYS: &[&str] = &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "criterion"];
+pub(super) const KEYS: &[&str] =
+    &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "criterion"];
 
 /// Parses a profile that stands by itself. `origin` names the text in errors: the file, or the built-in name.
 ///
@@ -243,6 +248,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let capacity = top.table("capacity", capacity::KEYS).map(|t| capacity::read(document, &t)).unwrap_or_default();
     let classes = top.table("twoway", twoway::KEYS).map(|t| twoway::read(document, &t, line.mtu, sold.as_ref()));
     let pages = top.table("web", web::KEYS).map(|t| web::read(document, &t)).unwrap_or_default();
+    let sip = top.table("sip", sip::KEYS).and_then(|t| sip::read(document, &t));
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -258,6 +264,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         capacity,
         classes,
         pages,
+        sip,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -7,12 +7,11 @@ pub mod page;
 
 use std::net::IpAddr;
 
+use super::known::{self, Told, differences};
 use crate::wire::stamp::Key;
 
 /// Most octets of a request or an answer.
 pub const LONGEST: usize = 16 * 1024;
-/// First line of the answer's body.
-const TITLE: &str = "doorstep known answer 1";
 const HEAD_END: &[u8] = b"\r\n\r\n";
 
 /// The request, octet by octet: what browsers send too, and nothing that a proxy has to touch.
@@ -41,8 +40,7 @@ pub fn asked(head: &[u8]) -> Option<(&str, &str)> {
 
 /// The answer: its head is always the same, its body says what was received.
 pub fn answer(key: &Key, nonce: &str, seen: IpAddr, head: &[u8]) -> Vec<u8> {
-    let told = format!("{TITLE}\nnonce {nonce}\nseen {seen}\nhead {}\n", hex(head));
-    let body = format!("{told}mac {}\n", hex(&key.tag(&[told.as_bytes()])));
+    let body = known::tell(key, nonce, seen, head);
     let mut answer = answer_head(body.len()).into_bytes();
     answer.extend(body.into_bytes());
     answer
@@ -91,16 +89,16 @@ impl Question<'_> {
     /// Holds what came back against what was to come.
     pub fn look(&self, octets: &[u8]) -> Finding {
         let Some((status, head, body)) = split(octets) else { return Finding::NoAnswer };
-        if let Some(told) = self.told(body) {
+        if let Some(told) = known::told(self.key, self.nonce, body) {
             let marks = self.marks(&told, head);
-            return match (marks.is_empty(), body == told.body.as_bytes()) {
+            return match (marks.is_empty(), body == told.text.as_bytes()) {
                 (true, true) => Finding::Untouched,
                 // Words that are whole, and more around them.
                 (true, false) => Finding::Altered,
                 (false, _) => Finding::Proxy(marks),
             };
         }
-        if find(body, TITLE.as_bytes()).is_some() {
+        if known::is_claimed(body) {
             return Finding::Altered;
         }
         match status {
@@ -110,52 +108,15 @@ impl Question<'_> {
         }
     }
 
-    /// The signed words of the far end, if they are whole.
-    fn told<'b>(&self, body: &'b [u8]) -> Option<Told<'b>> {
-        let text = std::str::from_utf8(&body[find(body, TITLE.as_bytes())?..]).ok()?;
-        let signed = &text[..text.find("mac ")?];
-        let mac = text[signed.len()..].strip_prefix("mac ")?.lines().next()?;
-        let is_whole = hex(&self.key.tag(&[signed.as_bytes()])) == mac;
-        let line = |name: &str| signed.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(' '));
-        let told = Told { seen: line("seen")?.parse().ok()?, head: line("head")?, body: format!("{signed}mac {mac}\n") };
-        (is_whole && line("nonce")? == self.nonce).then_some(told)
-    }
-
     /// How somebody in between shows.
-    fn marks(&self, told: &Told<'_>, answer: &str) -> Vec<String> {
+    fn marks(&self, told: &Told, answer: &str) -> Vec<String> {
         let mut marks = Vec::new();
         if told.seen != self.seen_elsewhere {
             marks.push(format!("the far end sees {} over plain HTTP, and {} over HTTPS", told.seen, self.seen_elsewhere));
         }
-        let arrived = unhex(told.head).unwrap_or_default();
-        differences("request", &String::from_utf8_lossy(self.sent), &String::from_utf8_lossy(&arrived), &mut marks);
-        differences("answer", &answer_head(told.body.len()), answer, &mut marks);
+        differences("request", &String::from_utf8_lossy(self.sent), &String::from_utf8_lossy(&told.arrived), &mut marks);
+        differences("answer", &answer_head(told.text.len()), answer, &mut marks);
         marks
-    }
-}
-
-/// The far end's words.
-struct Told<'a> {
-    seen: IpAddr,
-    head: &'a str,
-    /// The body as it was sent.
-    body: String,
-}
-
-/// Names lines of a head that came to it or went from it; the order counts only where the lines are the same.
-fn differences(what: &str, sent: &str, arrived: &str, marks: &mut Vec<String>) {
-    let lines = |text: &str| text.lines().filter(|line| !line.is_empty()).map(str::to_owned).collect::<Vec<_>>();
-    let (before, after) = (lines(sent), lines(arrived));
-    let shown = |line: &String| line.chars().filter(|c| !c.is_control()).take(80).collect::<String>();
-    // What a head says at most: a proxy that rewrites all of it is told by a few lines.
-    for line in after.iter().filter(|line| !before.contains(line)).take(4) {
-        marks.push(format!("the {what} arrives with '{}'", shown(line)));
-    }
-    for line in before.iter().filter(|line| !after.contains(line)).take(4) {
-        marks.push(format!("the {what} arrives without '{}'", shown(line)));
-    }
-    if marks.is_empty() && sent != arrived {
-        marks.push(format!("the {what} arrives in another form or order"));
     }
 }
 
@@ -181,19 +142,6 @@ pub fn sends_elsewhere(octets: &[u8], host: &str) -> Option<String> {
     let to = rest.split(['/', '?', '#']).next().unwrap_or_default();
     let is_elsewhere = (300..400).contains(&status) && !to.is_empty() && !to.starts_with(host);
     (is_elsewhere || status == 511).then(|| if location.is_empty() { format!("status {status}") } else { location.to_owned() })
-}
-
-fn find(octets: &[u8], part: &[u8]) -> Option<usize> {
-    octets.windows(part.len()).position(|window| window == part)
-}
-
-fn hex(octets: &[u8]) -> String {
-    octets.iter().flat_map(|byte| [byte >> 4, byte & 15]).filter_map(|digit| char::from_digit(digit.into(), 16)).collect()
-}
-
-fn unhex(digits: &str) -> Option<Vec<u8>> {
-    let digits: Vec<u8> = digits.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
-    Some(digits.chunks(2).map(|pair| pair.iter().fold(0, |byte, digit| byte << 4 | digit)).collect())
 }
 
 #[cfg(test)]

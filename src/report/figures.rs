@@ -20,6 +20,7 @@ pub(super) const ORDER: &[&str] = &[
     "between",
     "mtu",
     "web",
+    "sip",
     "twoway",
     "throughput",
     "capacity",
@@ -64,6 +65,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "capacity" => both(figures, "capacity.ip_rate").map(|text| format!("{text} of IP packets at most")).unwrap_or_default(),
         "shaping" => both(figures, "shaping.rate").map(|text| format!("held to {text} of IP packets")).unwrap_or_default(),
         "web" => web(figures),
+        "sip" => sip(figures),
         "responsiveness" => both(figures, "responsiveness.round_trips_per_minute")
             .map(|text| format!("round trips under load: {text}"))
             .unwrap_or_default(),
@@ -317,6 +319,20 @@ fn web(figures: &Figures<'_>) -> String {
         figures.first("web.public_page_time").map(|r| format!("a public page in {}", words::of(r))),
         is("web.captive_portal", "a captive portal answers"),
         is("web.transparent_proxy", "a proxy stands in between"),
+    ])
+}
+
+fn sip(figures: &Figures<'_>) -> String {
+    let is = |name: &str, value: f64, words: &str| figures.first(name).filter(|r| r.value == value).map(|_| words.to_owned());
+    let times = ["sip.options_udp_time", "sip.options_tcp_time", "sip.options_tls_time"];
+    let first = times.into_iter().find_map(|name| figures.first(name));
+    joined([
+        first.map(|r| format!("the voice service answers in {}", words::of(r))),
+        is("sip.answered", 0.0, "the voice service does not answer"),
+        figures.first("sip.register_time").map(|r| format!("registered in {}", words::of(r))),
+        is("sip.registered", 0.0, "the account is not taken"),
+        is("sip.certificate_valid", 0.0, "its certificate is not valid"),
+        is("sip.rewritten", 1.0, "SIP is rewritten on the way"),
     ])
 }
 

@@ -88,6 +88,7 @@ fn options(record_path: PathBuf) -> VisitOptions {
         max_octets: None,
         streams: None,
         dscp: 0,
+        sip_account: None,
         consent: None,
         keep: Keep::File(record_path),
         capture: None,

@@ -55,6 +55,7 @@ pub(crate) fn far_end(
         stamp_port,
         capacity_port,
         known_port: None,
+        sip_port: None,
         capacity_peers: Default::default(),
         identity,
         tokens: TokenSource::Fixed(tokens),

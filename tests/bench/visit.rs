@@ -91,6 +91,8 @@ fn idle_far_end() {
         "18621",
         "--stamp-port",
         "18622",
+        "--sip-port",
+        "0",
         "--state",
     ]);
     command.arg(folder.path());

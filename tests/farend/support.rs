@@ -32,7 +32,7 @@ impl Host {
     fn command(&self) -> Command {
         let mut command = Command::new(PROGRAM);
         command
-            .args(["serve", "--listen", "127.0.0.1", "--capacity", self.capacity, "--state"])
+            .args(["serve", "--listen", "127.0.0.1", "--capacity", self.capacity, "--sip-port", "0", "--state"])
             .arg(self.folder.path().join("state"));
         for (option, port) in ["--control-port", "--data-port", "--stamp-port"].into_iter().zip(self.ports) {
             command.arg(option).arg(port.to_string());

@@ -223,6 +223,7 @@ impl Net {
             stamp_port: None,
             view_port: Some(8622),
             known_port: None,
+            sip_port: None,
             capacity_port: None,
             capacity_peers: Default::default(),
             identity,

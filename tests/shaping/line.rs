@@ -146,6 +146,7 @@ async fn far_end_at() -> (FarEnd, FarEndTarget) {
         stamp_port: Some(862),
         view_port: None,
         known_port: None,
+        sip_port: None,
         capacity_port: None,
         capacity_peers: Default::default(),
         identity,

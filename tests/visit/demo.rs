@@ -110,6 +110,8 @@ found_in_its_stretch! {
     lying_resolvers_are_found_in_the_network: DnsLying,
     a_portal_is_found_in_the_network: Portal by web as "captive-portal" "web-captive-portal",
     a_proxy_that_meddles_is_found_in_the_network: MeddlingProxy by web as "transparent-proxy" "web-transparent-proxy",
+    a_gateway_that_rewrites_sip_is_found_at_home: SipRewrite,
+    a_dead_registrar_is_found_in_the_network: SipDead,
     a_dead_network_is_found_in_the_network: NetworkDead,
     a_far_end_that_is_gone_is_found_at_the_far_end: FarEndGone,
     a_missing_concentrator_is_found_on_the_access_line: NoConcentrator,

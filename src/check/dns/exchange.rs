@@ -15,7 +15,7 @@ use crate::wire::dns;
 pub(super) const BUFFER: usize = 4096;
 
 /// Where to send from: any address of the family, any port.
-pub(super) fn any_port(to: SocketAddr) -> SocketAddr {
+pub(in crate::check) fn any_port(to: SocketAddr) -> SocketAddr {
     let any = Family::of(to.ip()).any_address();
     SocketAddr::new(any, 0)
 }
@@ -50,7 +50,7 @@ pub(in crate::check) async fn over_udp(to: SocketAddr, device: &str, query: &[u8
 }
 
 /// Sends a query over a connection of its own; the time includes setting it up.
-pub(super) async fn over_tcp(to: SocketAddr, device: &str, query: &[u8]) -> Result<(Vec<u8>, Duration), String> {
+pub(in crate::check) async fn over_tcp(to: SocketAddr, device: &str, query: &[u8]) -> Result<(Vec<u8>, Duration), String> {
     let started = Instant::now();
     let exchange = async {
         let mut stream = bound::connect(to, device).await?;

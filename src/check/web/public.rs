@@ -68,7 +68,7 @@ pub(super) async fn fetch_all(context: &Context) -> impl FnOnce(&mut Outcome) + 
 }
 
 async fn examine(context: &Context, pages: &[PublicPage]) -> Vec<Seen> {
-    let tls = match connector(context.pages.trusted.clone()).await {
+    let tls = match connector(context.pages.trusted.clone(), &[b"http/1.1"]).await {
         Ok(tls) => tls,
         Err(why) => return pages.iter().map(|_| Seen { why: Some(why.clone()), ..Seen::default() }).collect(),
     };
@@ -83,8 +83,11 @@ async fn examine(context: &Context, pages: &[PublicPage]) -> Vec<Seen> {
     join_all(each).await
 }
 
-/// Whole handshakes, of HTTP/1.1.
-async fn connector(trusted: Option<Arc<RootCertStore>>) -> Result<TlsConnector, String> {
+/// Whole handshakes, of these application protocols (RFC 7301), trusting these certificates, or those of this system.
+pub(in crate::check) async fn connector(
+    trusted: Option<Arc<RootCertStore>>,
+    protocols: &[&[u8]],
+) -> Result<TlsConnector, String> {
     let roots = match trusted {
         Some(roots) => roots,
         None => {
@@ -101,7 +104,7 @@ async fn connector(trusted: Option<Arc<RootCertStore>>) -> Result<TlsConnector, 
     let provider = Arc::new(rustls::crypto::ring::default_provider());
     let versions = ClientConfig::builder_with_provider(provider).with_safe_default_protocol_versions();
     let mut config = versions.map_err(|error| error.to_string())?.with_root_certificates(roots).with_no_client_auth();
-    config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    config.alpn_protocols = protocols.iter().map(|name| name.to_vec()).collect();
     config.resumption = Resumption::disabled();
     Ok(TlsConnector::from(Arc::new(config)))
 }

@@ -5,7 +5,7 @@ use super::super::failure::Failure;
 use super::super::flags::{AccessArg, DemoArgs};
 use super::super::{meaning, output, progress};
 use super::verify;
-use crate::check::{Access, registry};
+use crate::check::{Access, of_services, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, acquire_rights};
 use crate::record::Record;
@@ -25,7 +25,8 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
         return Ok(Exit::Pass);
     }
     let fault = args.fault.as_deref().map(fault).transpose()?;
-    let profile = meaning::profile(&args.profile)?;
+    // Some faults are of a service that not every tier is sold with.
+    let profile = meaning::profile(fault.and_then(Fault::tier).unwrap_or(&args.profile))?;
     let facts = args.line.as_deref().map(meaning::line_facts).transpose()?;
     let keep = meaning::keep(args.record.as_deref())?;
     acquire_rights().map_err(Failure::could_not_run)?;
@@ -70,11 +71,13 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             max_octets: None,
             streams: None,
             dscp: 0,
+            sip_account: Some(practice::sip_account()),
             consent: Some("nobody's line: it exists on this machine only".to_owned()),
             keep,
             capture: None,
         };
-        let checks = registry(&access, depth);
+        let mut checks = registry(&access, depth);
+        checks.extend(of_services(&options.sip()));
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
         let plan = budget::plan(
             &specs,

@@ -11,7 +11,7 @@ use super::super::flags::{CheckArgs, VerifyArgs, VisitArgs};
 use super::super::{meaning, output, private, progress};
 use crate::check::capacity::Peer;
 use crate::check::twoway;
-use crate::check::{Access, Asked, Check, on_request, registry};
+use crate::check::{Access, Asked, Check, of_services, on_request, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
 use crate::profile::Profile;
@@ -47,6 +47,7 @@ fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
     let mut checks = registry(&options.access, options.depth);
+    checks.extend(of_services(&options.sip()));
     let only = only.map(|(name, asked)| {
         let named: Vec<_> = on_request(asked).into_iter().filter(|check| check.spec().name == name).collect();
         checks.retain(|check| named.is_empty() || check.spec().name != name);

@@ -96,6 +96,7 @@ async fn open(
         },
     );
     state.opened.notify_one();
+    let grant = |port| KnownGrant { port, id: known.clone(), key: Secret::from_octets(&known_key) };
     Ok(Json(SessionGrant {
         protocol,
         session,
@@ -113,7 +114,8 @@ async fn open(
         trains: true,
         way_back: true,
         objects: true,
-        known: state.known_port.map(|port| KnownGrant { port, id: known, key: Secret::from_octets(&known_key) }),
+        known: state.known_port.map(grant),
+        sip: state.sip_port.map(grant),
         zone: state.zone.clone(),
         also_at: state.listens_at.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),

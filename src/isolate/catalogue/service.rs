@@ -131,4 +131,46 @@ pub(super) const FAULTS: &[Fault] = &[
             "ask the operations centre whether the service passes a proxy or a filter, and hand it the lines in this record",
         ],
     },
+    Fault {
+        id: "voice-service-dead",
+        title: "the voice service's SIP servers do not answer on this line",
+        place: Place::Always(Segment::Network),
+        prior: 20.0,
+        shows: &[(VoiceServiceSilent, 0.98)],
+        next: &[
+            "compare the domain in the profile with the customer's contract",
+            "hand the addresses and times in this record to the operations centre: the servers are down, or keep this line out",
+            "see whether the gateway has a filter for SIP (port 5060) switched on",
+        ],
+    },
+    Fault {
+        id: "voice-account-refused",
+        title: "the voice service answers, and its registrar does not take the account",
+        place: Place::Always(Segment::Network),
+        prior: 25.0,
+        shows: &[(VoiceAccountRefused, 0.98)],
+        next: &[
+            "see that name and password are those of this line's account, and do not try others: accounts are locked after some",
+            "ask the operations centre whether the account is active, and free to register from this line",
+        ],
+    },
+    Fault {
+        id: "gateway-rewrites-sip",
+        title: "the gateway rewrites SIP (an application layer gateway), so that registrations and calls fail by turns",
+        place: Place::BehindGatewayOnly,
+        prior: 25.0,
+        shows: &[(SipRewritten, 0.97), (VoiceAccountRefused, 0.1)],
+        next: &[
+            "switch off the gateway's help for SIP (often called SIP ALG) and repeat",
+            "repeat at the terminal or modem: what is rewritten there too is rewritten in the network",
+        ],
+    },
+    Fault {
+        id: "network-rewrites-sip",
+        title: "somebody in the network rewrites SIP",
+        place: Place::Always(Segment::Network),
+        prior: 5.0,
+        shows: &[(SipRewritten, 0.97)],
+        next: &["hand the changed lines in this record to the operations centre"],
+    },
 ];

@@ -14,7 +14,9 @@ use crate::practice::roles::dns::{DnsRole, Manner};
 use crate::practice::roles::far_end::{self, FarEndRole};
 use crate::practice::roles::igd::{IgdRole, IgdRoleConfig};
 use crate::practice::roles::middle::MiddleRole;
+use crate::practice::roles::registrar::RegistrarRole;
 use crate::practice::roles::router::RouterRole;
+use crate::practice::roles::sip_middle::SipMiddleRole;
 use crate::practice::strangers::Guests;
 use crate::practice::topology::{
     FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, Node, RESOLVERS_V4, RESOLVERS_V6, WAN_PORT,
@@ -45,6 +47,8 @@ pub(super) struct RunningServices {
     pub(super) igd: Option<IgdRole>,
     pub(super) cross_traffic: Option<CrossTraffic>,
     pub(super) middle: Option<MiddleRole>,
+    pub(super) registrar: Option<RegistrarRole>,
+    pub(super) sip_middle: Option<SipMiddleRole>,
 }
 
 impl PracticeLine {
@@ -102,6 +106,14 @@ impl PracticeLine {
         if let Some(manner) = wanted.meddler {
             let role = MiddleRole::start(self.namespace(Node::Edge), manner);
             self.services.middle = Some(role.map_err(system("putting somebody in the way of plain HTTP"))?);
+        }
+        if let Some(manner) = wanted.sip {
+            let role = RegistrarRole::start(&place, manner);
+            self.services.registrar = Some(role.map_err(system("starting the SIP registrar"))?);
+        }
+        if wanted.rewrites_sip && self.config.handoff == Handoff::Gateway {
+            let role = SipMiddleRole::start(self.namespace(Node::Gateway), GATEWAY_WAN_V4, RESOLVERS_V4[0]);
+            self.services.sip_middle = Some(role.map_err(system("having the gateway rewrite SIP"))?);
         }
         if wanted.cross_traffic && self.config.handoff == Handoff::Gateway {
             let mbit = |direction| {

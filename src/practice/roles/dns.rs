@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 
 use async_trait::async_trait;
 use hickory_proto::op::{Message, Query, ResponseCode};
-use hickory_proto::rr::rdata::A;
+use hickory_proto::rr::rdata::{A, AAAA, NAPTR, SRV};
 use hickory_proto::rr::{Name, RData, Record, RecordType};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpStream, UdpSocket};
@@ -20,6 +20,9 @@ use tokio::runtime::Runtime;
 
 use crate::net::dns_service::{Answers, Asker, DnsService, reply};
 use crate::net::netns::Namespace;
+use crate::practice::roles::registrar;
+use crate::practice::topology::{RESOLVERS_V4, RESOLVERS_V6};
+use crate::wire::sip::PORT;
 
 /// Where a lying resolver sends those who mistype (an address of the documentation range, RFC 5737).
 const LIE: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 80);
@@ -161,8 +164,38 @@ impl Resolver {
     }
 }
 
+/// What the zone of the SIP service has (RFC 3263 section 4.1): NAPTR and addresses at its domain, SRV below, and the host; `None` for other names.
+fn of_sip(name: &Name) -> Option<Vec<RData>> {
+    let domain = registrar::DOMAIN;
+    let known = |text: String| Name::from_ascii(text).ok();
+    let host = known(format!("sip1.{domain}."))?;
+    let addresses = [RData::A(A(RESOLVERS_V4[0])), RData::AAAA(AAAA(RESOLVERS_V6[0]))];
+    let transports = [("SIP+D2U", "_sip._udp", 50), ("SIP+D2T", "_sip._tcp", 60)];
+    if *name == known(format!("{domain}."))? {
+        let rule = |(services, label, preference): (&str, &str, u16)| {
+            let to = known(format!("{label}.{domain}."))?;
+            let empty = Vec::new().into_boxed_slice();
+            Some(RData::NAPTR(NAPTR::new(100, preference, b"s".to_vec().into(), services.as_bytes().to_vec().into(), empty, to)))
+        };
+        let rules = transports.into_iter().filter_map(rule);
+        return Some(addresses.into_iter().chain(rules).collect());
+    }
+    if *name == host {
+        return Some(addresses.to_vec());
+    }
+    let is_pointer = transports.iter().any(|(_, label, _)| known(format!("{label}.{domain}.")).as_ref() == Some(name));
+    is_pointer.then(|| vec![RData::SRV(SRV::new(10, 100, PORT, host))])
+}
+
 /// Names of the line's own world; all others do not exist.
 fn local(name: &Name, question: &Query) -> Message {
+    if let Some(records) = of_sip(name) {
+        let mut message = reply(ResponseCode::NoError);
+        for record in records.into_iter().filter(|record| record.record_type() == question.query_type()) {
+            message.add_answer(Record::from_rdata(name.clone(), TTL, record));
+        }
+        return message;
+    }
     let Some((_, address)) = LOCAL.iter().find(|(known, _)| Name::from_ascii(known).is_ok_and(|known| known == *name)) else {
         return reply(ResponseCode::NXDomain);
     };

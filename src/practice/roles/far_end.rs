@@ -58,6 +58,7 @@ impl FarEndRole {
             view_port: Some(VIEW_PORT),
             capacity_port: Some(crate::wire::capacity::PORT),
             known_port: Some(80),
+            sip_port: Some(crate::wire::sip::PORT),
             capacity_peers: Default::default(),
             identity,
             tokens: TokenSource::Fixed(tokens),

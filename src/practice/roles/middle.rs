@@ -14,7 +14,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::Service;
 use crate::net::netns::Namespace;
-use crate::net::nft;
+use crate::net::nft::{self, Carried};
 use crate::practice::config::Meddler;
 use crate::proto::web::{LONGEST, head};
 
@@ -51,7 +51,7 @@ impl MiddleRole {
         };
         let serve = move |listener, until| serve(listener, manner, until);
         let service = Service::start(place, "middle", open, serve)?;
-        nft::redirect(place, PLAIN, OWN).map_err(io::Error::other)?;
+        nft::redirect(place, Carried::Tcp, PLAIN, OWN).map_err(io::Error::other)?;
         Ok(Self { _service: service })
     }
 }

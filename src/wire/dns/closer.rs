@@ -25,6 +25,10 @@ pub enum Kind {
     Ds,
     /// How a service is reached (RFC 9460).
     Svcb,
+    /// Which services a domain has, and where that is told (RFC 3403).
+    Naptr,
+    /// Which hosts give a service (RFC 2782).
+    Srv,
 }
 
 impl Kind {
@@ -35,6 +39,8 @@ impl Kind {
             Self::Txt => RecordType::TXT,
             Self::Ds => RecordType::DS,
             Self::Svcb => RecordType::SVCB,
+            Self::Naptr => RecordType::NAPTR,
+            Self::Srv => RecordType::SRV,
         }
     }
 }
@@ -74,6 +80,34 @@ pub struct Designated {
     pub path: Option<String>,
 }
 
+/// One rule of a domain's services (RFC 3403 section 4.1).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Naptr {
+    /// Lower ones first.
+    pub order: u16,
+    /// Lower ones first within an order.
+    pub preference: u16,
+    /// What kind of record comes next.
+    pub flags: String,
+    /// Service and protocol.
+    pub services: String,
+    /// Where to look next, with a final dot.
+    pub replacement: String,
+}
+
+/// One host of a service (RFC 2782).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Srv {
+    /// Lower ones first.
+    pub priority: u16,
+    /// Share within a priority.
+    pub weight: u16,
+    /// Port.
+    pub port: u16,
+    /// Its name with a final dot; the root alone says that there is none.
+    pub target: String,
+}
+
 /// An answer, read whole.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Closer {
@@ -93,6 +127,10 @@ pub struct Closer {
     pub errors: Vec<u16>,
     /// Encrypted services in the answer.
     pub designated: Vec<Designated>,
+    /// Rules of services in the answer.
+    pub naptrs: Vec<Naptr>,
+    /// Hosts of a service in the answer.
+    pub srvs: Vec<Srv>,
 }
 
 impl Closer {
@@ -131,6 +169,8 @@ pub fn parse(bytes: &[u8]) -> Result<Closer, Flaw> {
         texts: Vec::new(),
         errors: Vec::new(),
         designated: Vec::new(),
+        naptrs: Vec::new(),
+        srvs: Vec::new(),
     };
     for record in &message.answers {
         match &record.data {
@@ -138,6 +178,19 @@ pub fn parse(bytes: &[u8]) -> Result<Closer, Flaw> {
             RData::DNSSEC(DNSSECRData::RRSIG(_)) => closer.is_signed = true,
             RData::DNSSEC(DNSSECRData::DS(_)) => closer.has_ds = true,
             RData::SVCB(service) if service.svc_priority > 0 => closer.designated.push(designated(service)),
+            RData::NAPTR(rule) => closer.naptrs.push(Naptr {
+                order: rule.order,
+                preference: rule.preference,
+                flags: String::from_utf8_lossy(&rule.flags).into_owned(),
+                services: String::from_utf8_lossy(&rule.services).into_owned(),
+                replacement: rule.replacement.to_lowercase().to_ascii(),
+            }),
+            RData::SRV(host) => closer.srvs.push(Srv {
+                priority: host.priority,
+                weight: host.weight,
+                port: host.port,
+                target: host.target.to_lowercase().to_ascii(),
+            }),
             _ => {}
         }
     }

@@ -13,6 +13,7 @@ mod packets;
 mod path;
 mod seeds;
 mod seeds6;
+mod sip;
 mod stamp;
 mod text;
 mod train;
@@ -23,6 +24,7 @@ pub use channel::{rtp, transport};
 pub use home::{igd, ssdp};
 pub use link::link;
 pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
+pub use sip::sip;
 pub use stamp::stamp;
 pub use text::{api, invitation, line_facts, oui, profile, record};
 pub use train::train;
@@ -42,7 +44,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 26] = [
+pub const PARSERS: [Parser; 27] = [
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
@@ -58,6 +60,7 @@ pub const PARSERS: [Parser; 26] = [
     Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
     Parser { name: "rtp", feed: rtp, seeds: channel::rtp_seeds, worst: channel::worst_rtp },
     Parser { name: "transport", feed: transport, seeds: channel::transport_seeds, worst: channel::worst_transport },
+    Parser { name: "sip", feed: sip, seeds: sip::seeds, worst: sip::worst },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "stun", feed: stun, seeds: seeds::stun, worst: seeds::worst_stun },
     Parser { name: "syn", feed: syn, seeds: seeds::syn, worst: seeds::worst_syn },

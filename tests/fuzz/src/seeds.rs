@@ -328,6 +328,7 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         way_back: true,
         objects: true,
         known: Some(KnownGrant { port: 80, id: "5a".repeat(16), key: word.clone() }),
+        sip: Some(KnownGrant { port: 5060, id: "5d".repeat(16), key: Secret::from_octets(&[5; 32]) }),
         zone: Some("probe.example.net".to_owned()),
         also_at: vec!["2001:db8:203::10".parse().expect("an address")],
         version: "0.1.0".to_owned(),

@@ -20,6 +20,8 @@ fn heard(code: Code, addresses: &[&str]) -> Closer {
         has_ds: false,
         texts: Vec::new(),
         errors: Vec::new(),
+        naptrs: Vec::new(),
+        srvs: Vec::new(),
         designated: Vec::new(),
     }
 }
