@@ -9,6 +9,7 @@ pub mod dhcp6;
 pub mod dns_probe;
 pub mod echo;
 pub mod machine;
+pub mod membership;
 pub mod mtu_search;
 pub mod path;
 pub mod path_flows;

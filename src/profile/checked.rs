@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::problem::ProfileError;
 use crate::line::{Atm, Encapsulation, Technology};
 use crate::proto::capacity::Terms;
+use crate::proto::membership;
 use crate::proto::web::page::PublicPage;
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
@@ -16,6 +17,7 @@ use crate::wire::dhcp4::Introduction;
 mod capacity;
 mod criteria;
 mod dhcp4;
+mod tv;
 mod twoway;
 mod web;
 
@@ -40,6 +42,8 @@ pub struct Profile {
     pub classes: Option<Vec<ServiceClass>>,
     /// Pages of public hosts to fetch; none unless named.
     pub pages: Vec<PublicPage>,
+    /// TV channels to listen to; `None` is a tier without TV.
+    pub tv: Option<membership::Terms>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -215,7 +219,7 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
         root.get_ref(),
         0..0,
         String::new(),
-        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "criterion"],
+        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "tv", "criterion"],
     );
     let profile = read(&document, &top);
     let (problems, more) = document.into_problems();
@@ -241,6 +245,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let capacity = top.table("capacity", capacity::KEYS).map(|t| capacity::read(document, &t)).unwrap_or_default();
     let classes = top.table("twoway", twoway::KEYS).map(|t| twoway::read(document, &t, line.mtu, sold.as_ref()));
     let pages = top.table("web", web::KEYS).map(|t| web::read(document, &t)).unwrap_or_default();
+    let tv = top.table("tv", tv::KEYS).map(|t| tv::read(document, &t, sold.as_ref()));
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -255,6 +260,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         capacity,
         classes,
         pages,
+        tv,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -53,7 +53,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
     let runtime = line.namespace(Node::Laptop).runtime(WORKERS).map_err(Failure::could_not_run)?;
     let far_end = Some(line.far_end_target());
-    let depth = args.depth.into();
+    let (depth, has_tv) = (args.depth.into(), profile.tv.is_some());
     let visit = move || -> Result<Record, Failure> {
         let interface = runtime.block_on(preflight::interface(Some(PORT))).map_err(Failure::could_not_run)?;
         let options = VisitOptions {
@@ -74,7 +74,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             keep,
             capture: None,
         };
-        let checks = registry(&access, depth);
+        let checks = registry(&access, depth, has_tv);
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
         let plan = budget::plan(
             &specs,
