@@ -6,6 +6,7 @@
 //! input; what it asserts are laws of the parser, never a particular result. It must not know who draws the octets.
 
 mod capacity;
+mod channel;
 mod home;
 mod link;
 mod packets;
@@ -18,6 +19,7 @@ mod train;
 mod web;
 
 pub use capacity::capacity;
+pub use channel::{rtp, transport};
 pub use home::{igd, ssdp};
 pub use link::link;
 pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
@@ -40,7 +42,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 24] = [
+pub const PARSERS: [Parser; 26] = [
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
@@ -54,6 +56,8 @@ pub const PARSERS: [Parser; 24] = [
     Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },
     Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
     Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
+    Parser { name: "rtp", feed: rtp, seeds: channel::rtp_seeds, worst: channel::worst_rtp },
+    Parser { name: "transport", feed: transport, seeds: channel::transport_seeds, worst: channel::worst_transport },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "stun", feed: stun, seeds: seeds::stun, worst: seeds::worst_stun },
     Parser { name: "syn", feed: syn, seeds: seeds::syn, worst: seeds::worst_syn },
