@@ -61,6 +61,8 @@ const LEAVE_WAIT: Duration = Duration::from_secs(3);
 const JOIN_WAIT: Duration = Duration::from_secs(4);
 /// A stream that pauses for so long has ended; the slowest channels of TV send a packet every 20 ms *(ours)*.
 const QUIET: Duration = Duration::from_millis(500);
+/// Behind a change pictures are waited for so long: the guideline for the whole change (TR-126, 2 s; secondary source).
+const PICTURE_WAIT: Duration = Duration::from_secs(2);
 /// A channel is watched so long between two changes *(ours)*.
 const DWELL: Duration = Duration::from_millis(300);
 
@@ -71,7 +73,9 @@ impl Pace {
         let at_once = at_once.clamp(1, channels.max(1));
         match depth {
             Depth::Quick => Self { listen: ms(1000), watch: ms(3000), changes: 0, at_once: 1, hold: Duration::ZERO },
-            Depth::Handoff => Self { listen: ms(2000), watch: ms(4000), changes: changes.min(8), at_once, hold: ms(10_000) },
+            Depth::Handoff => {
+                Self { listen: ms(2000), watch: ms(4000), changes: changes.min(8), at_once, hold: hold.min(ms(10_000)) }
+            }
             Depth::Soak => Self { listen: ms(5000), watch: ms(5000), changes, at_once, hold },
         }
     }

@@ -176,6 +176,20 @@ pub enum Symptom {
     CaptivePortal,
     /// Somebody in between takes part in plain HTTP.
     TransparentProxy,
+    /// A TV channel that was joined does not come.
+    TvMissing,
+    /// Nobody asks for memberships of groups.
+    TvNoQuerier,
+    /// A TV channel ends while it is joined.
+    TvDropped,
+    /// TV channels come unasked.
+    TvFlooded,
+    /// A TV channel goes on after it was left.
+    TvDoesNotStop,
+    /// A TV channel comes in another VLAN.
+    TvOtherVlan,
+    /// The loss of a TV channel misses its limit.
+    TvLoss,
     /// The line's own rate, as typed in, is lower than what was sold.
     SyncBelowSold,
     /// The noise margin, as typed in, is small.
@@ -252,6 +266,13 @@ impl Symptom {
             Self::SmallMtu => "the path carries smaller packets than sold, and routers say so",
             Self::CaptivePortal => "somebody answers plain HTTP in the far end's place",
             Self::TransparentProxy => "somebody in between takes part in plain HTTP, or changes it",
+            Self::TvMissing => "a TV channel that was joined does not come",
+            Self::TvNoQuerier => "nobody asks for memberships of groups (IGMP, MLD)",
+            Self::TvDropped => "a TV channel ends while it is joined",
+            Self::TvFlooded => "TV channels come unasked",
+            Self::TvDoesNotStop => "a TV channel goes on after it was left",
+            Self::TvOtherVlan => "a TV channel comes in another VLAN than the one it is looked for in",
+            Self::TvLoss => "the loss of a TV channel misses its limit",
             Self::SyncBelowSold => "the line's own rate, as typed in, is lower than what was sold",
             Self::LowMargin => "the noise margin, as typed in, is small",
             Self::LineErrors => "errored seconds, as typed in, are many",

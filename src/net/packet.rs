@@ -264,12 +264,8 @@ fn every_protocol_of(index: u32) -> SockAddr {
 }
 
 fn let_pass(socket: &Socket, index: u32, kind: libc::c_int) -> io::Result<()> {
-    let member = libc::packet_mreq {
-        mr_ifindex: index.cast_signed(),
-        mr_type: kind as libc::c_ushort,
-        mr_alen: 0,
-        mr_address: [0; 8],
-    };
+    let member =
+        libc::packet_mreq { mr_ifindex: index.cast_signed(), mr_type: kind as libc::c_ushort, mr_alen: 0, mr_address: [0; 8] };
     // SAFETY: pointer and length describe `member`, a plain C struct that lives through the call, which copies it.
     let status = unsafe {
         libc::setsockopt(

@@ -9,6 +9,7 @@ pub mod igd;
 pub mod middle;
 pub mod neighbour;
 pub mod router;
+pub mod tv;
 
 use std::io;
 use std::thread::JoinHandle;

@@ -14,6 +14,7 @@ const TEXTS: &[(&str, &str)] = &[
     ("adsl-16-1", include_str!("../../profiles/adsl-16-1.toml")),
     ("fibre-1000-500", include_str!("../../profiles/fibre-1000-500.toml")),
     ("fibre-250-50", include_str!("../../profiles/fibre-250-50.toml")),
+    ("fibre-250-50-tv", include_str!("../../profiles/fibre-250-50-tv.toml")),
     ("vdsl-100-40", include_str!("../../profiles/vdsl-100-40.toml")),
 ];
 
@@ -78,7 +79,7 @@ mod tests {
     fn an_unknown_name_is_answered_with_the_nearest_and_all() {
         let message = load("fiber-1000-500").unwrap_err().to_string();
         assert!(message.contains("perhaps meant: fibre-1000-500"), "{message}");
-        assert!(message.contains("adsl-16-1, fibre-1000-500, fibre-250-50, vdsl-100-40"), "{message}");
+        assert!(message.contains("adsl-16-1, fibre-1000-500, fibre-250-50, fibre-250-50-tv, vdsl-100-40"), "{message}");
     }
 
     #[test]

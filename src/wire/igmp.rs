@@ -187,7 +187,8 @@ pub fn packet(source: Ipv4Addr, message: &Message) -> Option<Vec<u8>> {
 /// # Errors
 /// [`Error::Another`] for a packet of something else, or that is no packet.
 pub fn read(packet: &[u8]) -> Result<Heard, Error> {
-    let packet = ipv4::parse(packet).ok().filter(|p| p.repr.protocol == PROTOCOL && !p.repr.is_fragment()).ok_or(Error::Another)?;
+    let packet =
+        ipv4::parse(packet).ok().filter(|p| p.repr.protocol == PROTOCOL && !p.repr.is_fragment()).ok_or(Error::Another)?;
     let (message, mut flaws) = parse(packet.payload)?;
     if packet.repr.ttl != 1 {
         flaws.push(Flaw::HopLimit(packet.repr.ttl));

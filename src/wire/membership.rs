@@ -299,7 +299,9 @@ mod tests {
     /// RFC 3376 section 4.1.1 and RFC 3810 section 5.1.3, worked out by hand.
     #[test]
     fn codes_of_times_are_those_of_the_standards() {
-        for (code, value) in [(0x0a, 10), (0x64, 100), (0x7f, 127), (0x80, 128), (0x8f, 248), (0x90, 256), (0xb4, 1280), (0xff, 31_744)] {
+        for (code, value) in
+            [(0x0a, 10), (0x64, 100), (0x7f, 127), (0x80, 128), (0x8f, 248), (0x90, 256), (0xb4, 1280), (0xff, 31_744)]
+        {
             assert_eq!((from_code(code, 4), to_code(value, 4)), (value, code));
         }
         for (code, value) in
@@ -308,7 +310,10 @@ mod tests {
             assert_eq!((from_code(code, 12), to_code(value, 12)), (value, code));
         }
         // What can't be said is the next smaller; what is too large is the largest.
-        assert_eq!([(129, 4), (u32::MAX, 4), (32_769, 12), (u32::MAX, 12)].map(|(v, m)| to_code(v, m)), [0x80, 0xff, 0x8000, 0xffff]);
+        assert_eq!(
+            [(129, 4), (u32::MAX, 4), (32_769, 12), (u32::MAX, 12)].map(|(v, m)| to_code(v, m)),
+            [0x80, 0xff, 0x8000, 0xffff]
+        );
     }
 
     proptest! {

@@ -182,8 +182,7 @@ pub fn packet(source: Ipv6Addr, message: &Message) -> Option<Vec<u8>> {
     payload.extend(ROUTER_ALERT);
     payload.extend(PADN);
     payload.extend(bytes);
-    let header =
-        ipv6::Repr { source, destination, next_header: HOP_BY_HOP, hop_limit: 1, traffic_class: 0, flow_label: 0 };
+    let header = ipv6::Repr { source, destination, next_header: HOP_BY_HOP, hop_limit: 1, traffic_class: 0, flow_label: 0 };
     header.emit(&payload)
 }
 

@@ -2,7 +2,7 @@
 
 use std::net::{IpAddr, SocketAddr, UdpSocket};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -10,10 +10,13 @@ use doorstep::check::multicast::MulticastCheck;
 use doorstep::check::{Check, Known};
 use doorstep::net::build::{End, Site};
 use doorstep::net::netns::Namespace;
+use doorstep::net::packet::{Filter, PacketSocket};
 use doorstep::proto::membership::{Carriage, Channel, Terms};
 use doorstep::reading::Outcome;
 use doorstep::unit::Depth;
+use doorstep::wire::ethernet::{self, Mac};
 use doorstep::wire::vlan::TagStack;
+use doorstep::wire::{ipv4, udp};
 
 use crate::context::context_at;
 
@@ -44,21 +47,23 @@ pub(crate) struct Scene {
     pub(crate) laptop: Site,
     pub(crate) middle: Site,
     pub(crate) source: Site,
-    index: u32,
+    pub(crate) index: u32,
     senders: Vec<Sender>,
 }
 
 impl Scene {
     /// Cables to the middle, which is nothing yet: its ports are `home` and `up`.
     pub(crate) fn bare() -> Self {
-        let [laptop, middle, source] = ["laptop", "middle", "source"].map(|label| {
-            Site::open(&Namespace::new(label).expect("these tests need root")).expect("netlink")
-        });
+        let [laptop, middle, source] = ["laptop", "middle", "source"]
+            .map(|label| Site::open(&Namespace::new(label).expect("these tests need root")).expect("netlink"));
         let mut scene = Self { laptop, middle, source, index: 0, senders: Vec::new() };
         let [laptop, middle, source] = [&scene.laptop, &scene.middle, &scene.source].map(|site| site.namespace().clone());
         let end = |site, name, mac| End { site, name, mac };
         scene.middle.cable(&end(&middle, "home", [2, 0, 0x5e, 0, 1, 2]), &end(&laptop, "lan0", LAPTOP_MAC)).expect("veth");
-        scene.middle.cable(&end(&middle, "up", [2, 0, 0x5e, 0, 2, 1]), &end(&source, "net0", [2, 0, 0x5e, 0, 2, 2])).expect("veth");
+        scene
+            .middle
+            .cable(&end(&middle, "up", [2, 0, 0x5e, 0, 2, 1]), &end(&source, "net0", [2, 0, 0x5e, 0, 2, 2]))
+            .expect("veth");
         for (site, name) in [(0, "lan0"), (1, "home"), (1, "up"), (2, "net0")] {
             let site = [&mut scene.laptop, &mut scene.middle, &mut scene.source].into_iter().nth(site).expect("a site");
             let index = site.index(name).expect("made");
@@ -71,13 +76,17 @@ impl Scene {
     }
 
     /// A bridge in the middle, with these settings of `ip link`.
-    pub(crate) fn bridge(settings: &str) -> Self {
+    pub(crate) fn bridge(settings: &str, asks: bool) -> Self {
         let scene = Self::bare();
         scene.ip(&format!("link add br0 type bridge {settings}"));
         for port in ["home", "up"] {
             scene.ip(&format!("link set dev {port} master br0"));
         }
         scene.ip("link set dev br0 up");
+        // Only now: its first wait is as long as the response interval is at this moment.
+        if asks {
+            scene.ip("link set dev br0 type bridge mcast_querier 1");
+        }
         let mut scene = scene;
         scene.give_source_addresses("192.0.2.80");
         // Addresses of IPv6 are usable at once: duplicate detection is off.
@@ -88,6 +97,30 @@ impl Scene {
         let index = self.source.index("net0").expect("made");
         self.source.address(index, four.parse().expect("an address"), 24).expect("address");
         self.source.address(index, SOURCE_V6.parse().expect("an address"), 64).expect("address");
+    }
+
+    /// Puts frames on to the laptop's cable in another VLAN until the scene ends: packets of a channel.
+    pub(crate) fn send_tagged(&mut self, group: &str, vlan: u16) {
+        let group: std::net::Ipv4Addr = group.parse().expect("an address");
+        let place = self.middle.namespace().clone();
+        self.senders.push(Sender::run(&place, move |_| {
+            let index = nix::net::if_::if_nametoindex("home").expect("the port");
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("runtime");
+            let inside = runtime.enter();
+            let socket = PacketSocket::open(index, Filter::Group, false).expect("root");
+            let source: std::net::Ipv4Addr = SOURCE_V4.parse().expect("an address");
+            let datagram = udp::Repr { source_port: 1, destination_port: PORT }.emit(&[0; 160], source, group);
+            let packet = ipv4::Repr::plain(source, group, ipv4::UDP).emit(&datagram);
+            let header = ethernet::Repr {
+                destination: doorstep::proto::membership::group_mac(group.into()),
+                source: Mac([2, 0, 0x5e, 0, 9, 9]),
+                tags: TagStack::single(vlan).tags().to_vec(),
+                ethertype: ethernet::IPV4,
+            };
+            let frame = header.emit(&packet);
+            drop(inside);
+            move || drop(socket.try_send(&frame))
+        }));
     }
 
     /// Runs `ip` in the middle.
@@ -128,11 +161,10 @@ pub(crate) struct Sender {
 }
 
 impl Sender {
-    pub(crate) fn start(place: &Namespace, port: &str, group: IpAddr) -> Self {
-        let stop = Arc::new(AtomicBool::new(false));
-        let (until, port) = (Arc::clone(&stop), port.to_owned());
-        let thread = place.spawn("channel", move || {
-            let index = nix::net::if_::if_nametoindex(port.as_str()).expect("the port");
+    /// A channel by the kernel.
+    pub(crate) fn start(place: &Namespace, port: &'static str, group: IpAddr) -> Self {
+        Self::run(place, move |count| {
+            let index = nix::net::if_::if_nametoindex(port).expect("the port");
             let any = if group.is_ipv4() { "0.0.0.0:0" } else { "[::]:0" };
             let socket = UdpSocket::bind(any).expect("a socket");
             let raw = socket2::SockRef::from(&socket);
@@ -143,15 +175,24 @@ impl Sender {
                 raw.set_multicast_if_v6(index).expect("the port");
                 raw.set_multicast_hops_v6(8).expect("hop limit");
             }
-            let mut next = Instant::now();
-            for number in 0_u64.. {
-                if until.load(Ordering::Relaxed) {
-                    return;
-                }
+            move || {
                 let mut payload = [0; 160];
-                payload[..8].copy_from_slice(&number.to_be_bytes());
-                // Before the port is up there is no way; later ones are the test's.
+                payload[..8].copy_from_slice(&count.fetch_add(1, Ordering::Relaxed).to_be_bytes());
+                // Before the port is up there is no way.
                 let _ = socket.send_to(&payload, SocketAddr::new(group, PORT));
+            }
+        })
+    }
+
+    /// Makes what sends, in the place, and calls it each [`GAP`].
+    fn run<S: FnMut()>(place: &Namespace, make: impl FnOnce(Arc<AtomicU64>) -> S + Send + 'static) -> Self {
+        let stop = Arc::new(AtomicBool::new(false));
+        let until = Arc::clone(&stop);
+        let thread = place.spawn("channel", move || {
+            let mut send = make(Arc::default());
+            let mut next = Instant::now();
+            while !until.load(Ordering::Relaxed) {
+                send();
                 next += GAP;
                 std::thread::sleep(next.saturating_duration_since(Instant::now()));
             }

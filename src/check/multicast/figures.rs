@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use super::run::{Found, Tune};
 use super::tuner::{Took, Tuned, Tuner};
-use crate::check::Context;
+use crate::check::{Context, stream};
 use crate::metric::{loss_interval, quantile};
 use crate::proto::membership::{Querier, is_source_specific};
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
@@ -25,6 +25,9 @@ pub(super) fn describe(context: &Context, tuner: &Tuner, found: &Found) -> Outco
         let is_last = !found.tunes[at + 1..].iter().any(|later| later.channel == tune.channel);
         let is_first = !found.tunes[..at].iter().any(|earlier| earlier.channel == tune.channel);
         one(&mut outcome, tuner, tune, is_first, is_last);
+        if is_last {
+            streams(&mut outcome, context, tuner, tune);
+        }
     }
     changes(&mut outcome, context, found);
     if let Some((wanted, came)) = found.at_once {
@@ -52,7 +55,8 @@ fn queriers(outcome: &mut Outcome, context: &Context, tuner: &Tuner, found: &Fou
     let mut told = Vec::new();
     for family in families(tuner) {
         let planes = (0..tuner.planes.len()).filter_map(|plane| Some((plane, tuner.member.queriers(plane, family)?)));
-        let all: Vec<(usize, &Querier)> = planes.flat_map(|(plane, list)| list.all().iter().map(move |one| (plane, one))).collect();
+        let all: Vec<(usize, &Querier)> =
+            planes.flat_map(|(plane, list)| list.all().iter().map(move |one| (plane, one))).collect();
         told.extend(all.iter().map(|(plane, one)| querier(&tuner.planes[*plane].to_string(), one)));
         let exact = |name, value: f64| Reading::exact(name, value).over(family);
         if !all.is_empty() || found.listened >= QUERIER_PROOF {
@@ -76,7 +80,8 @@ fn queriers(outcome: &mut Outcome, context: &Context, tuner: &Tuner, found: &Fou
             all.iter().filter(|(_, one)| !one.address.is_unspecified()).map(|(_, one)| one.address.to_string()).collect();
         routers.dedup();
         if routers.len() > 1 {
-            let what = format!("{} routers ask for memberships ({}); one of them is to be left", routers.len(), routers.join(", "));
+            let what =
+                format!("{} routers ask for memberships ({}); one of them is to be left", routers.len(), routers.join(", "));
             outcome.flaw("multicast-several-queriers", what, None);
         }
         let older = all.iter().find(|(_, one)| context.tv.version.is_some_and(|w| w.family() == family && one.version < w));
@@ -132,8 +137,12 @@ fn unasked(outcome: &mut Outcome, tuner: &Tuner, found: &Found) {
         let reading = Reading { samples: *count, ..Reading::exact("multicast.unasked_rate", rate) };
         outcome.readings.push(reading.on(target(at)).over(tuner.channels[at].channel.family()));
     }
-    let flooded: Vec<&str> =
-        counts.iter().zip(&tuner.channels).filter(|(count, _)| **count > 0).map(|(_, tuned)| tuned.channel.name.as_str()).collect();
+    let flooded: Vec<&str> = counts
+        .iter()
+        .zip(&tuner.channels)
+        .filter(|(count, _)| **count > 0)
+        .map(|(_, tuned)| tuned.channel.name.as_str())
+        .collect();
     if !flooded.is_empty() {
         let what = format!("channels arrive that nobody here has joined: {}", flooded.join(", "));
         outcome.flaw("multicast-flooded", what, None);
@@ -151,6 +160,7 @@ fn one(outcome: &mut Outcome, tuner: &Tuner, tune: &Tune, is_first: bool, is_las
     let exact = |figure, holds: bool| Reading::exact(figure, if holds { 1.0 } else { 0.0 }).on(target(at)).over(family);
     if is_first {
         outcome.readings.extend(tune.joined.map(|took| timed("multicast.join_time", took, at, tuned)));
+        outcome.readings.extend(tune.picture.map(|took| timed("multicast.first_picture_time", took, at, tuned)));
         outcome.readings.extend(tune.left.map(|took| timed("multicast.leave_time", took, at, tuned)));
     }
     if !is_last {
@@ -184,26 +194,56 @@ fn one(outcome: &mut Outcome, tuner: &Tuner, tune: &Tune, is_first: bool, is_las
     }
 }
 
+/// What the channel's stream showed while it was watched.
+fn streams(outcome: &mut Outcome, context: &Context, tuner: &Tuner, tune: &Tune) {
+    let Some(report) = &tune.stream else { return };
+    let tuned = &tuner.channels[tune.channel];
+    let told = stream::tell(
+        report,
+        &stream::Taken {
+            target: target(tune.channel),
+            name: tuned.channel.name.clone(),
+            family: tuned.channel.family(),
+            stamped_by: tuned.last.map_or(StampSource::Kernel, |last| last.stamp.source),
+            confidence: context.effort.confidence,
+            limits: Vec::new(),
+        },
+    );
+    outcome.readings.extend(told.readings);
+    outcome.series.extend(told.series);
+    outcome.flaws.extend(told.flaws);
+    outcome.fact(&format!("stream_{}", tune.channel + 1), told.facts);
+}
+
 fn changes(outcome: &mut Outcome, context: &Context, found: &Found) {
-    let (n, confidence) = (found.changes.len() as u64, context.effort.confidence);
     if found.unclear_changes > 0 {
         outcome.fact("changes_not_measured", found.unclear_changes);
     }
-    if n == 0 {
-        return;
+    let confidence = context.effort.confidence;
+    let mut times = |names: [&'static str; 2], all: &[Option<Took>], waited: Duration| {
+        let n = all.len() as u64;
+        let mut came: Vec<f64> = all.iter().flatten().map(|took| took.ms).collect();
+        came.sort_by(f64::total_cmp);
+        let failed = n - came.len() as u64;
+        let stamped_by = all.iter().flatten().map(|took| took.stamped_by).max().unwrap_or(StampSource::Kernel);
+        for (name, q) in names.into_iter().zip([0.5, 0.95]).filter(|_| n > 0) {
+            let interval = quantile::interval_of_sorted(&came, failed, q, confidence);
+            let value = quantile::of_sorted(&came, failed, q);
+            let shown = value.unwrap_or(waited.as_secs_f64() * 1e3);
+            outcome.readings.push(Reading::new(name, shown, n, interval).stamped_by(stamped_by).exceeding(value.is_none()));
+        }
+        (n, failed)
+    };
+    let names = ["multicast.change_time_p50", "multicast.change_time_p95"];
+    let (n, failed) = times(names, &found.changes, super::JOIN_WAIT);
+    // Of a stream that no picture is ever found in, there is nothing to time.
+    if found.pictures.iter().any(Option::is_some) {
+        times(["multicast.change_picture_time_p50", "multicast.change_picture_time_p95"], &found.pictures, super::PICTURE_WAIT);
     }
-    let mut times: Vec<f64> = found.changes.iter().flatten().map(|took| took.ms).collect();
-    times.sort_by(f64::total_cmp);
-    let failed = n - times.len() as u64;
-    let stamped_by = found.changes.iter().flatten().map(|took| took.stamped_by).max().unwrap_or(StampSource::Kernel);
-    for (name, q) in [("multicast.change_time_p50", 0.5), ("multicast.change_time_p95", 0.95)] {
-        let interval = quantile::interval_of_sorted(&times, failed, q, confidence);
-        let value = quantile::of_sorted(&times, failed, q);
-        let shown = value.unwrap_or(super::JOIN_WAIT.as_secs_f64() * 1e3);
-        outcome.readings.push(Reading::new(name, shown, n, interval).stamped_by(stamped_by).exceeding(value.is_none()));
+    if n > 0 {
+        let interval = loss_interval::clopper_pearson(failed, n, confidence);
+        outcome.readings.push(Reading::new("multicast.change_failure_ratio", failed as f64 / n as f64, n, interval));
     }
-    let interval = loss_interval::clopper_pearson(failed, n, confidence);
-    outcome.readings.push(Reading::new("multicast.change_failure_ratio", failed as f64 / n as f64, n, interval));
 }
 
 /// Channels that come in another VLAN than where they are looked for.
@@ -237,7 +277,11 @@ fn own_faults(outcome: &mut Outcome, tuner: &Tuner) {
     if tuner.member.failed() > 0 {
         outcome.fact("reports_unsent", tuner.member.failed());
         if let Some(error) = tuner.last_failure() {
-            outcome.flaw("test-set-reports-unsent", format!("reports could not be sent: {error}"), Some(crate::unit::Segment::TestSet));
+            outcome.flaw(
+                "test-set-reports-unsent",
+                format!("reports could not be sent: {error}"),
+                Some(crate::unit::Segment::TestSet),
+            );
         }
     }
     if tuner.member.odd() > 0 {

@@ -4,8 +4,9 @@ use std::io;
 use std::time::Duration;
 
 use super::tuner::{Took, Tuner};
-use super::{DWELL, JOIN_WAIT, LEAVE_WAIT, Pace, QUIET, figures};
+use super::{DWELL, JOIN_WAIT, LEAVE_WAIT, PICTURE_WAIT, Pace, QUIET, figures};
 use crate::check::{Context, LiveFigure};
+use crate::proto::channel_watch::Report;
 use crate::reading::{Outcome, Status};
 
 /// What became of one channel.
@@ -15,6 +16,10 @@ pub(super) struct Tune {
     pub(super) channel: usize,
     /// The first packet since the report; `None`: it did not come.
     pub(super) joined: Option<Took>,
+    /// The packet from which on pictures can be made, since the report.
+    pub(super) picture: Option<Took>,
+    /// What its stream showed.
+    pub(super) stream: Option<Box<Report>>,
     /// It came, though its time can't be told.
     pub(super) arrived: bool,
     /// It came before it was joined, so that the join proves nothing.
@@ -35,6 +40,8 @@ pub(super) struct Found {
     pub(super) tunes: Vec<Tune>,
     /// Each change; `None`: the channel did not come.
     pub(super) changes: Vec<Option<Took>>,
+    /// The same up to the packet from which on pictures can be made; `None`: there was none in time.
+    pub(super) pictures: Vec<Option<Took>>,
     /// Changes whose channel still came from before.
     pub(super) unclear_changes: u32,
     /// Channels wanted and come at once.
@@ -97,7 +104,7 @@ async fn alone(tuner: &mut Tuner, watch: Duration, found: &mut Found) -> io::Res
     let at = found.tunes.len() - 1;
     if found.tunes[at].arrived {
         tuner.listen(watch).await?;
-        found.tunes[at].stays = Some((watch, still_comes(tuner, 0)));
+        watched(tuner, &mut found.tunes[at], watch);
     }
     tuner.leave(0);
     let stops = tuner.wait_quiet(0, QUIET, LEAVE_WAIT).await?;
@@ -126,10 +133,20 @@ fn came(tuner: &Tuner, tune: &mut Tune) {
 /// Notes how it ended.
 fn ended(tuner: &Tuner, tune: &mut Tune, stops: bool) {
     let still_came = tune.stays.is_some_and(|(_, stays)| stays);
-    if tune.arrived && still_came {
+    // What came unasked goes on unasked.
+    if tune.arrived && still_came && !tune.unclear {
         tune.stops = Some(stops);
         tune.left = tuner.channels[tune.channel].leave_time().filter(|_| stops);
     }
+}
+
+/// Notes what a channel showed while it was watched.
+fn watched(tuner: &Tuner, tune: &mut Tune, time: Duration) {
+    let tuned = &tuner.channels[tune.channel];
+    tune.stays = Some((time, still_comes(tuner, tune.channel)));
+    tune.picture = tuned.picture_time().filter(|_| !tune.unclear);
+    // To the last that came.
+    tune.stream = Some(Box::new(tuned.watch.report(i64::MAX)));
 }
 
 fn still_comes(tuner: &Tuner, channel: usize) -> bool {
@@ -149,9 +166,12 @@ async fn change(tuner: &mut Tuner, number: usize, found: &mut Found) -> io::Resu
     tuner.leave(from);
     tuner.join(to)?;
     tuner.wait_for(&[to], JOIN_WAIT).await?;
-    match is_quiet {
-        true => found.changes.push(tuner.channels[to].join_time()),
-        false => found.unclear_changes += 1,
+    tuner.wait_for_picture(to, PICTURE_WAIT).await?;
+    if is_quiet {
+        found.changes.push(tuner.channels[to].join_time());
+        found.pictures.push(tuner.channels[to].picture_time());
+    } else {
+        found.unclear_changes += 1;
     }
     tuner.listen(DWELL).await
 }
@@ -168,7 +188,7 @@ async fn together(tuner: &mut Tuner, pace: &Pace, found: &mut Found) -> io::Resu
     found.at_once = Some((all.len(), tunes.iter().filter(|tune| tune.arrived).count()));
     let listened = tuner.listen(pace.hold).await;
     for tune in tunes.iter_mut().filter(|tune| tune.arrived) {
-        tune.stays = Some((pace.hold, still_comes(tuner, tune.channel)));
+        watched(tuner, tune, pace.hold);
     }
     let begun = found.tunes.len();
     found.tunes.extend(tunes);

@@ -15,6 +15,7 @@ use crate::net::drive::Driver;
 use crate::net::facts;
 use crate::net::groups::Membership;
 use crate::net::packet::{Filter, PacketSocket};
+use crate::proto::channel_watch::ChannelWatch;
 use crate::proto::membership::member::Settings;
 use crate::proto::membership::{Channel, Datagram, Event, Member};
 use crate::proto::round_trip::{Flight, Moment, Settled};
@@ -42,6 +43,10 @@ pub(super) struct Tuned {
     pub(super) packets: u64,
     /// Octets of them, IP.
     pub(super) octets: u64,
+    /// What their stream shows.
+    pub(super) watch: ChannelWatch,
+    /// The packet since the latest join from which on pictures can be made.
+    pub(super) picture: Option<Moment>,
     /// Packets that came before the channel was ever joined.
     pub(super) unasked: u64,
     was_joined: bool,
@@ -196,6 +201,14 @@ impl Tuner {
         self.until(Instant::now() + limit, all).await
     }
 
+    /// Waits until pictures can be made of a channel that came.
+    pub(super) async fn wait_for_picture(&mut self, at: usize, limit: Duration) -> io::Result<()> {
+        if self.channels[at].first.is_some() && self.channels[at].picture.is_none() {
+            self.until(Instant::now() + limit, |channels| channels[at].picture.is_some()).await?;
+        }
+        Ok(())
+    }
+
     /// Packets that this machine dropped.
     pub(super) fn drops(&self) -> u64 {
         self.driver.port().drops()
@@ -218,6 +231,8 @@ fn tuned(channel: Channel, plane: usize) -> Tuned {
         last: None,
         packets: 0,
         octets: 0,
+        watch: ChannelWatch::new(),
+        picture: None,
         unasked: 0,
         was_joined: false,
     }
@@ -229,6 +244,7 @@ impl Tuned {
         (self.is_joined, self.awaits, self.told) = (is_joined, true, None);
         if is_joined {
             (self.was_joined, self.first, self.packets, self.octets) = (true, None, 0, 0);
+            (self.watch, self.picture) = (ChannelWatch::new(), None);
         }
     }
 
@@ -256,6 +272,10 @@ impl Tuned {
         }
         if self.is_joined {
             self.first.get_or_insert(datagram.moment);
+            self.watch.on_datagram(datagram.moment.stamp.unix_ns, &datagram.payload);
+            if self.picture.is_none() && self.watch.first_random_access_ns().is_some() {
+                self.picture = Some(datagram.moment);
+            }
         }
         self.packets += 1;
         self.octets += datagram.octets as u64;
@@ -269,6 +289,11 @@ impl Tuned {
     /// From the report of the join to the first packet.
     pub(super) fn join_time(&self) -> Option<Took> {
         took(self.told?, self.first?)
+    }
+
+    /// From the report of the join to the packet from which on pictures can be made.
+    pub(super) fn picture_time(&self) -> Option<Took> {
+        took(self.told?, self.picture?)
     }
 
     /// From the leave to the last packet; zero when none came behind it.

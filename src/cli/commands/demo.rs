@@ -7,7 +7,7 @@ use super::super::{meaning, output, progress};
 use super::verify;
 use crate::check::{Access, registry};
 use crate::plan::budget::{self, Bounds};
-use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, acquire_rights};
+use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, Tv, acquire_rights};
 use crate::record::Record;
 use crate::unit::Position;
 use crate::visit::{VisitOptions, preflight};
@@ -34,6 +34,15 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let mut config = LineConfig::sold_at_ip(down, up)
         .ok_or_else(|| Failure::usage(format_args!("the tier {} sells no rate that a line can be shaped to", profile.name)))?;
     config.seed = args.seed;
+    if let Some(tv) = &profile.tv {
+        config.tv = Tv { channels: tv.channels.clone(), version: tv.version, ..Tv::default() };
+    }
+    if let Some(fault) = fault.filter(|fault| fault.is_of_tv() && profile.tv.is_none()) {
+        return Err(Failure::usage(format_args!(
+            "the fault {fault} is one of TV, and the tier {} has none: give a tier with channels, for instance --profile fibre-250-50-tv",
+            profile.name
+        )));
+    }
     let handoff = match args.access {
         AccessArg::Ethernet => Handoff::Gateway,
         AccessArg::Pppoe => Handoff::Pppoe(Concentrator::Serving),

@@ -108,7 +108,9 @@ fn channel(document: &Document<'_>, table: &Table<'_, '_>) -> Option<Channel> {
 fn group_of(document: &Document<'_>, text: &Placed<String>) -> Option<IpAddr> {
     match text.value.parse::<IpAddr>() {
         Ok(group) if group.is_multicast() && !is_local(group) => return Some(group),
-        Ok(group) if group.is_multicast() => document.wrong(text, format!("{group} never leaves its link, so no channel is there")),
+        Ok(group) if group.is_multicast() => {
+            document.wrong(text, format!("{group} never leaves its link, so no channel is there"))
+        }
         Ok(address) => document.wrong(text, format!("{address} is no group: those are 224.0.0.0/4 and ff00::/8")),
         Err(_) => document.wrong(text, "here stands the address of a group, for instance 233.252.0.1 or ff3e::8000:1"),
     }

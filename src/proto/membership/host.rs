@@ -215,7 +215,11 @@ impl Host {
     pub fn transmit(&mut self, now: Instant) -> Option<Out> {
         self.settle_mode(now);
         if self.out.is_empty() {
-            if self.mode.has_sources() { self.due_records(now) } else { self.due_reports(now) }
+            if self.mode.has_sources() {
+                self.due_records(now)
+            } else {
+                self.due_reports(now)
+            }
             self.groups.retain(|_, state| !state.is_over());
         }
         self.out.pop_front()
@@ -263,9 +267,10 @@ impl Host {
 
     /// When there is something to send next; in the past when there is now.
     pub fn next_wake(&self) -> Option<Instant> {
-        let due = self.groups.values().flat_map(|state| {
-            [state.change_at, state.answer.as_ref().map(|answer| answer.at), state.report_at]
-        });
+        let due = self
+            .groups
+            .values()
+            .flat_map(|state| [state.change_at, state.answer.as_ref().map(|answer| answer.at), state.report_at]);
         due.chain([self.general_at]).flatten().min()
     }
 }

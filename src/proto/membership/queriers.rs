@@ -131,10 +131,7 @@ mod tests {
         queriers.note(at(34), &query("192.0.2.1", Version::Igmp2, Some("233.252.0.1")));
         let seen: Vec<_> = queriers.all().iter().map(|q| (q.version, q.general, q.specific, q.interval())).collect();
         let secs = |seconds| Some(Duration::from_secs(seconds));
-        assert_eq!(
-            seen,
-            [(Version::Igmp2, 2, 0, secs(31)), (Version::Igmp3, 1, 0, secs(125)), (Version::Igmp2, 1, 1, None)]
-        );
+        assert_eq!(seen, [(Version::Igmp2, 2, 0, secs(31)), (Version::Igmp3, 1, 0, secs(125)), (Version::Igmp2, 1, 1, None)]);
         assert_eq!(queriers.elected().map(|q| q.address), Some("192.0.2.1".parse().unwrap()));
         assert_eq!(queriers.all()[0].flaws, [Flaw::NoRouterAlert]);
     }

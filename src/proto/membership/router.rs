@@ -70,7 +70,9 @@ impl Router {
                 for record in records {
                     let group = record.group;
                     match record.kind {
-                        RecordKind::IsExclude | RecordKind::ToExclude => self.groups.entry(group).or_default().listens(&[], until),
+                        RecordKind::IsExclude | RecordKind::ToExclude => {
+                            self.groups.entry(group).or_default().listens(&[], until)
+                        }
                         RecordKind::IsInclude | RecordKind::Allow if !record.sources.is_empty() => {
                             self.groups.entry(group).or_default().listens(&record.sources, until);
                         }
@@ -101,15 +103,19 @@ impl Router {
     /// True while somebody listens to this source of the group.
     pub fn wants(&self, now: Instant, group: IpAddr, source: IpAddr) -> bool {
         let is_on = |until: &Instant| *until > now;
-        self.groups.get(&group).is_some_and(|members| {
-            members.any.as_ref().is_some_and(is_on) || members.sources.get(&source).is_some_and(is_on)
-        })
+        self.groups
+            .get(&group)
+            .is_some_and(|members| members.any.as_ref().is_some_and(is_on) || members.sources.get(&source).is_some_and(is_on))
     }
 
-    /// The groups that somebody listens to.
-    pub fn groups(&self, now: Instant) -> Vec<IpAddr> {
-        let is_on = |members: &Members| members.any.iter().chain(members.sources.values()).any(|until| *until > now);
-        self.groups.iter().filter(|(_, members)| is_on(members)).map(|(group, _)| *group).collect()
+    /// What somebody listens to: groups with a source, or with none where it is any.
+    pub fn wanted(&self, now: Instant) -> Vec<(IpAddr, Option<IpAddr>)> {
+        let of = |(group, members): (&IpAddr, &Members)| {
+            let sources = members.sources.iter().map(|(source, until)| (Some(*source), *until));
+            let all = members.any.map(|until| (None, until)).into_iter().chain(sources);
+            all.filter(|(_, until)| *until > now).map(|(source, _)| (*group, source)).collect::<Vec<_>>()
+        };
+        self.groups.iter().flat_map(of).collect()
     }
 
     /// The next query to send now.
@@ -144,12 +150,21 @@ impl Router {
     fn query(&self, group: Option<IpAddr>, max_response: Duration) -> Message {
         let version = self.settings.version;
         let interval = version.has_sources().then_some(self.settings.interval);
-        Message::Query(Query { version, group, max_response, suppress: false, robustness: ROBUSTNESS, interval, sources: Vec::new() })
+        Message::Query(Query {
+            version,
+            group,
+            max_response,
+            suppress: false,
+            robustness: ROBUSTNESS,
+            interval,
+            sources: Vec::new(),
+        })
     }
 
     /// When it wants to send or to forget next.
     pub fn next_wake(&self) -> Instant {
-        let due = self.groups.values().flat_map(|members| members.ask_at.iter().chain(&members.any).chain(members.sources.values()));
+        let due =
+            self.groups.values().flat_map(|members| members.ask_at.iter().chain(&members.any).chain(members.sources.values()));
         due.copied().chain([self.general_at]).min().unwrap_or(self.general_at)
     }
 }
@@ -241,7 +256,7 @@ mod tests {
             // Far longer than a membership lasts.
             let queries = link.pass(Duration::from_secs(20));
             assert!((9..=11).contains(&queries) && link.wants(), "{version}: {queries}");
-            assert_eq!(link.router.groups(link.now), [group()]);
+            assert_eq!(link.router.wanted(link.now), [(group(), from.filter(|_| version.has_sources()))]);
             link.host.leave(link.now, group(), from);
             link.pass(Duration::from_millis(100));
             assert!(link.wants(), "somebody else may be there");

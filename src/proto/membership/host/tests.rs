@@ -73,9 +73,8 @@ impl Scene {
 
 fn records(message: &Message) -> Vec<(RecordKind, String, Vec<String>)> {
     let Message::Records(records) = message else { panic!("{message:?}") };
-    let text = |record: &Record| {
-        (record.kind, record.group.to_string(), record.sources.iter().map(ToString::to_string).collect())
-    };
+    let text =
+        |record: &Record| (record.kind, record.group.to_string(), record.sources.iter().map(ToString::to_string).collect());
     records.iter().map(text).collect()
 }
 
@@ -134,10 +133,7 @@ fn a_source_that_comes_and_goes_is_told_as_gone() {
     assert_eq!(records(&first[0].1), [record(RecordKind::Allow, SSM_GROUP, &["192.0.2.9", "192.0.2.10"])]);
     scene.leave(1, SSM_GROUP, Some("192.0.2.9"));
     let sent = scene.sent_until(1);
-    let want = [
-        record(RecordKind::Allow, SSM_GROUP, &["192.0.2.10"]),
-        record(RecordKind::Block, SSM_GROUP, &["192.0.2.9"]),
-    ];
+    let want = [record(RecordKind::Allow, SSM_GROUP, &["192.0.2.10"]), record(RecordKind::Block, SSM_GROUP, &["192.0.2.9"])];
     assert_eq!(records(&sent.last().unwrap().1), want);
     // Any source beside it: the mode changes, and tells all.
     scene.join(5000, SSM_GROUP, None);

@@ -110,7 +110,8 @@ fn unsound_messages_are_dropped_and_counted_and_own_ones_are_only_heard_where_th
     let own = igmp::packet(HOST, &Message::Report { version: Version::Igmp2, group: GROUP.into() }).unwrap();
     hear(&mut member, None, &frame(OWN, ethernet::IPV4, &own));
     assert!(matches!(member.poll_event(), Some(Event::Told { is_stamped: true, .. })));
-    for (ethertype, octets) in [(ethernet::IPV4, vec![0x45; 3]), (ipv6::ETHERTYPE, vec![0x60; 50]), (ethernet::ARP, vec![0; 28])] {
+    for (ethertype, octets) in [(ethernet::IPV4, vec![0x45; 3]), (ipv6::ETHERTYPE, vec![0x60; 50]), (ethernet::ARP, vec![0; 28])]
+    {
         hear(&mut member, None, &frame(OTHER, ethertype, &octets));
     }
     assert_eq!(member.poll_event(), None);
