@@ -77,8 +77,8 @@ fn a_channel_comes_when_joined_and_ends_when_left_and_the_capture_agrees() {
     {
         assert_eq!(first(&outcome, name), want, "{name}: {outcome:#?}");
     }
-    // Of 0.8 s the bridge can say zero seconds only, which says nothing: the interval is that seen. A busy machine is late.
-    assert!((0.7..1.6).contains(&first(&outcome, "query_interval")), "{outcome:#?}");
+    // The bridge says its 0.8 s as a whole second.
+    assert_eq!(first(&outcome, "query_interval"), 1.0);
     assert_eq!(outcome.facts["queriers"][0]["version"], "IGMPv3");
     let ours: Vec<&[String; 9]> = rows.iter().filter(|row| row[8] == "192.0.2.50" && row[3].contains(ONE)).collect();
     assert!(ours.iter().all(|row| row[1] == "0x22" && row[4] == "1" && row[5] == "1" && row[7] == "224.0.0.22"), "{ours:?}");
@@ -95,6 +95,10 @@ fn a_channel_comes_when_joined_and_ends_when_left_and_the_capture_agrees() {
     let last = packets.last().expect("packets").max(at(left));
     let leave_time = first(&outcome, "leave_time");
     assert!((leave_time - (last - at(left)) * 1e3).abs() < 1.0, "{leave_time}: {}", (last - at(left)) * 1e3);
+    // A point of random access comes each 480 ms, and the tables each 100 ms; a busy machine is late.
+    let picture = first(&outcome, "first_picture_time");
+    assert!((join_time.value..2000.0).contains(&picture), "{picture}");
+    assert_eq!(first(&outcome, "stream_continuity_errors"), 0.0);
     // One query follows a leave and has half a second for its answer; the bridge forgets after that twice.
     assert!((0.0..2000.0).contains(&leave_time), "{leave_time}");
 }
@@ -122,7 +126,7 @@ fn channels_of_both_versions_change_and_come_at_once() {
     let mut scene = snooping(3, "");
     groups.iter().for_each(|group| scene.send(group));
     let capture = Capture::start(scene.laptop.namespace(), "lan0", "icmp6");
-    let asked = Terms { at_once: 3, changes: 6, hold: Some(Duration::from_secs(1)), ..terms(&groups) };
+    let asked = Terms { at_once: 3, changes: 4, hold: Some(Duration::from_secs(1)), ..terms(&groups) };
     let outcome = scene.check(asked, Depth::Handoff);
     let rows = capture.end([
         "icmpv6.type",
@@ -137,8 +141,8 @@ fn channels_of_both_versions_change_and_come_at_once() {
     assert_eq!(readings(&outcome, "multicast.querier_present").len(), 2, "IPv4 and IPv6: {outcome:#?}");
     let change = reading(&outcome, "multicast.change_time_p50");
     let unclear = outcome.facts.get("changes_not_measured").map_or(0, |n| n.as_u64().expect("a count"));
-    assert_eq!(change.samples + unclear, 6, "{outcome:#?}");
-    // A packet comes each 5 ms; a busy machine has 500 ms.
+    assert_eq!(change.samples + unclear, 4, "{outcome:#?}");
+    // A packet comes each 7 ms; a busy machine has 500 ms.
     assert!((0.0..500.0).contains(&change.value), "{change:?}");
     assert_eq!(reading(&outcome, "multicast.change_failure_ratio").value, 0.0);
     let ours: Vec<_> = rows.iter().filter(|row| row[0] == "143" && row[2].contains("ff3e::8000:3")).collect();
@@ -169,8 +173,8 @@ fn flooding_is_told_and_proves_no_join() {
     scene.send(ONE);
     let outcome = scene.check(terms(&[ONE]), Depth::Quick);
     assert_eq!(codes(&outcome), ["multicast-flooded"], "{outcome:#?}");
-    // 200 packets a second, of which a busy machine may send fewer.
-    assert!((100.0..=205.0).contains(&first(&outcome, "unasked_rate")), "{outcome:#?}");
+    // 142.5 packets a second, which a busy machine sends in bursts.
+    assert!((70.0..=215.0).contains(&first(&outcome, "unasked_rate")), "{outcome:#?}");
     for name in ["arrives", "join_time", "leave_time", "stops_on_leave", "querier_present"] {
         assert!(readings(&outcome, &format!("multicast.{name}")).is_empty(), "{name}: {outcome:#?}");
     }

@@ -2,7 +2,7 @@
 
 use std::net::{IpAddr, SocketAddr, UdpSocket};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -12,6 +12,7 @@ use doorstep::net::build::{End, Site};
 use doorstep::net::netns::Namespace;
 use doorstep::net::packet::{Filter, PacketSocket};
 use doorstep::proto::membership::{Carriage, Channel, Terms};
+use doorstep::proto::tv_source::{Envelope, Settings, TvSource};
 use doorstep::reading::Outcome;
 use doorstep::unit::Depth;
 use doorstep::wire::ethernet::{self, Mac};
@@ -21,8 +22,8 @@ use doorstep::wire::{ipv4, udp};
 use crate::context::context_at;
 
 pub(crate) const PORT: u16 = 5000;
-/// Between two packets of a channel.
-pub(crate) const GAP: Duration = Duration::from_millis(5);
+/// Bits per second of a channel's stream: datagrams of 1316 octets, 142.5 a second.
+pub(crate) const RATE: u64 = 1_500_000;
 pub(crate) const LAPTOP_MAC: [u8; 6] = [2, 0, 0x5e, 0, 1, 1];
 pub(crate) const SOURCE_V4: &str = "192.0.2.80";
 pub(crate) const SOURCE_V6: &str = "2001:db8::80";
@@ -38,7 +39,7 @@ pub(crate) fn channel(group: &str) -> Channel {
         source: source.then(|| from.parse().expect("an address")),
         port: PORT,
         carriage: Carriage::Udp,
-        rate_mbit: 0.3,
+        rate_mbit: 1.6,
         vlan: None,
     }
 }
@@ -103,23 +104,24 @@ impl Scene {
     pub(crate) fn send_tagged(&mut self, group: &str, vlan: u16) {
         let group: std::net::Ipv4Addr = group.parse().expect("an address");
         let place = self.middle.namespace().clone();
-        self.senders.push(Sender::run(&place, move |_| {
+        self.senders.push(Sender::run(&place, move || {
             let index = nix::net::if_::if_nametoindex("home").expect("the port");
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("runtime");
             let inside = runtime.enter();
             let socket = PacketSocket::open(index, Filter::Group, false).expect("root");
             let source: std::net::Ipv4Addr = SOURCE_V4.parse().expect("an address");
-            let datagram = udp::Repr { source_port: 1, destination_port: PORT }.emit(&[0; 160], source, group);
-            let packet = ipv4::Repr::plain(source, group, ipv4::UDP).emit(&datagram);
             let header = ethernet::Repr {
                 destination: doorstep::proto::membership::group_mac(group.into()),
                 source: Mac([2, 0, 0x5e, 0, 9, 9]),
                 tags: TagStack::single(vlan).tags().to_vec(),
                 ethertype: ethernet::IPV4,
             };
-            let frame = header.emit(&packet);
             drop(inside);
-            move || drop(socket.try_send(&frame))
+            move |payload: &[u8]| {
+                let datagram = udp::Repr { source_port: 1, destination_port: PORT }.emit(payload, source, group);
+                let packet = ipv4::Repr::plain(source, group, ipv4::UDP).emit(&datagram);
+                drop(socket.try_send(&header.emit(&packet)));
+            }
         }));
     }
 
@@ -129,7 +131,7 @@ impl Scene {
         assert!(status.success(), "ip {arguments}");
     }
 
-    /// Sends a channel from the source until the scene ends: numbered packets of 160 octets.
+    /// Sends a channel from the source until the scene ends: a stream of our own.
     pub(crate) fn send(&mut self, group: &str) {
         let place = self.source.namespace().clone();
         self.senders.push(Sender::start(&place, "net0", group.parse().expect("an address")));
@@ -163,7 +165,7 @@ pub(crate) struct Sender {
 impl Sender {
     /// A channel by the kernel.
     pub(crate) fn start(place: &Namespace, port: &'static str, group: IpAddr) -> Self {
-        Self::run(place, move |count| {
+        Self::run(place, move || {
             let index = nix::net::if_::if_nametoindex(port).expect("the port");
             let any = if group.is_ipv4() { "0.0.0.0:0" } else { "[::]:0" };
             let socket = UdpSocket::bind(any).expect("a socket");
@@ -175,26 +177,25 @@ impl Sender {
                 raw.set_multicast_if_v6(index).expect("the port");
                 raw.set_multicast_hops_v6(8).expect("hop limit");
             }
-            move || {
-                let mut payload = [0; 160];
-                payload[..8].copy_from_slice(&count.fetch_add(1, Ordering::Relaxed).to_be_bytes());
-                // Before the port is up there is no way.
-                let _ = socket.send_to(&payload, SocketAddr::new(group, PORT));
-            }
+            // Before the port is up there is no way.
+            move |payload: &[u8]| drop(socket.send_to(payload, SocketAddr::new(group, PORT)))
         })
     }
 
-    /// Makes what sends, in the place, and calls it each [`GAP`].
-    fn run<S: FnMut()>(place: &Namespace, make: impl FnOnce(Arc<AtomicU64>) -> S + Send + 'static) -> Self {
+    /// Makes what sends, in the place, and gives it the datagrams of a stream when they are due.
+    fn run<S: FnMut(&[u8])>(place: &Namespace, make: impl FnOnce() -> S + Send + 'static) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
         let until = Arc::clone(&stop);
         let thread = place.spawn("channel", move || {
-            let mut send = make(Arc::default());
-            let mut next = Instant::now();
+            let mut send = make();
+            let mut stream =
+                TvSource::new(Settings { rate: RATE, envelope: Envelope::Udp, ..Settings::default() }).expect("a stream");
+            let (began, mut payload) = (Instant::now(), Vec::new());
             while !until.load(Ordering::Relaxed) {
-                send();
-                next += GAP;
-                std::thread::sleep(next.saturating_duration_since(Instant::now()));
+                std::thread::sleep((began + stream.next_due()).saturating_duration_since(Instant::now()));
+                payload.clear();
+                stream.datagram(&mut payload);
+                send(&payload);
             }
         });
         Self { stop, thread: Some(thread) }
