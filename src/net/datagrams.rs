@@ -260,6 +260,8 @@ impl BulkSocket {
     /// `WouldBlock` when nothing is there; what the peer or a router said of a datagram that was sent.
     pub fn receive(&self, batch: &mut Batch) -> io::Result<usize> {
         batch.filled.clear();
+        // A batch may serve several sockets, and the count is a socket's own: once there is one, every later datagram brings it.
+        batch.dropped = 0;
         let none = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
         let mut parts = [none; MOST_AT_ONCE];
         // SAFETY: all-zero (null pointers, zero lengths) is a valid value of this plain C struct.

@@ -383,8 +383,8 @@ pub(super) fn arrival(ancillary: &Ancillary) -> (Stamp, Instant) {
     (stamp, at)
 }
 
-/// Monotonic and wall clock read as one: again when this thread was held up in between.
-fn both_clocks() -> (Instant, i64) {
+/// Monotonic and wall clock (nanoseconds since 1970) read as one: again when this thread was held up in between.
+pub fn both_clocks() -> (Instant, i64) {
     let mut before = Instant::now();
     for _ in 0..3 {
         let now_ns = unix_now_ns();

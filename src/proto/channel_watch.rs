@@ -20,6 +20,9 @@ use crate::wire::rtp::{self, MP2T};
 use crate::wire::ts::framing::Framing;
 use crate::wire::ts::{PACKET_LEN, SYNC};
 
+/// Times beyond this are taken for it, so that no difference of two can be too large: 73 years around zero.
+const FARTHEST_NS: i64 = i64::MAX / 4;
+
 /// How packets lie in datagrams.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Envelope {
@@ -55,7 +58,7 @@ pub struct Report {
     pub began_ns: Option<i64>,
     /// From the first datagram to the last, nanoseconds.
     pub span_ns: i64,
-    /// Longest time without a datagram, from the first to the last, nanoseconds.
+    /// Longest time without a datagram, from the first one until listening ended, nanoseconds.
     pub longest_gap_ns: i64,
     /// Datagrams.
     pub datagrams: u64,
@@ -85,6 +88,7 @@ impl ChannelWatch {
 
     /// A datagram of the channel arrived: its payload, and when, in nanoseconds of one clock.
     pub fn on_datagram(&mut self, at_ns: i64, datagram: &[u8]) {
+        let at_ns = at_ns.clamp(-FARTHEST_NS, FARTHEST_NS);
         self.datagrams += 1;
         self.octets += datagram.len() as u64;
         if self.began_ns.replace(self.began_ns.unwrap_or(at_ns)).is_some() {
@@ -123,7 +127,7 @@ impl ChannelWatch {
         Report {
             began_ns,
             span_ns: began_ns.map_or(0, |began| self.last_ns - began),
-            longest_gap_ns: self.longest_gap_ns,
+            longest_gap_ns: self.longest_gap_ns.max(began_ns.map_or(0, |_| now_ns.saturating_sub(self.last_ns))),
             datagrams: self.datagrams,
             octets: self.octets,
             strange: self.strange,

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use crate::net::datagrams::{Batch, Bulk, BulkSocket, MOST_AT_ONCE, wait_for_any};
-use crate::net::stamped::unix_now_ns;
+use crate::net::stamped::both_clocks;
 use crate::proto::channel_watch::ChannelWatch;
 use crate::unit::StampSource;
 
@@ -19,6 +19,8 @@ const BUFFER: usize = 4 << 20;
 const GATHER: Duration = Duration::from_millis(4);
 /// The flag that ends everything is looked at this often.
 const LOOK: Duration = Duration::from_millis(50);
+/// The two clocks moved apart by more than this: somebody set the wall clock. Slewing stays far below between two looks *(ours)*.
+const STEP_NS: i64 = 5_000_000;
 /// Ports above the media's on which columns and rows of repair packets come (SMPTE 2022-1, from memory).
 const COMPANIONS: [u16; 2] = [2, 4];
 
@@ -44,6 +46,9 @@ pub struct Listener {
     ears: Vec<Ear>,
     watched: Vec<Watched>,
     batch: Batch,
+    began: Instant,
+    /// What makes nanoseconds since the begin of a stamp.
+    from_stamp_ns: i64,
 }
 
 impl std::fmt::Debug for Listener {
@@ -78,7 +83,19 @@ impl Listener {
         }
         let nothing = || Watched { watch: ChannelWatch::new(), dropped: 0, stamped_by: StampSource::Kernel };
         let watched = channels.iter().map(|_| nothing()).collect();
-        Ok(Self { ears, watched, batch: Batch::of(MOST_AT_ONCE) })
+        let (began, unix_ns) = both_clocks();
+        Ok(Self { ears, watched, batch: Batch::of(MOST_AT_ONCE), began, from_stamp_ns: -unix_ns })
+    }
+
+    /// Nanoseconds since the begin. Follows the wall clock, which makes the stamps, where it was set.
+    fn now_ns(&mut self) -> i64 {
+        let (now, unix_ns) = both_clocks();
+        let since_ns = i64::try_from(now.saturating_duration_since(self.began).as_nanos()).unwrap_or(i64::MAX);
+        let from_stamp_ns = since_ns.saturating_sub(unix_ns);
+        if from_stamp_ns.abs_diff(self.from_stamp_ns) > STEP_NS.unsigned_abs() {
+            self.from_stamp_ns = from_stamp_ns;
+        }
+        since_ns
     }
 
     /// Where the channels' sockets are bound.
@@ -112,12 +129,14 @@ impl Listener {
         Ok(())
     }
 
-    /// What was watched, in the order of the channels; when listening ended comes with it, on the stamps' clock.
-    pub fn finish(self) -> (Vec<Watched>, i64) {
-        (self.watched, unix_now_ns())
+    /// What was watched, in the order of the channels, and the time now on the watchers' clock, nanoseconds since the begin.
+    pub fn finish(mut self) -> (Vec<Watched>, i64) {
+        let now_ns = self.now_ns();
+        (self.watched, now_ns)
     }
 
     fn drain(&mut self, place: usize) {
+        let now_ns = self.now_ns();
         let Some(ear) = self.ears.get(place) else { return };
         let Some(watched) = self.watched.get_mut(ear.channel) else { return };
         // Whatever an error is about, a passive socket has nothing to do but to listen on.
@@ -131,9 +150,9 @@ impl Listener {
                 let at_ns = one.stamp.map_or_else(
                     || {
                         watched.stamped_by = StampSource::User;
-                        unix_now_ns()
+                        now_ns
                     },
-                    |stamp| stamp.unix_ns,
+                    |stamp| stamp.unix_ns.saturating_add(self.from_stamp_ns),
                 );
                 one.payloads().for_each(|payload| watched.watch.on_datagram(at_ns, payload));
             }

@@ -281,7 +281,7 @@ mod tests {
     fn arrivals_that_are_uneven_are_told_by_their_size_and_a_drift_is_none() {
         // Every fourth 3 ms late, on clocks that differ by 200 ppm.
         let found = run(64, |at, arrival| {
-            arrival.at_ns += at as i64 * 6_000 + if at % 4 == 0 { 3_000_000 } else { 0 };
+            arrival.at_ns += at as i64 * 6_000 + if at.is_multiple_of(4) { 3_000_000 } else { 0 };
         });
         assert!((found.arrival_span_ns - 3e6).abs() < 1.0, "{}", found.arrival_span_ns);
         assert!((found.arrival.quantile(0.95).unwrap() - 3.0).abs() < 0.01);
@@ -303,7 +303,7 @@ mod tests {
         let mut octet = 0;
         let found = run(128, |at, arrival| {
             arrival.octet = octet;
-            octet += if at % 12 == 0 { 60_000 } else { 9_000 };
+            octet += if at.is_multiple_of(12) { 60_000 } else { 9_000 };
         });
         assert_eq!((found.accuracy_looked_at, found.accuracy_errors, found.variable), (0, 0, 128));
     }

@@ -105,3 +105,20 @@ fn what_is_sent_each_or_uncut_arrives_as_single_datagrams() {
         assert_eq!(payloads.iter().map(Vec::len).collect::<Vec<_>>(), [vec![60; 9], vec![20]].concat());
     }
 }
+
+#[test]
+fn sockets_that_share_a_batch_have_each_its_own_drops() {
+    let ((one, flooded), (other, quiet)) = (pair(false), pair(false));
+    // Far more than a buffer of 1 MiB holds, and nobody reads.
+    for _ in 0..4000 {
+        one.send_one(&[7; 1400], None).expect("loopback");
+    }
+    let mut batch = Batch::default();
+    let (held, _) = drain(&flooded, &mut batch);
+    one.send_one(b"last", None).expect("loopback");
+    let (last, dropped) = drain(&flooded, &mut batch);
+    assert_eq!((held.len() + dropped as usize, last.len()), (4000, 1));
+    assert!(dropped > 0);
+    other.send_one(b"first", None).expect("loopback");
+    assert_eq!(drain(&quiet, &mut batch), (vec![b"first".to_vec()], 0));
+}

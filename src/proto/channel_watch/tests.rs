@@ -1,3 +1,5 @@
+mod long;
+
 use super::*;
 use crate::proto::tv_source::{self, AUDIO_PID, MAP_PID, Settings, TvSource, VIDEO_PID};
 use crate::wire::rtp::Header as Rtp;
@@ -26,7 +28,7 @@ fn udp(ms: u64) -> Vec<(i64, Vec<u8>)> {
 fn watched(datagrams: &[(i64, Vec<u8>)]) -> Report {
     let mut watch = ChannelWatch::new();
     datagrams.iter().for_each(|(at, datagram)| watch.on_datagram(*at, datagram));
-    watch.report(i64::MAX)
+    watch.report(datagrams.last().map_or(0, |(at, _)| *at))
 }
 
 /// Changes each transport packet of a PID.
@@ -81,6 +83,31 @@ fn a_sound_channel_has_nothing_against_it() {
 }
 
 #[test]
+fn a_channel_that_ends_has_its_silence_counted_and_no_table_is_blamed() {
+    let mut watch = ChannelWatch::new();
+    let all = rtp(2000);
+    all.iter().for_each(|(at, datagram)| watch.on_datagram(*at, datagram));
+    let report = watch.report(all.last().unwrap().0 + 7_000_000_000);
+    assert_eq!((report.longest_gap_ns, report.transport.pat_seen.exceeded), (7_000_000_000, 0));
+    assert!(report.transport.programs[0].missing.is_empty());
+}
+
+#[test]
+fn packets_with_stamps_or_correction_between_them_are_read_alike() {
+    let all = udp(3000);
+    for framing in [Framing::Stamped, Framing::Corrected] {
+        let reframed = |datagram: &[u8]| -> Vec<u8> {
+            let pad = vec![0x47; framing.stride() - PACKET_LEN];
+            let one = |packet: &[u8]| if framing.lead() > 0 { [&pad, packet].concat() } else { [packet, &pad].concat() };
+            datagram.chunks(PACKET_LEN).flat_map(one).collect()
+        };
+        let report = watched(&all.iter().map(|(at, datagram)| (*at, reframed(datagram))).collect::<Vec<_>>());
+        let (counts, plain) = (report.transport.counts, watched(&all).transport.counts);
+        assert_eq!((report.framing, counts), (framing, plain));
+    }
+}
+
+#[test]
 fn the_first_picture_can_be_made_once_the_tables_are_known() {
     // Joined 200 ms after the start: the next point of random access is at 480 ms.
     let report = watched(&rtp(2000).into_iter().filter(|(at, _)| *at > 200_000_000).collect::<Vec<_>>());
@@ -95,7 +122,7 @@ fn the_first_picture_can_be_made_once_the_tables_are_known() {
 fn lost_datagrams_are_counted_to_the_last_one() {
     // Every 50th of ten seconds, from the second on: seven media packets each (RFC 4445 section 3.2).
     let all = rtp(10_000);
-    let is_lost = |place: usize| place > 380 && place % 50 == 0 && place + 60 < all.len();
+    let is_lost = |place: usize| place > 380 && place.is_multiple_of(50) && place + 60 < all.len();
     let lost = (0..all.len()).filter(|place| is_lost(*place)).count() as u64;
     let kept: Vec<_> = all.iter().enumerate().filter(|(place, _)| !is_lost(*place)).map(|(_, one)| one.clone()).collect();
     let report = watched(&kept);
@@ -176,7 +203,7 @@ fn jitter_is_that_of_rfc_3550() {
     // Every other datagram 1 ms late: all differences of transit are 1 ms, and the estimate of section 6.4.1 goes to that.
     let mut all = rtp(5000);
     for (place, (at, _)) in all.iter_mut().enumerate() {
-        *at += if place % 2 == 0 { 0 } else { 1_000_000 };
+        *at += if place.is_multiple_of(2) { 0 } else { 1_000_000 };
     }
     let (jitter, _) = watched(&all).flow.unwrap().jitter_ns.unwrap();
     // A time stamp counts 11 us.

@@ -33,7 +33,7 @@ impl Pcr {
 
     /// Its six octets.
     pub fn emit(self) -> [u8; 6] {
-        let all = (self.0 / 300) << 15 | 0x3f << 9 | self.0 % 300;
+        let all = (self.0 / 300) << 15 | 0x3f << 9 | (self.0 % 300);
         let [_, _, octets @ ..] = all.to_be_bytes();
         octets
     }
