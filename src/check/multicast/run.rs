@@ -145,8 +145,11 @@ fn watched(tuner: &Tuner, tune: &mut Tune, time: Duration) {
     let tuned = &tuner.channels[tune.channel];
     tune.stays = Some((time, still_comes(tuner, tune.channel)));
     tune.picture = tuned.picture_time().filter(|_| !tune.unclear);
-    // To the last that came.
-    tune.stream = Some(Box::new(tuned.watch.report(i64::MAX)));
+    // Now, on the clock of its stamps.
+    tune.stream = tuned.last.map(|last| {
+        let silent = i64::try_from(last.at.elapsed().as_nanos()).unwrap_or(i64::MAX);
+        Box::new(tuned.watch.report(last.stamp.unix_ns.saturating_add(silent)))
+    });
 }
 
 fn still_comes(tuner: &Tuner, channel: usize) -> bool {

@@ -260,7 +260,7 @@ impl TvBox {
         let mut payload = Vec::new();
         for made in &mut self.made {
             let Channel { group, source, port, .. } = made.channel;
-            let source = source.unwrap_or(own_source(group));
+            let source = source.unwrap_or_else(|| own_source(group));
             for _ in 0..BURST {
                 if made.stream.next_due() > since {
                     break;
