@@ -130,7 +130,7 @@ pub fn emit(message: &Message) -> Option<Vec<u8>> {
                 Version::Igmp3 => membership::to_code(tenths, MANTISSA) as u8,
                 Version::Mld1 | Version::Mld2 => return None,
             };
-            short(QUERY, code, query.group.unwrap_or(Ipv4Addr::UNSPECIFIED.into()))?;
+            short(QUERY, code, query.group.unwrap_or(IpAddr::V4(Ipv4Addr::UNSPECIFIED)))?;
             if query.version == Version::Igmp3 {
                 let seconds = query.interval.map_or(0, |interval| u32::try_from(interval.as_secs()).unwrap_or(u32::MAX));
                 let flags = u8::from(query.suppress) << 3 | query.robustness & 7;

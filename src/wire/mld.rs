@@ -136,7 +136,7 @@ fn emit(message: &Message) -> Option<Vec<u8>> {
                 Version::Mld2 => membership::to_code(ms, LONG_MANTISSA),
                 Version::Igmp1 | Version::Igmp2 | Version::Igmp3 => return None,
             };
-            short(QUERY, code, query.group.unwrap_or(Ipv6Addr::UNSPECIFIED.into()))?;
+            short(QUERY, code, query.group.unwrap_or(IpAddr::V6(Ipv6Addr::UNSPECIFIED)))?;
             if query.version == Version::Mld2 {
                 let seconds = query.interval.map_or(0, |interval| u32::try_from(interval.as_secs()).unwrap_or(u32::MAX));
                 let sources = &query.sources[..query.sources.len().min(usize::from(u16::MAX))];
@@ -212,7 +212,8 @@ pub fn read(packet: &[u8], has_checksum: bool) -> Result<Heard, Error> {
     }
     // Reports may come from `::` (RFC 3590 section 4), queries may not.
     let is_report = !matches!(message, Message::Query(_));
-    if !header.source.is_unicast_link_local() && !(is_report && header.source.is_unspecified()) {
+    let is_allowed = header.source.is_unicast_link_local() || is_report && header.source.is_unspecified();
+    if !is_allowed {
         flaws.push(Flaw::Source);
     }
     Ok(Heard { source: header.source.into(), destination: header.destination.into(), message, flaws })

@@ -16,14 +16,17 @@ fn lost(packets: u64) -> Reading {
 
 /// One line for each fault, with what it shows.
 pub(super) fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
-    let (missing, home) = ("multicast-not-arriving", Some(Segment::Home));
-    let cases: [(&[&str], bool, u64, &str, Option<Segment>); 10] = [
+    const MISSING: &str = "multicast-not-arriving";
+    let home = Some(Segment::Home);
+    // Flaws, whether a querier was heard, packets lost of 1200, and what that is.
+    type Case = (&'static [&'static str], bool, u64, &'static str, Option<Segment>);
+    let cases: [Case; 10] = [
         (&[], true, 0, "none-found", None),
         // In a short look nobody need have asked.
         (&[], false, 0, "none-found", None),
-        (&[missing], false, 0, "tv-no-querier", home),
-        (&[missing], true, 0, "tv-not-delivered", Some(Segment::Network)),
-        (&[missing, "multicast-wrong-tag"], false, 0, "tv-other-vlan", Some(Segment::Access)),
+        (&[MISSING], false, 0, "tv-no-querier", home),
+        (&[MISSING], true, 0, "tv-not-delivered", Some(Segment::Network)),
+        (&[MISSING, "multicast-wrong-tag"], false, 0, "tv-other-vlan", Some(Segment::Access)),
         (&["multicast-dropped"], false, 0, "tv-forgotten", home),
         (&["multicast-dropped"], true, 0, "tv-forgotten", home),
         (&["multicast-flooded"], true, 0, "tv-flooded", home),
@@ -31,7 +34,7 @@ pub(super) fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
         (&[], true, 40, "tv-loss", Some(Segment::Network)),
     ];
     let visit = |codes: &[&str], heard, packets| {
-        let readings = if codes.contains(&missing) { Vec::new() } else { vec![lost(packets)] };
+        let readings = if codes.contains(&MISSING) { Vec::new() } else { vec![lost(packets)] };
         sound().beside("multicast", watched(readings, codes, heard))
     };
     cases.map(|(codes, heard, packets, fault, segment)| (fault, visit(codes, heard, packets), segment)).into()
