@@ -86,7 +86,7 @@ fn a_channel_comes_when_joined_and_ends_when_left_and_the_capture_agrees() {
     let at = |row: &[String; 9]| row[0].parse::<f64>().expect("a time");
     let joined = ours.iter().find(|row| row[2] == "4").expect("changed to exclude {}");
     let left = ours.iter().find(|row| row[2] == "3").expect("changed to include {}");
-    let packets: Vec<f64> = rows.iter().filter(|row| row[1].is_empty()).map(|row| at(row)).collect();
+    let packets: Vec<f64> = rows.iter().filter(|row| row[1].is_empty()).map(at).collect();
     let come = packets.iter().find(|time| **time > at(joined)).expect("it came");
     let join_time = reading(&outcome, "multicast.join_time");
     assert_eq!((join_time.stamped_by, join_time.target.clone()), (Some(StampSource::Kernel), Some(Target::Channel(1))));
