@@ -17,6 +17,7 @@ pub mod ipv6;
 pub mod link;
 mod maker;
 pub mod mtu;
+pub mod multicast;
 mod own_thread;
 pub mod path;
 pub mod pppoe;
@@ -43,6 +44,7 @@ use tokio_util::sync::CancellationToken;
 use crate::farend::client::{FarEndTarget, Session};
 use crate::plan::{Depth, Need, Spec, Volume};
 use crate::proto::capacity::Terms;
+use crate::proto::membership;
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
 use crate::unit::{AccessKind, Direction, Family, Position, ServiceClass};
@@ -80,6 +82,8 @@ pub struct Context {
     pub pages: web::PublicPages,
     /// The SIP service to look at, and whom to register there.
     pub sip: sip::Wanted,
+    /// TV channels to listen to.
+    pub tv: membership::Terms,
     /// Where the agent is plugged in.
     pub position: Position,
     /// The far end to measure against, if one was given.
@@ -372,6 +376,7 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
         Box::new(responsiveness::ResponsivenessCheck::default()),
         Box::new(web::WebCheck),
         Box::new(sip::SipCheck),
+        Box::new(multicast::MulticastCheck),
         Box::new(selftest::SelfTest { asked: true }),
         Box::new(vlan::VlanCheck { stacks: asked.vlans }),
         Box::new(path::PathInDepth),
@@ -383,8 +388,9 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
     checks
 }
 
-/// All checks for this kind of access at this depth, in the order in which they are listed and started.
-pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
+/// All checks for this kind of access at this depth, in the order in which they are listed and started; with TV channels to listen to
+/// or without.
+pub fn registry(access: &Access, depth: Depth, has_tv: bool) -> Vec<Box<dyn Check>> {
     let is_session = matches!(access, Access::Pppoe(_));
     let mut checks: Vec<Box<dyn Check>> = vec![
         Box::new(selftest::SelfTest::default()),
@@ -402,6 +408,9 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
         if depth == Depth::Soak { Box::new(path::PathInDepth) } else { Box::new(path::PathCheck) },
         Box::new(throughput::Throughput),
     ];
+    if has_tv {
+        checks.push(Box::new(multicast::MulticastCheck));
+    }
     if depth != Depth::Quick {
         checks.push(Box::new(web::WebCheck));
     }

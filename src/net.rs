@@ -16,6 +16,7 @@ pub mod drive;
 pub mod ethtool;
 pub mod facts;
 pub mod flow_sockets;
+pub mod groups;
 pub mod http;
 pub mod netlink;
 pub mod netns;

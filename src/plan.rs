@@ -78,6 +78,21 @@ pub struct Volume {
     pub sold_up_mbit: f64,
     /// Mbit/s of IP that the profile's own classes of service take each way; `None` leaves the usual ones.
     pub classes_mbit: Option<f64>,
+    /// TV channels to listen to.
+    pub tv: Option<TvVolume>,
+}
+
+/// What listening to TV channels takes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TvVolume {
+    /// Channels that the profile names.
+    pub channels: usize,
+    /// Mbit/s of IP that the most that are listened to at once take.
+    pub mbit: f64,
+    /// Changes of channel at most.
+    pub changes: u32,
+    /// How long channels are held at the deepest test.
+    pub hold: Duration,
 }
 
 impl Volume {

@@ -13,6 +13,7 @@ mod line;
 pub mod roles;
 mod strangers;
 pub mod topology;
+mod tv;
 
 pub use config::{
     Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, Services, Shape, Shaper, SipService,
@@ -24,5 +25,6 @@ pub use impair::Impairment;
 pub use line::{PracticeError, PracticeLine, StretchCounters};
 pub use roles::registrar::sip_account;
 pub use topology::Node;
+pub use tv::{Tv, TvService};
 
 pub use crate::net::userns::acquire as acquire_rights;

@@ -11,6 +11,7 @@ pub mod dns_probe;
 pub mod echo;
 pub mod known;
 pub mod machine;
+pub mod membership;
 pub mod mtu_search;
 pub mod path;
 pub mod path_flows;

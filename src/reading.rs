@@ -86,6 +86,8 @@ pub enum Target {
     Class(u8),
     /// A public page that the profile names, by its order, from 1.
     Page(u16),
+    /// A TV channel that the profile names, by its order, from 1.
+    Channel(u16),
 }
 
 /// Something that bounded the figure other than the line under test.

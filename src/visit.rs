@@ -29,7 +29,7 @@ use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface,
 use crate::farend::client::FarEndTarget;
 use crate::line::LineFacts;
 use crate::plan::order::{Progress, Turn};
-use crate::plan::{Need, Plan, Volume};
+use crate::plan::{Need, Plan, TvVolume, Volume};
 use crate::profile::Profile;
 use crate::proto::sip::account::Account;
 use crate::reading::{Outcome, Status};
@@ -109,7 +109,13 @@ impl VisitOptions {
         let load_time = asked.map_or_else(|| load_time(self.depth), Duration::from_secs);
         let classes = self.profile.as_ref().and_then(|profile| profile.classes.as_ref());
         let classes_mbit = classes.map(|all| all.iter().map(|class| class.mbit(MAIN_STREAM_INTERVAL)).sum());
-        Volume { depth: self.depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit }
+        let tv = self.profile.as_ref().and_then(|profile| profile.tv.as_ref()).map(|tv| TvVolume {
+            channels: tv.channels.len(),
+            mbit: tv.mbit_at_once(),
+            changes: tv.changes,
+            hold: tv.hold(),
+        });
+        Volume { depth: self.depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit, tv }
     }
 
     /// The SIP service that was sold, and whom to register there.
@@ -253,6 +259,7 @@ impl Running {
                 trusted: None,
             },
             sip: self.options.sip(),
+            tv: self.options.profile.as_ref().and_then(|p| p.tv.clone()).unwrap_or_default(),
             position: self.options.position,
             far_end: self.options.far_end.clone(),
             cancel: self.cancel.child_token(),

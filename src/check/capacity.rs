@@ -221,6 +221,7 @@ mod tests {
             sold_down_mbit: 100.0,
             sold_up_mbit: 40.0,
             classes_mbit: None,
+            tv: None,
         };
         let cost = cost(&volume);
         // (100 + 40) Mbit/s x 1.25 x 10 s / 8

@@ -194,8 +194,15 @@ mod tests {
     #[test]
     fn quick_takes_about_three_seconds_and_handoff_about_ten() {
         let time = |depth| {
-            cost(&Volume { depth, load_time: Duration::from_secs(3), sold_down_mbit: 0.0, sold_up_mbit: 0.0, classes_mbit: None })
-                .time
+            cost(&Volume {
+                depth,
+                load_time: Duration::from_secs(3),
+                sold_down_mbit: 0.0,
+                sold_up_mbit: 0.0,
+                classes_mbit: None,
+                tv: None,
+            })
+            .time
         };
         assert_eq!(time(Depth::Quick), Duration::from_millis(3250));
         assert_eq!(time(Depth::Handoff), Duration::from_millis(10_000));

@@ -202,6 +202,7 @@ mod tests {
                 sold_down_mbit: 0.0,
                 sold_up_mbit: 0.0,
                 classes_mbit: None,
+                tv: None,
             });
             assert!(cost.time < Duration::from_secs(5), "{depth:?}: {:?}", cost.time);
         }

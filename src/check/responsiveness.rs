@@ -133,6 +133,7 @@ mod tests {
             sold_down_mbit: 100.0,
             sold_up_mbit: 40.0,
             classes_mbit: None,
+            tv: None,
         };
         let cost = cost(&volume);
         // (100 + 40) Mbit/s x 1.25 x 20 s / 8

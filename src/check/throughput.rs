@@ -224,6 +224,7 @@ mod tests {
             sold_down_mbit: 100.0,
             sold_up_mbit: 40.0,
             classes_mbit: None,
+            tv: None,
         };
         let cost = cost(&volume);
         assert_eq!(cost.time, Duration::from_secs(9));

@@ -232,6 +232,7 @@ mod tests {
             sold_down_mbit: 0.0,
             sold_up_mbit: 0.0,
             classes_mbit: None,
+            tv: None,
         });
         assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 880_000 + 2 * 98 * (200 + 628 + 328)));
     }

@@ -12,6 +12,7 @@ mod path;
 mod port;
 mod service;
 mod testset;
+mod tv;
 
 /// One fault.
 #[derive(Debug, Clone, Copy)]
@@ -78,6 +79,7 @@ pub fn all() -> impl Iterator<Item = &'static Fault> {
         .chain(between::FAULTS)
         .chain(path::FAULTS)
         .chain(service::FAULTS)
+        .chain(tv::FAULTS)
 }
 
 /// The catalogue as a page for people, as it stands in `docs/faults.md`.

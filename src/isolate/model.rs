@@ -182,6 +182,20 @@ pub enum Symptom {
     VoiceAccountRefused,
     /// SIP is changed on its way.
     SipRewritten,
+    /// A TV channel that was joined does not come.
+    TvMissing,
+    /// Nobody asks for memberships of groups.
+    TvNoQuerier,
+    /// A TV channel ends while it is joined.
+    TvDropped,
+    /// TV channels come unasked.
+    TvFlooded,
+    /// A TV channel goes on after it was left.
+    TvDoesNotStop,
+    /// A TV channel comes in another VLAN.
+    TvOtherVlan,
+    /// The loss of a TV channel misses its limit.
+    TvLoss,
     /// The line's own rate, as typed in, is lower than what was sold.
     SyncBelowSold,
     /// The noise margin, as typed in, is small.
@@ -261,6 +275,13 @@ impl Symptom {
             Self::VoiceServiceSilent => "no SIP server of the voice service answers",
             Self::VoiceAccountRefused => "the registrar does not take the account",
             Self::SipRewritten => "SIP is changed on its way to the far end",
+            Self::TvMissing => "a TV channel that was joined does not come",
+            Self::TvNoQuerier => "nobody asks for memberships of groups (IGMP, MLD)",
+            Self::TvDropped => "a TV channel ends while it is joined",
+            Self::TvFlooded => "TV channels come unasked",
+            Self::TvDoesNotStop => "a TV channel goes on after it was left",
+            Self::TvOtherVlan => "a TV channel comes in another VLAN than the one it is looked for in",
+            Self::TvLoss => "the loss of a TV channel misses its limit",
             Self::SyncBelowSold => "the line's own rate, as typed in, is lower than what was sold",
             Self::LowMargin => "the noise margin, as typed in, is small",
             Self::LineErrors => "errored seconds, as typed in, are many",

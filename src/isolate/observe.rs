@@ -15,6 +15,7 @@ mod names;
 mod path;
 mod port;
 mod sip;
+mod tv;
 mod web;
 
 /// All symptoms that were looked for.
@@ -30,6 +31,7 @@ pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[
     flaws::observe(&evidence, &mut found);
     web::observe(&evidence, &mut found);
     sip::observe(&evidence, &mut found);
+    tv::observe(&evidence, &mut found);
     rates(&evidence, &mut found);
     found.0
 }

@@ -7,6 +7,7 @@ use crate::reading::{Limit, Outcome, Reading, Status, Target};
 use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Position, Segment};
 
 mod line;
+mod tv;
 
 /// A visit as its checks would leave it; starts sound, each scenario spoils a part of it.
 struct Visit {
@@ -174,7 +175,9 @@ impl Visit {
 
     fn isolate(&self) -> Isolation {
         let outcomes: Vec<(&str, &Outcome)> = self.checks.iter().map(|(name, outcome)| (*name, outcome)).collect();
-        let judgements = judge(&profile::load("fibre-250-50").unwrap(), Depth::Handoff, AccessKind::Ethernet, &outcomes);
+        let has_tv = outcomes.iter().any(|(name, _)| *name == "multicast");
+        let tier = if has_tv { "fibre-250-50-tv" } else { "fibre-250-50" };
+        let judgements = judge(&profile::load(tier).unwrap(), Depth::Handoff, AccessKind::Ethernet, &outcomes);
         isolate(self.position, &outcomes, &judgements)
     }
 }
@@ -505,7 +508,7 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
 
 #[test]
 fn each_made_up_line_is_blamed_on_its_own_fault_and_segment() {
-    for (fault, visit, segment) in scenarios() {
+    for (fault, visit, segment) in scenarios().into_iter().chain(tv::scenarios()) {
         let found = visit.isolate();
         assert_eq!((found.fault.as_str(), found.segment), (fault, segment), "{found:#?}");
         assert!(found.confidence >= 0.5, "{fault}: {found:#?}");
@@ -517,7 +520,8 @@ fn each_made_up_line_is_blamed_on_its_own_fault_and_segment() {
 
 #[test]
 fn every_fault_of_the_catalogue_has_a_made_up_line() {
-    let told: std::collections::BTreeSet<&str> = scenarios().into_iter().map(|(fault, ..)| fault).collect();
+    let told: std::collections::BTreeSet<&str> =
+        scenarios().into_iter().chain(tv::scenarios()).map(|(fault, ..)| fault).collect();
     let missing: Vec<&str> = catalogue::all().map(|f| f.id).filter(|id| !told.contains(id)).collect();
     assert!(missing.is_empty(), "{missing:?}");
 }

@@ -79,7 +79,7 @@ impl PacketSocket {
     /// # Errors
     /// `PermissionDenied` without CAP_NET_RAW; `ENODEV` when there is no such port; `ENETDOWN` when it is switched off.
     pub fn open(index: u32, filter: Filter, is_promiscuous: bool) -> io::Result<Self> {
-        Self::open_with(index, filter, is_promiscuous, false)
+        Self::open_with(index, filter, is_promiscuous.then_some(libc::PACKET_MR_PROMISC), false)
     }
 
     /// Opens a port as a listener: what passes the filter comes, whether it comes in or goes out, from any program. Only the
@@ -88,10 +88,19 @@ impl PacketSocket {
     /// # Errors
     /// As [`Self::open`].
     pub fn open_both_ways(index: u32, filter: Filter) -> io::Result<Self> {
-        Self::open_with(index, filter, false, true)
+        Self::open_with(index, filter, None, true)
     }
 
-    fn open_with(index: u32, filter: Filter, is_promiscuous: bool, hears_outgoing: bool) -> io::Result<Self> {
+    /// Opens a port for frames to any group, whoever in this machine is a member.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub fn open_to_groups(index: u32) -> io::Result<Self> {
+        Self::open_with(index, Filter::WholeGroup, Some(libc::PACKET_MR_ALLMULTI), false)
+    }
+
+    /// `also`: what the adapter is to let pass beside this machine's own (packet(7), `PACKET_ADD_MEMBERSHIP`).
+    fn open_with(index: u32, filter: Filter, also: Option<libc::c_int>, hears_outgoing: bool) -> io::Result<Self> {
         // Protocol 0: deaf until it is bound, so that nothing of other ports or past the filter is queued.
         let socket = Socket::new(Domain::PACKET, Type::RAW.cloexec(), None)?;
         socket.set_nonblocking(true)?;
@@ -101,8 +110,8 @@ impl PacketSocket {
         options::set_int(fd, libc::SOL_PACKET, libc::PACKET_AUXDATA, 1)?;
         options::enlarge_receive_buffer(fd)?;
         options::set_timestamping(fd, Stampers::Kernel)?;
-        if is_promiscuous {
-            become_promiscuous(&socket, index)?;
+        if let Some(kind) = also {
+            let_pass(&socket, index, kind)?;
         }
         socket.bind(&every_protocol_of(index))?;
         let bare = has_no_link_layer(&socket)?.then(Mutex::default);
@@ -254,13 +263,9 @@ fn every_protocol_of(index: u32) -> SockAddr {
     unsafe { SockAddr::new(storage, size_of::<libc::sockaddr_ll>() as libc::socklen_t) }
 }
 
-fn become_promiscuous(socket: &Socket, index: u32) -> io::Result<()> {
-    let member = libc::packet_mreq {
-        mr_ifindex: index.cast_signed(),
-        mr_type: libc::PACKET_MR_PROMISC as libc::c_ushort,
-        mr_alen: 0,
-        mr_address: [0; 8],
-    };
+fn let_pass(socket: &Socket, index: u32, kind: libc::c_int) -> io::Result<()> {
+    let member =
+        libc::packet_mreq { mr_ifindex: index.cast_signed(), mr_type: kind as libc::c_ushort, mr_alen: 0, mr_address: [0; 8] };
     // SAFETY: pointer and length describe `member`, a plain C struct that lives through the call, which copies it.
     let status = unsafe {
         libc::setsockopt(

@@ -126,6 +126,7 @@ mod tests {
         sold_down_mbit: 100.0,
         sold_up_mbit: 40.0,
         classes_mbit: None,
+        tv: None,
     };
 
     fn specs() -> Vec<Spec> {

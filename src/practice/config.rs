@@ -8,6 +8,7 @@ use crate::wire::vlan::TagStack;
 
 use super::impair::Impairment;
 use super::topology::{ACCESS_PORT, LAN_PORT, Node};
+use super::tv::Tv;
 
 /// Share of a second of rate that the token bucket holds: below about 4 ms a kernel bucket falls short of its rate.
 const BURST_SECONDS: f64 = 0.004;
@@ -248,6 +249,8 @@ pub struct LineConfig {
     pub full_size_sessions: bool,
     /// What runs on it.
     pub services: Services,
+    /// TV channels on it.
+    pub tv: Tv,
     /// Who else is in the home.
     pub strangers: Strangers,
     /// Seed of all random decisions.

@@ -9,6 +9,7 @@ use crate::unit::{Ratio, Segment};
 
 use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, SipService};
 use super::impair::Impairment;
+use super::tv::TvService;
 
 /// One fault of the catalogue.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -67,6 +68,14 @@ pub enum Fault {
     NoConcentrator,
     /// A PPPoE line whose concentrator refuses the account.
     LoginRefused,
+    /// The gateway keeps no memberships of TV channels.
+    TvNoQuerier,
+    /// The provider takes no reports of TV channels.
+    TvReportsIgnored,
+    /// The provider loses packets of TV channels.
+    TvLoss,
+    /// The gateway forgets who listens to TV channels.
+    TvForgotten,
 }
 
 /// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
@@ -77,7 +86,7 @@ const SMALL_MTU: u16 = 1400;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 27] = [
+    pub const ALL: [Self; 31] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -105,6 +114,10 @@ impl Fault {
         Self::FarEndGone,
         Self::NoConcentrator,
         Self::LoginRefused,
+        Self::TvNoQuerier,
+        Self::TvReportsIgnored,
+        Self::TvLoss,
+        Self::TvForgotten,
     ];
 
     /// The name on the command line.
@@ -137,6 +150,10 @@ impl Fault {
             Self::FarEndGone => "far-end-gone",
             Self::NoConcentrator => "no-concentrator",
             Self::LoginRefused => "login-refused",
+            Self::TvNoQuerier => "no-querier",
+            Self::TvReportsIgnored => "report-filter",
+            Self::TvLoss => "tv-loss",
+            Self::TvForgotten => "snooping-timeout",
         }
     }
 
@@ -175,6 +192,10 @@ impl Fault {
             Self::FarEndGone => "the far end's service is gone, its host still answers pings",
             Self::NoConcentrator => "a PPPoE line on which no concentrator answers",
             Self::LoginRefused => "a PPPoE line whose concentrator refuses the account",
+            Self::TvNoQuerier => "the gateway neither asks for memberships of TV channels nor passes them on (a tier with TV)",
+            Self::TvReportsIgnored => "the provider ignores reports of TV channels (a tier with TV)",
+            Self::TvLoss => "one packet in thirty of TV channels is lost in the network (a tier with TV)",
+            Self::TvForgotten => "the gateway never asks and forgets who listens to TV channels (a tier with TV)",
         }
     }
 
@@ -185,7 +206,8 @@ impl Fault {
                 Segment::Access
             }
             // The account is the provider's: nothing on the line is broken.
-            Self::LoginRefused => Segment::Network,
+            Self::LoginRefused | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
+            Self::TvNoQuerier | Self::TvForgotten => Segment::Home,
             Self::NoDhcp
             | Self::RogueDhcp
             | Self::DuplicateAddress
@@ -206,6 +228,11 @@ impl Fault {
             | Self::NetworkDead => Segment::Network,
             Self::FarEndGone => Segment::FarEnd,
         }
+    }
+
+    /// True for a fault of TV: it shows only on a tier with channels.
+    pub fn is_of_tv(self) -> bool {
+        matches!(self, Self::TvNoQuerier | Self::TvReportsIgnored | Self::TvLoss | Self::TvForgotten)
     }
 
     /// The handoff that a fault brings along; `None` for one that any line can have.
@@ -264,6 +291,10 @@ impl Fault {
             Self::SipRewrite => line.services.rewrites_sip = true,
             Self::SipDead => line.services.sip = Some(SipService::Silent),
             Self::FarEndGone => line.services.far_end = false,
+            Self::TvNoQuerier => line.tv.service = TvService::NoQuerier,
+            Self::TvReportsIgnored => line.tv.service = TvService::ReportsIgnored,
+            Self::TvLoss => line.tv.service = TvService::Losing,
+            Self::TvForgotten => line.tv.service = TvService::Forgetting,
         }
     }
 }

@@ -11,6 +11,7 @@ pub mod neighbour;
 pub mod registrar;
 pub mod router;
 pub mod sip_middle;
+pub mod tv;
 
 use std::io;
 use std::thread::JoinHandle;

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::problem::ProfileError;
 use crate::line::{Atm, Encapsulation, Technology};
 use crate::proto::capacity::Terms;
+use crate::proto::membership;
 use crate::proto::sip::service::Service;
 use crate::proto::web::page::PublicPage;
 use crate::reading::Target;
@@ -18,6 +19,7 @@ mod capacity;
 pub(super) mod criteria;
 mod dhcp4;
 mod sip;
+mod tv;
 mod twoway;
 mod web;
 
@@ -44,6 +46,8 @@ pub struct Profile {
     pub pages: Vec<PublicPage>,
     /// The SIP service of a voice line; `None` where none was sold.
     pub sip: Option<Service>,
+    /// TV channels to listen to; `None` is a tier without TV.
+    pub tv: Option<membership::Terms>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -208,7 +212,7 @@ pub struct Criterion {
 
 /// The keys of a profile.
 pub(super) const KEYS: &[&str] =
-    &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "criterion"];
+    &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "tv", "criterion"];
 
 /// Parses a profile that stands by itself. `origin` names the text in errors: the file, or the built-in name.
 ///
@@ -249,6 +253,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let classes = top.table("twoway", twoway::KEYS).map(|t| twoway::read(document, &t, line.mtu, sold.as_ref()));
     let pages = top.table("web", web::KEYS).map(|t| web::read(document, &t)).unwrap_or_default();
     let sip = top.table("sip", sip::KEYS).and_then(|t| sip::read(document, &t));
+    let tv = top.table("tv", tv::KEYS).map(|t| tv::read(document, &t, sold.as_ref()));
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -265,6 +270,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         classes,
         pages,
         sip,
+        tv,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -101,6 +101,7 @@ pub fn target_words(target: &Target) -> String {
         Target::Class(8) => "DSCP 8, CS1".to_owned(),
         Target::Class(n) => format!("DSCP {n}"),
         Target::Page(n) => format!("public page {n}"),
+        Target::Channel(n) => format!("TV channel {n}"),
         Target::Vlan(outer, inner) => format!("VLAN {outer}.{inner}"),
     }
 }

@@ -61,6 +61,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "path" => path(figures),
         "farend" => farend(figures),
         "twoway" => twoway(figures),
+        "multicast" => multicast(figures),
         "throughput" => throughput(figures),
         "capacity" => both(figures, "capacity.ip_rate").map(|text| format!("{text} of IP packets at most")).unwrap_or_default(),
         "shaping" => both(figures, "shaping.rate").map(|text| format!("held to {text} of IP packets")).unwrap_or_default(),
@@ -153,6 +154,22 @@ fn pppoe(figures: &Figures<'_>) -> String {
     let echo = figures.first("pppoe.echo_time_p50").map(|r| format!("echo in the session {}", words::of(r)));
     let several = (concentrators.value > 1.0).then(|| format!("{} concentrators", words::of(concentrators)));
     joined([offer, session.filter(|_| ready.is_none()), ready, echo, several])
+}
+
+/// `2 of 3 channels came, first packet after 12 ms, picture after 480 ms, changes 510 ms`.
+fn multicast(figures: &Figures<'_>) -> String {
+    let arrivals = figures.all("multicast.arrives");
+    let came = arrivals.iter().filter(|r| r.value > 0.0).count();
+    let channels = (!arrivals.is_empty()).then(|| format!("{came} of {} channels came", arrivals.len()));
+    let time = |name, lead: &str| figures.worst(name).map(|r| format!("{lead} {}", words::of(r)));
+    let loss = figures.worst("multicast.stream_loss_ratio").map(|r| format!("{} lost", words::of(r)));
+    joined([
+        channels,
+        time("multicast.join_time", "first packet after"),
+        time("multicast.first_picture_time", "picture after"),
+        time("multicast.change_time_p50", "change of channel"),
+        loss,
+    ])
 }
 
 fn path(figures: &Figures<'_>) -> String {

@@ -88,6 +88,7 @@ mod tests {
         sold_down_mbit: 1000.0,
         sold_up_mbit: 500.0,
         classes_mbit: None,
+        tv: None,
     };
 
     #[test]

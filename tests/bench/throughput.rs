@@ -40,6 +40,7 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
             dhcp4: Default::default(),
             pages: Default::default(),
             sip: Default::default(),
+            tv: Default::default(),
             interface: Interface { name: PORT.into(), index, mac: [2, 0, 0x5e, 0, 3, 1] },
             known: Arc::new(known),
             effort: Effort {

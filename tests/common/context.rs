@@ -33,6 +33,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
         dhcp4: Introduction::default(),
         pages: Default::default(),
         sip: Default::default(),
+        tv: Default::default(),
         position: Position::Gateway,
         far_end: None,
         cancel: CancellationToken::new(),

@@ -105,6 +105,7 @@ fn sixteen_routers_of_which_four_are_silent_are_told_in_under_5_s() {
         sold_up_mbit: 40.0,
         load_time: std::time::Duration::from_secs(4),
         classes_mbit: None,
+        tv: None,
     };
     assert!((PathCheck.spec().cost)(&volume).time.as_secs_f64() < 5.0);
     println!("{} hops in {} ms", ROUTERS + 1, path["took_ms"]);

@@ -83,7 +83,8 @@ macro_rules! found_in_its_stretch {
 
         #[test]
         fn every_fault_has_its_test() {
-            assert_eq!([$(Fault::$fault),*].len(), Fault::ALL.len());
+            let of_tv = Fault::ALL.iter().filter(|fault| fault.is_of_tv()).count();
+            assert_eq!([$(Fault::$fault),*].len() + of_tv, Fault::ALL.len());
         }
     };
 }
@@ -116,6 +117,56 @@ found_in_its_stretch! {
     a_far_end_that_is_gone_is_found_at_the_far_end: FarEndGone,
     a_missing_concentrator_is_found_on_the_access_line: NoConcentrator,
     a_refused_login_is_found_in_the_network: LoginRefused,
+}
+
+/// Faults of TV show on a tier with channels; the rest of the line is sound.
+fn is_found_on_tv(fault: Fault, named: &str) {
+    let (_, record) = demo(&["--fault", fault.name(), "--depth", "quick", "--profile", "fibre-250-50-tv"]);
+    let isolation = &record["isolation"];
+    assert_eq!(
+        (&isolation["fault"], &isolation["segment"]),
+        (&named.into(), &fault.segment().to_string().into()),
+        "{isolation:#}"
+    );
+    assert_ne!(record["verdict"], "pass");
+}
+
+#[test]
+fn a_tier_with_tv_passes_where_its_channels_come() {
+    let (_, record) = demo(&["--depth", "quick", "--profile", "fibre-250-50-tv"]);
+    assert_eq!(record["isolation"]["fault"], "none-found", "{:#}", record["isolation"]);
+    for (name, want) in [("arrives", 1.0), ("stays", 1.0), ("stops_on_leave", 1.0), ("stream_continuity_errors", 0.0)] {
+        let found = readings(&record, &format!("multicast.{name}"));
+        assert!(!found.is_empty() && found.iter().all(|reading| reading["value"] == want), "{name}: {found:?}");
+    }
+    // The line is shaped to 250 Mbit/s and idle: nothing of 4 Mbit/s gets lost.
+    let limits = record["judgements"].as_array().expect("judged");
+    let of_tv = limits.iter().filter(|limit| limit["reading"].as_str().is_some_and(|name| name.starts_with("multicast.")));
+    assert!(
+        of_tv.clone().count() >= 4 && of_tv.clone().all(|limit| limit["verdict"] == "pass"),
+        "{:#?}",
+        of_tv.collect::<Vec<_>>()
+    );
+}
+
+#[test]
+fn a_missing_querier_is_found_at_home() {
+    is_found_on_tv(Fault::TvNoQuerier, "tv-no-querier");
+}
+
+#[test]
+fn ignored_reports_are_found_in_the_network() {
+    is_found_on_tv(Fault::TvReportsIgnored, "tv-not-delivered");
+}
+
+#[test]
+fn lost_packets_of_tv_are_found_in_the_network() {
+    is_found_on_tv(Fault::TvLoss, "tv-loss");
+}
+
+#[test]
+fn forgotten_members_are_found_at_home() {
+    is_found_on_tv(Fault::TvForgotten, "tv-forgotten");
 }
 
 #[test]

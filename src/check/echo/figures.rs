@@ -42,9 +42,13 @@ pub(super) fn name_of(target: &Target) -> &'static str {
         Target::Gateway => "gateway",
         Target::ProviderHop => "provider hop",
         Target::FarEnd => "far end",
-        Target::Resolver(_) | Target::Hop(_) | Target::Server(_) | Target::Vlan(..) | Target::Class(_) | Target::Page(_) => {
-            "target"
-        }
+        Target::Resolver(_)
+        | Target::Hop(_)
+        | Target::Server(_)
+        | Target::Vlan(..)
+        | Target::Class(_)
+        | Target::Page(_)
+        | Target::Channel(_) => "target",
     }
 }
 
@@ -54,9 +58,13 @@ fn slug_of(target: &Target) -> &'static str {
         Target::Gateway => "gateway",
         Target::ProviderHop => "provider",
         Target::FarEnd => "far-end",
-        Target::Resolver(_) | Target::Hop(_) | Target::Server(_) | Target::Vlan(..) | Target::Class(_) | Target::Page(_) => {
-            "target"
-        }
+        Target::Resolver(_)
+        | Target::Hop(_)
+        | Target::Server(_)
+        | Target::Vlan(..)
+        | Target::Class(_)
+        | Target::Page(_)
+        | Target::Channel(_) => "target",
     }
 }
 

@@ -95,6 +95,7 @@ fn it_loads_for_fast_tiers_and_unknown_ones_always_at_soak_and_when_asked() {
         sold_down_mbit: 100.0,
         sold_up_mbit: 40.0,
         classes_mbit: None,
+        tv: None,
     };
     let of = |asked| (SelfTest { asked }.spec().cost)(&volume).time;
     assert_eq!((of(false), of(true)), (Duration::from_millis(20), Duration::from_millis(500)));

@@ -158,6 +158,7 @@ mod tests {
                 sold_down_mbit: 0.0,
                 sold_up_mbit: 1.0,
                 classes_mbit: Some(asked[0].mbit(Duration::from_millis(9))),
+                tv: None,
             };
             volume(&of, 1000, Duration::from_millis(9))
         };

@@ -7,7 +7,7 @@ use super::super::{meaning, output, progress};
 use super::verify;
 use crate::check::{Access, of_services, registry};
 use crate::plan::budget::{self, Bounds};
-use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, acquire_rights};
+use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, Tv, acquire_rights};
 use crate::record::Record;
 use crate::unit::Position;
 use crate::visit::{VisitOptions, preflight};
@@ -35,6 +35,15 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let mut config = LineConfig::sold_at_ip(down, up)
         .ok_or_else(|| Failure::usage(format_args!("the tier {} sells no rate that a line can be shaped to", profile.name)))?;
     config.seed = args.seed;
+    if let Some(tv) = &profile.tv {
+        config.tv = Tv { channels: tv.channels.clone(), version: tv.version, ..Tv::default() };
+    }
+    if let Some(fault) = fault.filter(|fault| fault.is_of_tv() && profile.tv.is_none()) {
+        return Err(Failure::usage(format_args!(
+            "the fault {fault} is one of TV, and the tier {} has none: give a tier with channels, for instance --profile fibre-250-50-tv",
+            profile.name
+        )));
+    }
     let handoff = match args.access {
         AccessArg::Ethernet => Handoff::Gateway,
         AccessArg::Pppoe => Handoff::Pppoe(Concentrator::Serving),
@@ -54,7 +63,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
     let runtime = line.namespace(Node::Laptop).runtime(WORKERS).map_err(Failure::could_not_run)?;
     let far_end = Some(line.far_end_target());
-    let depth = args.depth.into();
+    let (depth, has_tv) = (args.depth.into(), profile.tv.is_some());
     let visit = move || -> Result<Record, Failure> {
         let interface = runtime.block_on(preflight::interface(Some(PORT))).map_err(Failure::could_not_run)?;
         let options = VisitOptions {
@@ -76,7 +85,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             keep,
             capture: None,
         };
-        let mut checks = registry(&access, depth);
+        let mut checks = registry(&access, depth, has_tv);
         checks.extend(of_services(&options.sip()));
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
         let plan = budget::plan(

@@ -92,7 +92,14 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "packets are lost before the gateway, in the home",
         place: Place::BehindGatewayOnly,
         prior: 60.0,
-        shows: &[(LossToGateway, 0.95), (LossToProvider, 0.93), (LossToFarEnd, 0.95), (DownTooSlow, 0.5), (UpTooSlow, 0.5)],
+        shows: &[
+            (LossToGateway, 0.95),
+            (LossToProvider, 0.93),
+            (LossToFarEnd, 0.95),
+            (TvLoss, 0.7),
+            (DownTooSlow, 0.5),
+            (UpTooSlow, 0.5),
+        ],
         next: NEARBY,
     },
     Fault {
@@ -103,6 +110,7 @@ pub(super) const FAULTS: &[Fault] = &[
         shows: &[
             (LossToProvider, 0.93),
             (LossToFarEnd, 0.95),
+            (TvLoss, 0.7),
             (DownTooSlow, 0.5),
             (UpTooSlow, 0.3),
             (LowMargin, 0.4),
@@ -120,7 +128,7 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "packets are lost behind the provider's first hop",
         place: Place::Always(Segment::Network),
         prior: 30.0,
-        shows: &[(LossToFarEnd, 0.96), (DownTooSlow, 0.4), (UpTooSlow, 0.3)],
+        shows: &[(LossToFarEnd, 0.96), (TvLoss, 0.5), (DownTooSlow, 0.4), (UpTooSlow, 0.3)],
         next: &[
             "repeat against a second far end if there is one",
             "hand this record to the operations centre: the line itself is clean",

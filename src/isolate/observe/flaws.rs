@@ -81,7 +81,37 @@ const ROWS: &[Row] = &[
         absent: "no policer with a small bucket",
     },
     Row {
-        checks: &["link", "dhcp4", "echo", "twoway", "throughput"],
+        checks: &["multicast"],
+        codes: &["multicast-not-arriving"],
+        symptom: Symptom::TvMissing,
+        absent: "the TV channels that were joined came",
+    },
+    Row {
+        checks: &["multicast"],
+        codes: &["multicast-dropped"],
+        symptom: Symptom::TvDropped,
+        absent: "no TV channel ended while it was joined",
+    },
+    Row {
+        checks: &["multicast"],
+        codes: &["multicast-flooded"],
+        symptom: Symptom::TvFlooded,
+        absent: "no TV channel came unasked",
+    },
+    Row {
+        checks: &["multicast"],
+        codes: &["multicast-does-not-stop"],
+        symptom: Symptom::TvDoesNotStop,
+        absent: "TV channels ended when they were left",
+    },
+    Row {
+        checks: &["multicast"],
+        codes: &["multicast-wrong-tag"],
+        symptom: Symptom::TvOtherVlan,
+        absent: "no TV channel comes in another VLAN",
+    },
+    Row {
+        checks: &["link", "dhcp4", "echo", "twoway", "throughput", "multicast"],
         codes: &["test-set-*"],
         symptom: Symptom::TestSetInTheWay,
         absent: "no setting of the test set is in the way",

@@ -19,8 +19,10 @@ pub enum Filter {
     RouterAdvertisement,
     /// Control traffic, as [`crate::wire::mask`] knows it, and a little more.
     Control,
-    /// Frames to more than one: broadcast and multicast.
+    /// Frames to more than one: broadcast and multicast, only their headers.
     Group,
+    /// The same, whole.
+    WholeGroup,
     /// All of ICMPv6, without extension headers before it.
     Icmp6,
     /// UDP over IPv6 to this port, without extension headers before it.
@@ -197,11 +199,11 @@ fn session_ip(stack: &TagStack, session: u16) -> Vec<SockFilter> {
 }
 
 /// The lowest bit of the first octet of the destination (IEEE 802 section 8.2, "I/G").
-fn group() -> [SockFilter; 4] {
+fn group(octets: u32) -> [SockFilter; 4] {
     [
         load(libc::BPF_B, libc::BPF_ABS, 0),
         branch(libc::BPF_JSET, 1, 0, 1), // 1: else -> 3
-        give(HEADERS),
+        give(octets),
         give(0),
     ]
 }
@@ -228,7 +230,8 @@ pub(in crate::net) fn attach(socket: &Socket, filter: Filter) -> io::Result<()> 
         Filter::PppoeControl(stack) => socket.attach_filter(&pppoe_control(&stack)),
         Filter::SessionIp { stack, session } => socket.attach_filter(&session_ip(&stack, session)),
         Filter::Control => socket.attach_filter(&control::program()),
-        Filter::Group => socket.attach_filter(&group()),
+        Filter::Group => socket.attach_filter(&group(HEADERS)),
+        Filter::WholeGroup => socket.attach_filter(&group(WHOLE)),
         Filter::Icmp6 => socket.attach_filter(&icmp6()),
         Filter::Udp6 { port } => socket.attach_filter(&udp6(port)),
         Filter::Udp { port, with_arp } => socket.attach_filter(&udp(port, with_arp)),

@@ -17,10 +17,12 @@ use crate::practice::roles::middle::MiddleRole;
 use crate::practice::roles::registrar::RegistrarRole;
 use crate::practice::roles::router::RouterRole;
 use crate::practice::roles::sip_middle::SipMiddleRole;
+use crate::practice::roles::tv::TvRole;
 use crate::practice::strangers::Guests;
 use crate::practice::topology::{
-    FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, Node, RESOLVERS_V4, RESOLVERS_V6, WAN_PORT,
+    ACCESS_PORT, EDGE_V4, FAR_END_V4, FAR_END_V6, GATEWAY_LAN_V4, GATEWAY_WAN_V4, Node, RESOLVERS_V4, RESOLVERS_V6, WAN_PORT,
 };
+use crate::practice::tv;
 use crate::unit::Direction;
 use crate::wire::ethernet::Mac;
 
@@ -49,6 +51,7 @@ pub(super) struct RunningServices {
     pub(super) middle: Option<MiddleRole>,
     pub(super) registrar: Option<RegistrarRole>,
     pub(super) sip_middle: Option<SipMiddleRole>,
+    pub(super) tv: Vec<TvRole>,
 }
 
 impl PracticeLine {
@@ -103,6 +106,7 @@ impl PracticeLine {
             let role = IgdRole::start(self.namespace(Node::Gateway), config);
             self.services.igd = Some(role.map_err(system("starting the gateway's UPnP services"))?);
         }
+        self.start_tv()?;
         if let Some(manner) = wanted.meddler {
             let role = MiddleRole::start(self.namespace(Node::Edge), manner);
             self.services.middle = Some(role.map_err(system("putting somebody in the way of plain HTTP"))?);
@@ -124,6 +128,25 @@ impl PracticeLine {
             let far = SocketAddr::new(FAR_END_V4.into(), NEIGHBOUR_SERVICE);
             let role = CrossTraffic::start(home, network, far, mbit(Direction::Down), mbit(Direction::Up));
             self.services.cross_traffic = Some(role.map_err(system("starting another host's traffic"))?);
+        }
+        Ok(())
+    }
+
+    /// The edge with its channels, and the gateway between it and the home; in the gateway's place the laptop hears the edge itself.
+    fn start_tv(&mut self) -> Result<(), PracticeError> {
+        let mut edge = tv::port(ACCESS_PORT, mac(1, 2), EDGE_V4);
+        let gateway = if self.config.handoff == Handoff::Gateway {
+            let (home, line) = (tv::port(&self.lan(), mac(0, 2), GATEWAY_LAN_V4), tv::port(WAN_PORT, mac(1, 1), GATEWAY_WAN_V4));
+            self.config.tv.gateway(home, line)
+        } else {
+            edge.stack = self.config.vlan;
+            None
+        };
+        let roles = [(Node::Edge, self.config.tv.edge(edge)), (Node::Gateway, gateway)];
+        for (node, config) in roles {
+            let Some(config) = config else { continue };
+            let role = TvRole::start(self.namespace(node), config);
+            self.services.tv.push(role.map_err(system("starting TV"))?);
         }
         Ok(())
     }

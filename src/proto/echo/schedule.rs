@@ -93,7 +93,7 @@ impl Seed {
     }
 
     /// Uniform in 0..1.
-    fn uniform(&mut self) -> f64 {
+    pub(crate) fn uniform(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1_u64 << 53) as f64
     }
 }

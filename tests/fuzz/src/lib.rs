@@ -9,6 +9,7 @@ mod capacity;
 mod channel;
 mod home;
 mod link;
+mod membership;
 mod packets;
 mod path;
 mod seeds;
@@ -23,6 +24,7 @@ pub use capacity::capacity;
 pub use channel::{rtp, transport};
 pub use home::{igd, ssdp};
 pub use link::link;
+pub use membership::membership;
 pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
 pub use sip::sip;
 pub use stamp::stamp;
@@ -44,7 +46,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 27] = [
+pub const PARSERS: [Parser; 28] = [
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
@@ -57,6 +59,7 @@ pub const PARSERS: [Parser; 27] = [
     Parser { name: "ra", feed: ra, seeds: seeds::ra, worst: seeds::worst_ra },
     Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },
     Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
+    Parser { name: "membership", feed: membership, seeds: membership::seeds, worst: membership::worst },
     Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
     Parser { name: "rtp", feed: rtp, seeds: channel::rtp_seeds, worst: channel::worst_rtp },
     Parser { name: "transport", feed: transport, seeds: channel::transport_seeds, worst: channel::worst_transport },
