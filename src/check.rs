@@ -28,6 +28,7 @@ pub mod throughput;
 mod turn;
 pub mod twoway;
 pub mod vlan;
+pub mod voice;
 pub mod web;
 
 use std::fmt;
@@ -43,7 +44,7 @@ use crate::plan::{Depth, Need, Spec, Volume};
 use crate::proto::capacity::Terms;
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
-use crate::unit::{AccessKind, Direction, Family, Position, ServiceClass};
+use crate::unit::{AccessKind, CallTerms, Direction, Family, Position, ServiceClass};
 use crate::wire::dhcp4::Introduction;
 use crate::wire::vlan::TagStack;
 
@@ -159,6 +160,8 @@ pub struct Effort {
     pub capacity: Terms,
     /// Classes of service that run beside the twoway stream; `None` leaves the usual ones.
     pub classes: Option<Vec<ServiceClass>>,
+    /// The calls of check voice.
+    pub voice: CallTerms,
 }
 
 impl Effort {
@@ -383,6 +386,7 @@ pub fn registry(access: &Access, depth: Depth) -> Vec<Box<dyn Check>> {
         Box::new(twoway::Twoway::default()),
         if depth == Depth::Soak { Box::new(path::PathInDepth) } else { Box::new(path::PathCheck) },
         Box::new(throughput::Throughput),
+        Box::new(voice::VoiceCheck { depth }),
     ];
     if depth != Depth::Quick {
         checks.push(Box::new(web::WebCheck));

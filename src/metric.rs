@@ -23,3 +23,4 @@ pub mod rtp_loss;
 pub mod shaping;
 pub mod tcp;
 pub mod two_shares;
+pub mod voice;

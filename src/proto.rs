@@ -25,5 +25,6 @@ pub mod train;
 pub mod translation;
 pub mod view;
 pub mod vlan_scan;
+pub mod voice;
 pub mod way_back;
 pub mod web;

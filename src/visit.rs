@@ -122,6 +122,7 @@ impl VisitOptions {
             dscp: self.dscp,
             capacity: profile.map(|profile| profile.capacity).unwrap_or_default(),
             classes: profile.and_then(|profile| profile.classes.clone()),
+            voice: profile.map(|profile| profile.voice).unwrap_or_default(),
         }
     }
 }

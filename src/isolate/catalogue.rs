@@ -12,6 +12,7 @@ mod path;
 mod port;
 mod service;
 mod testset;
+mod voice;
 
 /// One fault.
 #[derive(Debug, Clone, Copy)]
@@ -60,7 +61,7 @@ pub const fn stray(symptom: Symptom) -> f64 {
         ResolverIsGateway => 0.5,
         // Shown on an interval or by a count, so wrong now and then.
         LossToGateway | LossToProvider | LossToFarEnd | DelayTooLong | DownTooSlow | UpTooSlow => 0.001,
-        PortErrors | ResolverSlow | DelayUnderLoad => 0.001,
+        PortErrors | ResolverSlow | DelayUnderLoad | DelayVaries => 0.001,
         // Typed by hand, from pages of all kinds.
         SyncBelowSold => 0.0001,
         LowMargin | LineErrors => 0.01,
@@ -78,6 +79,7 @@ pub fn all() -> impl Iterator<Item = &'static Fault> {
         .chain(between::FAULTS)
         .chain(path::FAULTS)
         .chain(service::FAULTS)
+        .chain(voice::FAULTS)
 }
 
 /// The catalogue as a page for people, as it stands in `docs/faults.md`.

@@ -14,6 +14,7 @@ mod line;
 mod names;
 mod path;
 mod port;
+mod voice;
 mod web;
 
 /// All symptoms that were looked for.
@@ -28,6 +29,7 @@ pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[
     far_end::observe(&evidence, &mut found);
     flaws::observe(&evidence, &mut found);
     web::observe(&evidence, &mut found);
+    voice::observe(&evidence, &mut found);
     rates(&evidence, &mut found);
     found.0
 }

@@ -37,6 +37,8 @@ pub enum Fault {
     LongDelay,
     /// The access line's buffer is far too deep.
     DeepBuffer,
+    /// The access line stops now and then, and lets go what came meanwhile.
+    VoiceJitter,
     /// The access line carries smaller packets than sold, and its ends say so.
     SmallMtu,
     /// The access line swallows large packets without a word.
@@ -73,7 +75,7 @@ const SMALL_MTU: u16 = 1400;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 25] = [
+    pub const ALL: [Self; 26] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -86,6 +88,7 @@ impl Fault {
         Self::AccessLoss,
         Self::LongDelay,
         Self::DeepBuffer,
+        Self::VoiceJitter,
         Self::SmallMtu,
         Self::MtuBlackhole,
         Self::NetworkLoss,
@@ -116,6 +119,7 @@ impl Fault {
             Self::AccessLoss => "access-loss",
             Self::LongDelay => "long-delay",
             Self::DeepBuffer => "deep-buffer",
+            Self::VoiceJitter => "voice-jitter",
             Self::SmallMtu => "small-mtu",
             Self::MtuBlackhole => "mtu-blackhole",
             Self::NetworkLoss => "network-loss",
@@ -152,6 +156,7 @@ impl Fault {
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
             Self::DeepBuffer => "the access line's buffers hold half a second",
+            Self::VoiceJitter => "the access line stops for 200 ms, twice a second or so, each way: no telephone's buffer holds that",
             Self::SmallMtu => "the access line carries packets of 1400 octets at most, and routers say so",
             Self::MtuBlackhole => "packets above 1400 octets vanish on the access line, each way",
             Self::DoubleNat => "the provider translates addresses too: two translators in a row",
@@ -179,7 +184,7 @@ impl Fault {
             Self::NoDhcp | Self::RogueDhcp | Self::DuplicateAddress | Self::RogueRa | Self::HomeLoss | Self::CrossTraffic => {
                 Segment::Home
             }
-            Self::SmallMtu | Self::MtuBlackhole => Segment::Access,
+            Self::SmallMtu | Self::MtuBlackhole | Self::VoiceJitter => Segment::Access,
             Self::NoPrefix
             | Self::NetworkLoss
             | Self::DoubleNat
@@ -232,6 +237,9 @@ impl Fault {
                 for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
                     shape.queue = Duration::from_millis(500);
                 }
+            }
+            Self::VoiceJitter => {
+                add(&mut line.access, |i| (i.stall, i.stall_after) = (Duration::from_millis(200), Duration::from_millis(400)));
             }
             Self::SmallMtu => line.access_mtu = Some(SMALL_MTU),
             Self::MtuBlackhole => add(&mut line.access, |i| i.longest = Some(SMALL_MTU)),

@@ -10,13 +10,14 @@ use crate::proto::web::page::PublicPage;
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
 use crate::typed::table::{Document, Table, root};
-use crate::unit::{AccessKind, Depth, Direction, Family, Layer, Load, ServiceClass};
+use crate::unit::{AccessKind, CallTerms, Depth, Direction, Family, Layer, Load, ServiceClass};
 use crate::wire::dhcp4::Introduction;
 
 mod capacity;
 mod criteria;
 mod dhcp4;
 mod twoway;
+mod voice;
 mod web;
 
 /// A service tier: what was sold, the limits, how hard to test.
@@ -40,6 +41,8 @@ pub struct Profile {
     pub classes: Option<Vec<ServiceClass>>,
     /// Pages of public hosts to fetch; none unless named.
     pub pages: Vec<PublicPage>,
+    /// The calls of check voice.
+    pub voice: CallTerms,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -215,7 +218,7 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
         root.get_ref(),
         0..0,
         String::new(),
-        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "criterion"],
+        &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "voice", "criterion"],
     );
     let profile = read(&document, &top);
     let (problems, more) = document.into_problems();
@@ -241,6 +244,8 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let capacity = top.table("capacity", capacity::KEYS).map(|t| capacity::read(document, &t)).unwrap_or_default();
     let classes = top.table("twoway", twoway::KEYS).map(|t| twoway::read(document, &t, line.mtu, sold.as_ref()));
     let pages = top.table("web", web::KEYS).map(|t| web::read(document, &t)).unwrap_or_default();
+    let sold_up_mbit = sold.as_ref().map(|sold| sold.up_mbit);
+    let voice = top.table("voice", voice::KEYS).map(|t| voice::read(document, &t, sold_up_mbit)).unwrap_or_default();
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -255,6 +260,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         capacity,
         classes,
         pages,
+        voice,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -5,6 +5,7 @@
 //! the ordinary test run feeds the same functions. A function must not panic and must take time in proportion to its
 //! input; what it asserts are laws of the parser, never a particular result. It must not know who draws the octets.
 
+mod call;
 mod capacity;
 mod home;
 mod link;
@@ -17,6 +18,7 @@ mod text;
 mod train;
 mod web;
 
+pub use call::call;
 pub use capacity::capacity;
 pub use home::{igd, ssdp};
 pub use link::link;
@@ -40,7 +42,8 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 24] = [
+pub const PARSERS: [Parser; 25] = [
+    Parser { name: "call", feed: call, seeds: call::seeds, worst: call::worst },
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },
