@@ -21,6 +21,7 @@ pub mod reorder;
 pub mod responsiveness;
 pub mod rtp_loss;
 pub mod shaping;
+pub mod stream;
 pub mod tcp;
 pub mod two_shares;
 pub mod voice;

@@ -4,6 +4,7 @@
 //! `next_wake`, `poll_event`. They read no clock and draw no random number; identifiers come in through constructors.
 
 pub mod capacity;
+pub mod channel_watch;
 pub mod dhcp4;
 pub mod dhcp6;
 pub mod dns_probe;
@@ -23,6 +24,7 @@ pub mod slaac;
 pub mod stamp;
 pub mod train;
 pub mod translation;
+pub mod tv_source;
 pub mod view;
 pub mod vlan_scan;
 pub mod voice;

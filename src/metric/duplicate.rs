@@ -17,12 +17,15 @@ impl Duplication {
     /// From the number of copies that arrived of each packet sent; zero is a lost packet.
     pub fn from_copies(copies: impl IntoIterator<Item = u32>) -> Self {
         let mut this = Self::default();
-        for copies in copies {
-            this.distinct += u64::from(copies > 0);
-            this.copies += u64::from(copies);
-            this.replicated += u64::from(copies > 1);
-        }
+        copies.into_iter().for_each(|copies| this.on_packet(copies));
         this
+    }
+
+    /// Takes one packet of which so many copies arrived.
+    pub fn on_packet(&mut self, copies: u32) {
+        self.distinct += u64::from(copies > 0);
+        self.copies += u64::from(copies);
+        self.replicated += u64::from(copies > 1);
     }
 
     /// Extra copies per distinct packet, 0 for none (RFC 5560 section 5.2, packet duplication fraction). May exceed 1.
