@@ -201,7 +201,8 @@ async fn fill_both(
         }
     };
     let plan = |request| PhasePlan { request, start_up, part: Part::BothWays, check };
-    let (down, up) = tokio::join!(phase::run(context, session, plan(down), first), phase::run(context, session, plan(up), second));
+    let (down, up) =
+        tokio::join!(phase::run(context, session, plan(down), first), phase::run(context, session, plan(up), second));
     let phases = [down.map_err(|why| not_started(&why))?, up.map_err(|why| not_started(&why))?];
     match phases.iter().find_map(broken_off) {
         Some(why) => Err(format!(": {why}")),

@@ -98,7 +98,9 @@ async fn examine(context: Context) -> Outcome {
             outcome.fact("filled_with_mbit_of_tcp_payload", serde_json::json!({ "down": down, "up": up }));
         }
         (Err(why), _) => outcome.flaw("voice-under-load-not-run", format!("filling both ways at once{why}"), None),
-        (_, Err(why)) => outcome.flaw("voice-under-load-not-run", format!("the calls beside the load did not begin: {why}"), None),
+        (_, Err(why)) => {
+            outcome.flaw("voice-under-load-not-run", format!("the calls beside the load did not begin: {why}"), None)
+        }
     }
     outcome
 }
@@ -106,7 +108,8 @@ async fn examine(context: Context) -> Outcome {
 /// Adds what a round of calls found; calls that nobody answered end the check.
 fn add(outcome: &mut Outcome, context: &Context, round: &Round, began: Duration) {
     if round.calls.iter().all(|call| !call.is_open()) && !context.cancel.is_cancelled() {
-        let reason = "the far end admitted the calls over its control connection and answered none of them: UDP to its port is filtered";
+        let reason =
+            "the far end admitted the calls over its control connection and answered none of them: UDP to its port is filtered";
         outcome.flaw("voice-unanswered", reason, None);
         (outcome.status, outcome.reason) = (Status::Failed, Some(reason.to_owned()));
         return;

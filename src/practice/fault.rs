@@ -156,7 +156,9 @@ impl Fault {
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
             Self::DeepBuffer => "the access line's buffers hold half a second",
-            Self::VoiceJitter => "the access line stops for 200 ms, twice a second or so, each way: no telephone's buffer holds that",
+            Self::VoiceJitter => {
+                "the access line stops for 200 ms, twice a second or so, each way: no telephone's buffer holds that"
+            }
             Self::SmallMtu => "the access line carries packets of 1400 octets at most, and routers say so",
             Self::MtuBlackhole => "packets above 1400 octets vanish on the access line, each way",
             Self::DoubleNat => "the provider translates addresses too: two translators in a row",

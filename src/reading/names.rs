@@ -245,7 +245,11 @@ pub const ALL: &[NameSpec] = &[
     n("voice.late_ratio", One, "share of speech packets that came too late for the listener's buffer, or too early for its room"),
     n("voice.jitter", Millisecond, "interarrival jitter (RFC 3550 section 6.4.1) at the end of the worst call"),
     n("voice.burstiness", One, "burst ratio (BurstR, ITU-T G.107) of lost and late packets: 1 is random, more is bursts"),
-    n("voice.buffer_delay", Millisecond, "mean time from the least transit to playing: what the line's variation and the buffer take"),
+    n(
+        "voice.buffer_delay",
+        Millisecond,
+        "mean time from the least transit to playing: what the line's variation and the buffer take",
+    ),
     n("voice.round_trip_p50", Millisecond, "median round trip of speech packets, by the stamps of both ends"),
     n("voice.mouth_to_ear_delay", Millisecond, "coding, half of the round trip and buffer: the delay that the rating is given"),
     n("voice.underruns", One, "times that the listener's buffer ran empty"),
@@ -255,7 +259,11 @@ pub const ALL: &[NameSpec] = &[
     n("voice.best_effort_rating", One, "rating R of an unmarked call at the same time"),
     n("voice.marking_gain", One, "rating R of the marked calls less that of the unmarked one"),
     n("voice.marking_kept", One, "1 when all speech packets arrived with the DSCP that they left with, else 0"),
-    n("voice.schedule_error_p99", Millisecond, "99th percentile of how much behind its time a speech packet left: the sender's own"),
+    n(
+        "voice.schedule_error_p99",
+        Millisecond,
+        "99th percentile of how much behind its time a speech packet left: the sender's own",
+    ),
     n("throughput.test_set_cpu", One, "busiest core's share of busy time on the test set during the phase"),
 ];
 

@@ -19,7 +19,8 @@ pub enum Codec {
 
 impl Codec {
     /// The words of a profile.
-    pub const WORDS: &[(&str, Self)] = &[("g711-mu-law", Self::G711MuLaw), ("g711-a-law", Self::G711ALaw), ("g729a", Self::G729A)];
+    pub const WORDS: &[(&str, Self)] =
+        &[("g711-mu-law", Self::G711MuLaw), ("g711-a-law", Self::G711ALaw), ("g729a", Self::G729A)];
 
     /// The word of a profile.
     pub fn word(self) -> &'static str {

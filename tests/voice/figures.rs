@@ -56,7 +56,11 @@ fn a_set_loss_gives_the_rating_of_the_formula_and_the_other_way_has_none() {
     // Once in 100 000 runs the set share lies outside of this exact interval.
     let lost = (loss.value * loss.samples as f64).round() as u64;
     let bounds = clopper_pearson(lost, loss.samples, 1.0 - 1e-5);
-    assert!(bounds.low.is_some_and(|low| low < share) && bounds.high.is_some_and(|high| share < high), "{lost} of {}", loss.samples);
+    assert!(
+        bounds.low.is_some_and(|low| low < share) && bounds.high.is_some_and(|high| share < high),
+        "{lost} of {}",
+        loss.samples
+    );
     // The same bounds about the set share, through the formula; random loss has a burst ratio of 1, of 120 runs' mean length it is known to
     // a relative 1 / sqrt(120) or 0.1, and late packets of a busy machine are 1 % at most.
     let about = clopper_pearson((share * loss.samples as f64) as u64, loss.samples, 1.0 - 1e-5);
@@ -76,7 +80,8 @@ fn a_set_variation_is_the_jitter_of_the_formula_and_a_shallow_buffer_drops_what_
     let variation = Duration::from_millis(18);
     let down = Line { delay: Duration::from_millis(5), variation, ..Line::default() };
     let line = view::line(LineConfig { access: Impairments { down, ..Impairments::default() }, ..LineConfig::default() });
-    let fixed = |nominal| Buffer { kind: BufferKind::Fixed, nominal: Duration::from_millis(nominal), most: Duration::from_millis(200) };
+    let fixed =
+        |nominal| Buffer { kind: BufferKind::Fixed, nominal: Duration::from_millis(nominal), most: Duration::from_millis(200) };
     let deep = calls(&line, CallTerms { dscp: 0, buffer: fixed(100), ..CallTerms::default() });
     let jitter = of(&deep, "voice.jitter", Down, None).value;
     println!("jitter {jitter}");

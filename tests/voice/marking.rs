@@ -25,7 +25,10 @@ fn marked_speech_is_spared_by_a_queue_of_its_own_while_the_line_is_filled() {
     for direction in [Down, Up] {
         let at = |name| of(&outcome, name, direction, Some(Load::Both));
         let (marked, unmarked, gain) = (at("voice.rating"), at("voice.best_effort_rating"), at("voice.marking_gain"));
-        println!("{direction}: marked {:.1}, unmarked {:.1}, gain {:?} to {:?}", marked.value, unmarked.value, gain.low, gain.high);
+        println!(
+            "{direction}: marked {:.1}, unmarked {:.1}, gain {:?} to {:?}",
+            marked.value, unmarked.value, gain.low, gain.high
+        );
         let idle = of(&outcome, "voice.rating", direction, None).value;
         // What is served first waits for one packet of 1.2 ms at most; a queue of 150 ms that TCP keeps filled takes points by delay, and drops.
         assert!(marked.value > idle - 6.0, "{direction}: {} beside {idle} on the idle line", marked.value);
@@ -41,7 +44,11 @@ fn marked_speech_is_spared_by_a_queue_of_its_own_while_the_line_is_filled() {
 #[test]
 fn a_marking_that_gets_lost_on_the_way_is_told_with_its_direction() {
     let line = view::line(LineConfig::default());
-    view::rules(&line, Node::Edge, "table ip bleach { chain out { type filter hook forward priority 0; ip dscp ef ip dscp set cs0; } }");
+    view::rules(
+        &line,
+        Node::Edge,
+        "table ip bleach { chain out { type filter hook forward priority 0; ip dscp ef ip dscp set cs0; } }",
+    );
     let outcome = calls(&line, CallTerms::default());
     for (direction, code) in [(Down, "dscp-rewritten-down"), (Up, "dscp-rewritten-up")] {
         assert_eq!(of(&outcome, "voice.marking_kept", direction, None).value, 0.0);

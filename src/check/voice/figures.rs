@@ -47,7 +47,11 @@ pub(super) fn add(outcome: &mut Outcome, effort: &Effort, round: &Round, began: 
     let unanswered = round.calls.len() - accounts.len();
     if unanswered > 0 {
         let more = round.failures.first().map(|why| format!(" ({why})")).unwrap_or_default();
-        outcome.flaw("voice-call-unanswered", format!("{unanswered} of {} calls {place} did not begin{more}", round.calls.len()), None);
+        outcome.flaw(
+            "voice-call-unanswered",
+            format!("{unanswered} of {} calls {place} did not begin{more}", round.calls.len()),
+            None,
+        );
     }
     let of_group = |is_unmarked: bool| -> Vec<&Account> {
         let last = |number: usize| round.has_unmarked && number + 1 == round.calls.len();
@@ -129,7 +133,10 @@ fn compared(readings: &mut Readings<'_>, marked: &Heard, unmarked: &Heard) {
 /// Whether the code point arrived as it left.
 fn marking(outcome: &mut Outcome, readings: &mut Readings<'_>, calls: &[&Account], direction: Direction, dscp: u8) {
     let mut seen = std::collections::BTreeMap::<u8, u64>::new();
-    calls.iter().flat_map(|account| &way(account, direction).dscps).for_each(|(dscp, count)| *seen.entry(*dscp).or_default() += count);
+    calls
+        .iter()
+        .flat_map(|account| &way(account, direction).dscps)
+        .for_each(|(dscp, count)| *seen.entry(*dscp).or_default() += count);
     let arrived: u64 = seen.values().sum();
     if arrived == 0 {
         return;

@@ -22,7 +22,13 @@ impl Admission {
     ///
     /// # Errors
     /// [`Refused::Calls`] with the time to come back.
-    pub fn admit_calls(&mut self, now: Instant, (session, id): (&str, &str), count: usize, time: Duration) -> Result<(), Refused> {
+    pub fn admit_calls(
+        &mut self,
+        now: Instant,
+        (session, id): (&str, &str),
+        count: usize,
+        time: Duration,
+    ) -> Result<(), Refused> {
         if !self.sessions.contains_key(session) {
             return Err(Refused::NoSession);
         }

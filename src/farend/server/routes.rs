@@ -269,12 +269,16 @@ impl From<Refused> for Refuse {
         let (status, code) = match &refused {
             Refused::Sessions(_) | Refused::SessionsOfToken(_) => (StatusCode::SERVICE_UNAVAILABLE, RefusalCode::Full),
             Refused::Busy { .. } => (StatusCode::SERVICE_UNAVAILABLE, RefusalCode::Busy),
-            Refused::UsedUp(_) | Refused::Often { .. } | Refused::Calls { .. } => (StatusCode::TOO_MANY_REQUESTS, RefusalCode::Busy),
+            Refused::UsedUp(_) | Refused::Often { .. } | Refused::Calls { .. } => {
+                (StatusCode::TOO_MANY_REQUESTS, RefusalCode::Busy)
+            }
             Refused::TooLarge { .. } => (StatusCode::BAD_REQUEST, RefusalCode::Request),
             Refused::NoSession => (StatusCode::NOT_FOUND, RefusalCode::Unknown),
         };
         let retry_after_s = match &refused {
-            Refused::Busy { retry_after } | Refused::Often { retry_after } | Refused::Calls { retry_after, .. } => Some(retry_after.as_secs() + 1),
+            Refused::Busy { retry_after } | Refused::Often { retry_after } | Refused::Calls { retry_after, .. } => {
+                Some(retry_after.as_secs() + 1)
+            }
             _ => None,
         };
         Self { status, body: Refusal { code, message: refused.to_string(), retry_after_s } }

@@ -43,7 +43,10 @@ pub(super) const FAULTS: &[Fault] = &[
         place: Place::Always(Segment::Network),
         prior: 20.0,
         shows: &[(DelayVaries, 0.95), (VariationInNetwork, 0.9), (DelayTooLong, 0.5), (DelayUnderLoad, 0.3)],
-        next: &["repeat against a second far end if there is one", "hand this record to the operations centre: the line itself is steady"],
+        next: &[
+            "repeat against a second far end if there is one",
+            "hand this record to the operations centre: the line itself is steady",
+        ],
     },
     Fault {
         id: "marking-lost",

@@ -19,7 +19,11 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
         return;
     }
     let way = worst.direction.map(|direction| format!(" ({direction})")).unwrap_or_default();
-    found.note(Symptom::DelayVaries, varies, format!("{} of speech packets come too late for a listener's buffer{way}", words::of(worst)));
+    found.note(
+        Symptom::DelayVaries,
+        varies,
+        format!("{} of speech packets come too late for a listener's buffer{way}", words::of(worst)),
+    );
     if varies {
         spread(evidence, found);
     }
@@ -32,8 +36,8 @@ fn spread(evidence: &Evidence<'_>, found: &mut Findings) {
         Some((of("echo.round_trip_p95")? - of("echo.round_trip_min")?).max(0.0))
     };
     let stream = |name: &str| evidence.idle(name).first().map(|r| r.value);
-    let far = echo(Target::FarEnd)
-        .or_else(|| Some((stream("twoway.round_trip_p95")? - stream("twoway.round_trip_min")?).max(0.0)));
+    let far =
+        echo(Target::FarEnd).or_else(|| Some((stream("twoway.round_trip_p95")? - stream("twoway.round_trip_min")?).max(0.0)));
     let Some(far) = far else { return };
     let behind_gateway = evidence.position.is_behind_gateway();
     let gateway = if behind_gateway { echo(Target::Gateway) } else { Some(0.0) };

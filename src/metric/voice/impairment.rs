@@ -91,7 +91,8 @@ mod tests {
     #[test]
     fn older_tables_of_g_729_under_random_loss_are_met_within_a_point() {
         // G.113 appendix I of 1999, Ie by per cent of loss, from memory.
-        for (percent, want) in [(0.0, 11.0), (0.5, 13.0), (1.0, 15.0), (1.5, 17.0), (2.0, 19.0), (3.0, 23.0), (4.0, 26.0), (8.0, 36.0), (16.0, 49.0)]
+        for (percent, want) in
+            [(0.0, 11.0), (0.5, 13.0), (1.0, 15.0), (1.5, 17.0), (2.0, 19.0), (3.0, 23.0), (4.0, 26.0), (8.0, 36.0), (16.0, 49.0)]
         {
             let found = of(Codec::G729A, true).effective(percent / 100.0, 1.0);
             assert!((found - want).abs() < 1.0, "{percent} %: {found}, not {want}");

@@ -47,12 +47,18 @@ fn buffer(document: &Document<'_>, table: &Table<'_, '_>) -> Buffer {
     let default = Buffer::default();
     let ms = |key: &str| table.whole(key, 20..=1000);
     let (nominal, most) = (ms("buffer_ms"), ms("buffer_most_ms"));
-    let time = |ms: &Option<_>, other: Duration| ms.as_ref().map_or(other, |n: &crate::typed::table::Placed<u64>| Duration::from_millis(n.value));
+    let time = |ms: &Option<_>, other: Duration| {
+        ms.as_ref().map_or(other, |n: &crate::typed::table::Placed<u64>| Duration::from_millis(n.value))
+    };
     let nominal_time = time(&nominal, default.nominal);
     // A buffer that is set to hold more at first may hold as much later, whatever the default.
     let most_time = time(&most, default.most.max(nominal_time));
     if let Some(most) = most.filter(|_| most_time < nominal_time) {
-        let what = format!("the buffer would hold {} ms at most, less than the {} ms of its start", most.value, nominal_time.as_millis());
+        let what = format!(
+            "the buffer would hold {} ms at most, less than the {} ms of its start",
+            most.value,
+            nominal_time.as_millis()
+        );
         document.wrong(&most, what);
     }
     Buffer { kind: table.word("buffer", KINDS).unwrap_or(default.kind), nominal: nominal_time, most: most_time.max(nominal_time) }
@@ -66,7 +72,9 @@ mod tests {
     fn read_of(table: &str) -> Result<CallTerms, String> {
         let rest = "[sold]\ndown = 20\nup = 2\nlayer = \"ip\"\nbasis = \"invented\"\n\
             [[criterion]]\nname = \"c\"\nreading = \"voice.rating\"\nat_least = 80\nseverity = \"must\"\nbasis = \"x\"\n";
-        parse(&format!("name = \"t\"\ntitle = \"t\"\n{table}\n{rest}"), "test").map(|p| p.voice).map_err(|error| error.to_string())
+        parse(&format!("name = \"t\"\ntitle = \"t\"\n{table}\n{rest}"), "test")
+            .map(|p| p.voice)
+            .map_err(|error| error.to_string())
     }
 
     #[test]
@@ -74,8 +82,7 @@ mod tests {
         assert_eq!(read_of(""), Ok(CallTerms::default()));
         assert_eq!(read_of("[voice]\n"), Ok(CallTerms::default()));
         let whole = "[voice]\ncalls = 8\ncodec = \"g711-a-law\"\nconcealment = false\ndscp = 0\nbuffer = \"fixed\"\nbuffer_ms = 60\nbuffer_most_ms = 90\n";
-        let buffer =
-            Buffer { kind: BufferKind::Fixed, nominal: Duration::from_millis(60), most: Duration::from_millis(90) };
+        let buffer = Buffer { kind: BufferKind::Fixed, nominal: Duration::from_millis(60), most: Duration::from_millis(90) };
         let want = CallTerms { calls: 8, codec: Codec::G711ALaw, conceals: false, buffer, dscp: 0 };
         assert_eq!(read_of(whole), Ok(want));
         let deep = read_of("[voice]\nbuffer_ms = 200\n").expect("sound").buffer;

@@ -134,8 +134,7 @@ fn way(sender: &Leg, receiver: &Leg, transit: impl Fn(i64, i64) -> i64) -> Way {
 }
 
 fn schedule_errors(sent: &[Option<i64>]) -> Vec<f64> {
-    let behind: Vec<i64> =
-        sent.iter().zip(0..).filter_map(|(at, place)| Some((*at)? - place * super::spacing_ns())).collect();
+    let behind: Vec<i64> = sent.iter().zip(0..).filter_map(|(at, place)| Some((*at)? - place * super::spacing_ns())).collect();
     let least = behind.iter().copied().min().unwrap_or(0);
     behind.into_iter().map(|ns| (ns - least) as f64 / 1e6).collect()
 }
@@ -172,7 +171,8 @@ mod tests {
 
     #[test]
     fn transits_are_told_above_the_least_and_the_round_trip_without_the_clocks_difference() {
-        let (near, far) = call(100, |_| -123 * MS, |is_up, place| if is_up && place == 7 { -1 } else { i64::from(place % 2) * MS });
+        let (near, far) =
+            call(100, |_| -123 * MS, |is_up, place| if is_up && place == 7 { -1 } else { i64::from(place % 2) * MS });
         let account = Account::of(&near, &far);
         assert_eq!(account.up.transits[5..9], [Some(MS), Some(0), None, Some(0)]);
         assert_eq!((account.up.lost(), account.up.sent, account.down.lost()), (1, 100, 0));

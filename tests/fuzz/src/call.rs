@@ -44,6 +44,7 @@ pub(super) fn seeds() -> Vec<Vec<u8>> {
 }
 
 pub(super) fn worst() -> Vec<Vec<u8>> {
-    let long = Leg { sent: vec![Some(1); 65_535], arrived: vec![Arrival { place: 7, class: 0, at_ns: 9 }; 65_535], ..Leg::default() };
+    let long =
+        Leg { sent: vec![Some(1); 65_535], arrived: vec![Arrival { place: 7, class: 0, at_ns: 9 }; 65_535], ..Leg::default() };
     vec![emit(&[long]), vec![0xff; 100_000]]
 }

@@ -6,8 +6,9 @@
 use std::net::{Ipv4Addr, Ipv6Addr};
 
 use doorstep::farend::api::{
-    CallGrant, CallStream, CallsGrant, CallsRequest, KnownGrant, LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, StampGrant,
-    StreamReceived, StreamSent, ViewGrant, WayBackAddress, WayBackGrant, WayBackHop, WayBackReport,
+    CallGrant, CallStream, CallsGrant, CallsRequest, KnownGrant, LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode,
+    Secret, SessionGrant, SessionRequest, StampGrant, StreamReceived, StreamSent, ViewGrant, WayBackAddress, WayBackGrant,
+    WayBackHop, WayBackReport,
 };
 use doorstep::farend::client::FarEndTarget;
 use doorstep::unit::{Direction, Family};

@@ -4,7 +4,8 @@ use std::fmt::Debug;
 use std::path::Path;
 
 use doorstep::farend::api::{
-    CallsGrant, CallsRequest, LoadGrant, LoadReport, LoadRequest, Refusal, Secret, SessionGrant, SessionRequest, WayBackGrant, WayBackReport,
+    CallsGrant, CallsRequest, LoadGrant, LoadReport, LoadRequest, Refusal, Secret, SessionGrant, SessionRequest, WayBackGrant,
+    WayBackReport,
 };
 use doorstep::farend::invitation as invited;
 use doorstep::record::{Record, store};

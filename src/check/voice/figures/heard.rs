@@ -82,9 +82,12 @@ impl Heard {
         let mut of_calls: Vec<Vec<f64>> = Vec::new();
         for played in &played {
             let spurts = played.fates.chunks(SPURT).zip(played.played_at.chunks(SPURT));
-            of_calls.push(spurts.filter(|(fates, _)| fates.len() == SPURT).map(|(fates, at)| {
-                shown(rated(&mut fates.iter().map(|fate| *fate != Fate::Received), mean_ms(at)).r)
-            }).collect());
+            of_calls.push(
+                spurts
+                    .filter(|(fates, _)| fates.len() == SPURT)
+                    .map(|(fates, at)| shown(rated(&mut fates.iter().map(|fate| *fate != Fate::Received), mean_ms(at)).r))
+                    .collect(),
+            );
         }
         let longest = of_calls.iter().map(Vec::len).max().unwrap_or(0);
         let of_second = |second: usize| mean(&of_calls.iter().filter_map(|call| call.get(second).copied()).collect::<Vec<_>>());

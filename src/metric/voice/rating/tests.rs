@@ -60,7 +60,9 @@ fn ratings_become_opinion_scores_as_in_annex_b() {
     for (r, want) in [(93.2, 4.41), (90.0, 4.34), (80.0, 4.03), (70.0, 3.60), (60.0, 3.10), (50.0, 2.58)] {
         assert!((mean_opinion_score(r) - want).abs() < 0.01, "{r}");
     }
-    for (r, want) in [(100.0, 4.5), (95.0, 4.441), (40.0, 2.064), (30.0, 1.609), (20.0, 1.252), (10.0, 1.035), (6.5, 1.0), (5.0, 1.0)] {
+    for (r, want) in
+        [(100.0, 4.5), (95.0, 4.441), (40.0, 2.064), (30.0, 1.609), (20.0, 1.252), (10.0, 1.035), (6.5, 1.0), (5.0, 1.0)]
+    {
         assert!((mean_opinion_score(r) - want).abs() < 0.001, "{r}");
     }
     assert_eq!([-20.0, 0.0, 100.0, 130.0].map(mean_opinion_score), [1.0, 1.0, 4.5, 4.5]);
@@ -100,7 +102,9 @@ fn loss_of_each_codec_gives_the_scores_of_its_impairment() {
 
 #[test]
 fn satisfaction_begins_at_its_bounds() {
-    for (r, want) in [(90.0, "users very satisfied"), (89.9, "users satisfied"), (70.0, "some users dissatisfied"), (-5.0, "not recommended")] {
+    for (r, want) in
+        [(90.0, "users very satisfied"), (89.9, "users satisfied"), (70.0, "some users dissatisfied"), (-5.0, "not recommended")]
+    {
         assert_eq!(satisfaction(r), want);
     }
 }
