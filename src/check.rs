@@ -24,6 +24,7 @@ mod probing;
 pub mod responsiveness;
 pub mod selftest;
 pub mod shaping;
+pub mod stream;
 pub mod throughput;
 mod turn;
 pub mod twoway;

@@ -5,6 +5,7 @@
 //! socket's own queue had to drop is counted by the kernel and told with each datagram: a loss of this machine, not of the line.
 
 mod sending;
+mod several;
 mod waiting;
 
 use std::io;
@@ -20,6 +21,7 @@ use super::stamped::options::{set_arrival_stamping, set_int};
 use crate::unit::{Stamp, StampSource};
 
 pub use sending::{LONGEST_TRAIN, MOST_IN_TRAIN, Marked, Train};
+pub use several::wait_for_any;
 pub use waiting::WaitingSocket;
 
 /// Single datagrams per system call, and received ones at most.

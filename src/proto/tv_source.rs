@@ -137,8 +137,12 @@ impl TvSource {
         let stream = |kind, pid| psi::Stream { kind, pid, descriptors: Vec::new() };
         let streams = vec![stream(elementary::VIDEO_KIND, VIDEO_PID), stream(elementary::AUDIO_KIND, AUDIO_PID)];
         let pmt = Pmt { program: settings.program, version: 0, pcr_pid: VIDEO_PID, descriptors: Vec::new(), streams }.emit();
-        // A pointer of 0: the section begins right behind it (clause 2.4.4.1).
-        let payload = |section: Vec<u8>| [&[0], section.as_slice()].concat();
+        // A pointer of 0: the section begins right behind it; ones fill the packet (clause 2.4.4.1).
+        let payload = |section: Vec<u8>| {
+            let mut payload = [&[0], section.as_slice()].concat();
+            payload.resize(PACKET_LEN - HEADER_LEN, 0xff);
+            payload
+        };
         let group = (settings.random_access_every.as_millis() / 40) as u64;
         let video = Video::new(video_rate(settings.rate), group, DELAY_NS);
         if !video.fits() {

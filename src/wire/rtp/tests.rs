@@ -65,7 +65,8 @@ proptest! {
         let header = Header { marker, payload_type, sequence, timestamp, ssrc };
         let data = extension.as_ref().map(|(profile, data)| Extension { profile: *profile, data: data.as_flattened() });
         let packet = Packet { header, csrc: &csrc, extension: data, payload: &payload, padding };
-        prop_assert_eq!(Packet::parse(&packet.emit()).unwrap(), packet);
+        let bytes = packet.emit();
+        prop_assert_eq!(Packet::parse(&bytes).unwrap(), packet);
     }
 
     #[test]

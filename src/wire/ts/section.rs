@@ -160,7 +160,8 @@ mod tests {
         #[test]
         fn what_is_written_is_read_back(table_id: u8, extension: u16, version in 0..32u8, is_current: bool, number: u8, body: Vec<u8>) {
             let section = Section { table_id, extension, version, is_current, number, last_number: 255, body: &body };
-            prop_assert_eq!(Section::parse(&section.emit()), Ok(section));
+            let bytes = section.emit();
+            prop_assert_eq!(Section::parse(&bytes), Ok(section));
         }
 
         #[test]

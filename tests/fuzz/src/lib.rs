@@ -7,6 +7,7 @@
 
 mod call;
 mod capacity;
+mod channel;
 mod home;
 mod link;
 mod packets;
@@ -20,6 +21,7 @@ mod web;
 
 pub use call::call;
 pub use capacity::capacity;
+pub use channel::{rtp, transport};
 pub use home::{igd, ssdp};
 pub use link::link;
 pub use packets::{dhcp4, dhcp6, dns, icmp, mask, ppp, pppoe, ra, stun, syn, vlan};
@@ -42,7 +44,7 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 25] = [
+pub const PARSERS: [Parser; 27] = [
     Parser { name: "call", feed: call, seeds: call::seeds, worst: call::worst },
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
@@ -57,6 +59,8 @@ pub const PARSERS: [Parser; 25] = [
     Parser { name: "ssdp", feed: ssdp, seeds: home::ssdp_seeds, worst: home::worst_ssdp },
     Parser { name: "igd", feed: igd, seeds: home::igd_seeds, worst: home::worst_igd },
     Parser { name: "mask", feed: mask, seeds: seeds::mask, worst: seeds::worst_mask },
+    Parser { name: "rtp", feed: rtp, seeds: channel::rtp_seeds, worst: channel::worst_rtp },
+    Parser { name: "transport", feed: transport, seeds: channel::transport_seeds, worst: channel::worst_transport },
     Parser { name: "stamp", feed: stamp, seeds: seeds::stamp, worst: seeds::worst_stamp },
     Parser { name: "stun", feed: stun, seeds: seeds::stun, worst: seeds::worst_stun },
     Parser { name: "syn", feed: syn, seeds: seeds::syn, worst: seeds::worst_syn },
