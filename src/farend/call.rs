@@ -13,6 +13,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::net::stamped::{SendKey, SendWith, StampedEvent, StampedSocket};
 use crate::proto::voice::{Plan, Talk};
+use crate::unit::Stamp;
 use crate::wire::call::Leg;
 use crate::wire::train::{Secret, is_ready, ready};
 
@@ -82,13 +83,20 @@ pub async fn run(side: Side<'_>, to: SocketAddr) -> io::Result<Leg> {
                     return talk(&side, to, |_| None, None).await;
                 }
                 // A packet does as well, where the ready was lost or overtaken.
-                let first = (octets.to_vec(), stamp.unix_ns, traffic_class.unwrap_or(0));
-                if Talk::new(0, side.plan).on_packet(&first.0, 0, 0) {
+                let first = First { octets: octets.to_vec(), stamp, class: traffic_class.unwrap_or(0) };
+                if Talk::new(0, side.plan).on_packet(octets, stamp, 0) {
                     return talk(&side, to, |_| None, Some(first)).await;
                 }
             }
         }
     }
+}
+
+/// A packet of speech that was read while its side still waited for the answer to its opening.
+struct First {
+    octets: Vec<u8>,
+    stamp: Stamp,
+    class: u8,
 }
 
 fn marked(dscp: u8) -> SendWith {
@@ -112,13 +120,13 @@ async fn talk(
     side: &Side<'_>,
     peer: SocketAddr,
     other: impl Fn(&[u8]) -> Option<Vec<u8>>,
-    first: Option<(Vec<u8>, i64, u8)>,
+    first: Option<First>,
 ) -> io::Result<Leg> {
     let start = Instant::now();
     let since = || i64::try_from(start.elapsed().as_nanos()).unwrap_or(i64::MAX);
     let mut talk = Talk::new(0, side.plan);
-    if let Some((octets, unix_ns, class)) = first {
-        talk.on_packet(&octets, unix_ns, class);
+    if let Some(First { octets, stamp, class }) = first {
+        talk.on_packet(&octets, stamp, class);
     }
     let (mut buffer, mut keys) = ([0; BUFFER], HashMap::<SendKey, u16>::new());
     loop {
@@ -146,7 +154,7 @@ async fn talk(
             StampedEvent::Received { len, from, stamp, traffic_class, receive_drops, .. } if from == peer => {
                 talk.on_receive_drops(receive_drops);
                 let octets = &buffer[..len.min(BUFFER)];
-                if !talk.on_packet(octets, stamp.unix_ns, traffic_class.unwrap_or(0))
+                if !talk.on_packet(octets, stamp, traffic_class.unwrap_or(0))
                     && let Some(answer) = other(octets)
                 {
                     let _ = side.socket.try_send_to(&answer, peer, marked(side.dscp));
@@ -154,7 +162,21 @@ async fn talk(
             }
             StampedEvent::Sent { key, stamp, .. } => {
                 if let Some(place) = keys.remove(&key) {
-                    talk.on_sent(place, stamp.unix_ns);
+                    talk.on_departure(place, stamp.unix_ns);
+                }
+            }
+            _ => {}
+        }
+    }
+    // Stamps of the last packets, and what was in time on the line even if this program had no time to read it.
+    while let Ok(Some(event)) = side.socket.try_event(&mut buffer) {
+        match event {
+            StampedEvent::Received { len, from, stamp, traffic_class, .. } if from == peer => {
+                talk.on_packet(&buffer[..len.min(BUFFER)], stamp, traffic_class.unwrap_or(0));
+            }
+            StampedEvent::Sent { key, stamp, .. } => {
+                if let Some(place) = keys.remove(&key) {
+                    talk.on_departure(place, stamp.unix_ns);
                 }
             }
             _ => {}

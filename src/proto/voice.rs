@@ -8,7 +8,7 @@ pub mod account;
 
 use std::collections::HashSet;
 
-use crate::unit::{Codec, PACKET_TIME};
+use crate::unit::{Codec, PACKET_TIME, Stamp, StampSource};
 use crate::wire::call::{Arrival, Leg};
 use crate::wire::rtp::{self, Header};
 
@@ -100,15 +100,24 @@ impl Talk {
         Some((number, header.emit(&speech(codec))))
     }
 
-    /// A packet left, nanoseconds since 1970; said again when a better stamp comes.
+    /// A packet left, nanoseconds since 1970 by the program's own look at the clock.
     pub fn on_sent(&mut self, place: u16, unix_ns: i64) {
         if let Some(slot) = self.leg.sent.get_mut(usize::from(place)) {
             *slot = Some(unix_ns);
+            self.leg.user_stamped += 1;
         }
     }
 
-    /// A datagram came. Whether it is a packet of the other side's stream; copies are not noted.
-    pub fn on_packet(&mut self, octets: &[u8], unix_ns: i64, class: u8) -> bool {
+    /// The kernel's stamp of a packet that left, in the place of the program's own.
+    pub fn on_departure(&mut self, place: u16, unix_ns: i64) {
+        if let Some(slot @ Some(_)) = self.leg.sent.get_mut(usize::from(place)) {
+            *slot = Some(unix_ns);
+            self.leg.user_stamped = self.leg.user_stamped.saturating_sub(1);
+        }
+    }
+
+    /// A datagram came at a time that the kernel took, or this program. Whether it is a packet of the other side's stream; copies are not noted.
+    pub fn on_packet(&mut self, octets: &[u8], Stamp { unix_ns, source, .. }: Stamp, class: u8) -> bool {
         let Ok(packet) = rtp::Packet::parse(octets) else { return false };
         let Plan { codec, packets, other, .. } = self.plan;
         let place = packet.header.sequence.wrapping_sub(other.first_sequence);
@@ -118,6 +127,7 @@ impl Talk {
             && place < packets;
         if is_of_stream && self.seen.insert(place) {
             self.leg.arrived.push(Arrival { place, class, at_ns: unix_ns });
+            self.leg.user_stamped += u32::from(source == StampSource::User);
         }
         is_of_stream
     }
@@ -168,6 +178,10 @@ mod tests {
         Plan { codec, packets, own: stream(0x1234_5678, 65_534), other: stream(0x8765_4321, 65_000) }
     }
 
+    fn at(unix_ns: i64) -> Stamp {
+        Stamp { unix_ns, source: StampSource::Kernel, adapter_ns: None }
+    }
+
     fn mirrored(plan: Plan) -> Plan {
         Plan { own: plan.other, other: plan.own, ..plan }
     }
@@ -198,21 +212,22 @@ mod tests {
         for number in 0..50 {
             let now = number * 20 * MS;
             let (place, bytes) = near.transmit(now).expect("due");
-            near.on_sent(place, now + 7);
+            near.on_sent(place, now + 3);
+            near.on_departure(place, now + 7);
             // Every tenth is lost, and every ninth comes twice.
             if number % 10 != 3 {
-                assert!(far.on_packet(&bytes, now + 9 * MS, 0xb8));
+                assert!(far.on_packet(&bytes, at(now + 9 * MS), 0xb8));
             }
             if number % 9 == 0 {
-                assert!(far.on_packet(&bytes, now + 10 * MS, 0));
+                assert!(far.on_packet(&bytes, at(now + 10 * MS), 0));
             }
             let (_, bytes) = far.transmit(now).expect("due");
-            assert!(near.on_packet(&bytes, now + 5 * MS, 0));
+            assert!(near.on_packet(&bytes, at(now + 5 * MS), 0));
         }
         assert!(near.is_over(1000 * MS), "all came");
         assert!(!far.is_over(1999 * MS) && far.is_over(2000 * MS), "some did not, and a second is over");
         let (near, far) = (near.into_leg(), far.into_leg());
-        assert_eq!((near.sent[1], far.sent[1]), (Some(20 * MS + 7), None));
+        assert_eq!((near.sent[1], near.user_stamped, far.sent[1]), (Some(20 * MS + 7), 0, None));
         assert_eq!((near.arrived.len(), far.arrived.len()), (50, 45));
         assert_eq!(far.arrived[3], Arrival { place: 4, class: 0xb8, at_ns: 89 * MS });
     }
@@ -223,16 +238,16 @@ mod tests {
         let mut other = Talk::new(0, mirrored(plan));
         let (_, whole) = other.transmit(0).expect("due");
         let mut talk = Talk::new(0, plan);
-        for at in [0, 1, 2, 3, 8, 11] {
+        for octet in [0, 1, 2, 3, 8, 11] {
             let mut changed = whole.clone();
             // Version, payload type, sequence out of range, source.
-            changed[at] ^= if at == 3 { 0x80 } else { 0x40 };
-            assert!(!talk.on_packet(&changed, 0, 0), "{at}");
+            changed[octet] ^= if octet == 3 { 0x80 } else { 0x40 };
+            assert!(!talk.on_packet(&changed, at(0), 0), "{octet}");
         }
         for length in 0..whole.len() {
-            assert!(!talk.on_packet(&whole[..length], 0, 0), "{length}");
+            assert!(!talk.on_packet(&whole[..length], at(0), 0), "{length}");
         }
-        assert!(talk.on_packet(&whole, 0, 0));
+        assert!(talk.on_packet(&whole, at(0), 0));
         talk.on_receive_drops(4);
         assert_eq!((talk.progress(), talk.into_leg().dropped), ((0, 1), 4));
     }

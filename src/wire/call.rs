@@ -2,11 +2,11 @@
 //!
 //! ```text
 //! report    | legs 2 | leg *
-//! leg       | base 8 | dropped 4 | opened 1 | sent 2 | arrived 2 | ( at 4 ) * sent | ( place 2 | class 1 | at 4 ) * arrived
+//! leg       | base 8 | dropped 4 | user 4 | opened 1 | sent 2 | arrived 2 | ( at 4 ) * sent | ( place 2 | class 1 | at 4 ) * arrived
 //! ```
 //!
 //! Big-endian. `base` is nanoseconds since 1970 by the reporter's clock, `at` counts from it in units of 100 ns; `class` is the type of service or
-//! traffic class that a packet arrived with. It must not know when what is sent, or what the packets are.
+//! traffic class that a packet arrived with, `user` how many of the times the program took itself. It must not know when what is sent, or what the packets are.
 
 /// Unit of times, nanoseconds.
 const UNIT_NS: i64 = 100;
@@ -16,7 +16,7 @@ const NOT_SENT: u32 = u32::MAX;
 const LAST_NS: i64 = 1 << 62;
 /// Octets of an arrival, and of what stands before the lists of a leg.
 const ARRIVAL: usize = 7;
-const HEAD: usize = 17;
+const HEAD: usize = 21;
 
 /// One packet that arrived.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,6 +36,8 @@ pub struct Leg {
     pub opened: bool,
     /// Datagrams that the own receive queue dropped.
     pub dropped: u32,
+    /// Times below that the program took itself, since the kernel gave none.
+    pub user_stamped: u32,
     /// When each packet left, nanoseconds since 1970 by the sender's clock; `None` where the system did not send it.
     pub sent: Vec<Option<i64>>,
     /// What came, in the order in which it came, without copies.
@@ -54,6 +56,7 @@ pub fn emit(legs: &[Leg]) -> Vec<u8> {
         let since = |ns: i64| u32::try_from(ns.saturating_sub(base) / UNIT_NS).unwrap_or(NOT_SENT).min(NOT_SENT - 1);
         octets.extend(base.to_be_bytes());
         octets.extend(leg.dropped.to_be_bytes());
+        octets.extend(leg.user_stamped.to_be_bytes());
         octets.push(u8::from(leg.opened));
         octets.extend((sent.len() as u16).to_be_bytes());
         octets.extend((arrived.len() as u16).to_be_bytes());
@@ -73,7 +76,7 @@ pub fn parse(octets: &[u8]) -> Option<Vec<Leg>> {
     let mut legs = Vec::new();
     for _ in 0..u16::from_be_bytes(*count) {
         let (head, behind) = rest.split_first_chunk::<HEAD>()?;
-        let [b0, b1, b2, b3, b4, b5, b6, b7, d0, d1, d2, d3, opened, s0, s1, a0, a1] = *head;
+        let [b0, b1, b2, b3, b4, b5, b6, b7, d0, d1, d2, d3, u0, u1, u2, u3, opened, s0, s1, a0, a1] = *head;
         let base = i64::from_be_bytes([b0, b1, b2, b3, b4, b5, b6, b7]);
         if !(0..=LAST_NS).contains(&base) {
             return None;
@@ -90,6 +93,7 @@ pub fn parse(octets: &[u8]) -> Option<Vec<Leg>> {
         legs.push(Leg {
             opened: opened != 0,
             dropped: u32::from_be_bytes([d0, d1, d2, d3]),
+            user_stamped: u32::from_be_bytes([u0, u1, u2, u3]),
             sent: sent.collect(),
             arrived: arrived.collect(),
         });
@@ -109,6 +113,7 @@ mod tests {
         let whole = Leg {
             opened: true,
             dropped: 3,
+            user_stamped: 1,
             sent: vec![Some(NOW), None, Some(NOW + 40_000_100)],
             arrived: vec![arrived(1, NOW + 500), arrived(0, NOW + 20_000_000)],
         };

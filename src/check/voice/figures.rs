@@ -22,15 +22,14 @@ use crate::unit::{BufferKind, CallTerms, Direction, Interval, Load, StampSource}
 /// The readings of one round, with what all of them have in common.
 struct Readings<'a> {
     round: &'a Round,
+    stamped_by: StampSource,
     list: Vec<Reading>,
 }
 
 impl Readings<'_> {
-    fn push(&mut self, reading: Reading) -> &mut Reading {
-        let reading = reading.over(self.round.family).stamped_by(StampSource::Kernel);
+    fn push(&mut self, reading: Reading) {
+        let reading = reading.over(self.round.family).stamped_by(self.stamped_by);
         self.list.push(if self.round.load == Load::Idle { reading } else { reading.under(self.round.load) });
-        let last = self.list.len() - 1;
-        &mut self.list[last]
     }
 }
 
@@ -59,7 +58,10 @@ pub(super) fn add(outcome: &mut Outcome, effort: &Effort, round: &Round, began: 
         sound.filter(|(number, _)| last(*number) == is_unmarked).map(|(_, account)| account).collect()
     };
     let (marked, unmarked) = (of_group(false), of_group(true));
-    let mut readings = Readings { round, list: Vec::new() };
+    // One time that a program took itself, and its scheduler's delay is in the figures.
+    let is_kernel = accounts.iter().all(|(_, account)| account.up.user_stamped + account.down.user_stamped == 0);
+    let stamped_by = if is_kernel { StampSource::Kernel } else { StampSource::User };
+    let mut readings = Readings { round, stamped_by, list: Vec::new() };
     let mut facts = inputs(&effort.voice, round.calls.len());
     round_trip(&mut readings, &marked, effort.confidence);
     for direction in [Direction::Down, Direction::Up] {
@@ -67,17 +69,17 @@ pub(super) fn add(outcome: &mut Outcome, effort: &Effort, round: &Round, began: 
         let limits = limits(&marked, direction);
         let from = readings.list.len();
         of_direction(&mut readings, &heard, effort);
-        let mut fact = fact(&heard);
+        let mut told = rating_told(&heard);
         if let Some(beside) = Heard::of(&unmarked, direction, &effort.voice, effort.confidence) {
             compared(&mut readings, &heard, &beside);
-            fact["unmarked_call"] = self::fact(&beside);
+            told["unmarked_call"] = rating_told(&beside);
         }
         marking(outcome, &mut readings, &marked, direction, effort.voice.dscp);
         for reading in &mut readings.list[from..] {
             reading.direction = Some(direction);
             reading.limited_by.extend(limits.iter().cloned());
         }
-        facts[direction.to_string()] = fact;
+        facts[direction.to_string()] = told;
         outcome.series.push(series(round, &heard, direction, began));
     }
     outcome.readings.extend(readings.list);
@@ -210,7 +212,7 @@ fn inputs(terms: &CallTerms, calls: usize) -> Value {
 }
 
 /// The inputs and parts of a rating, and how losses lie.
-fn fact(heard: &Heard) -> Value {
+fn rating_told(heard: &Heard) -> Value {
     let rating = &heard.rated;
     json!({
         "packets": heard.sent,

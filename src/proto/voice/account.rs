@@ -23,6 +23,8 @@ pub struct Way {
     pub not_sent: u64,
     /// Packets that the receiving system's queue dropped: ours or the far end's, not the line's.
     pub dropped: u64,
+    /// Times of either end that no kernel took.
+    pub user_stamped: u64,
     /// How often packets came with each code point.
     pub dscps: BTreeMap<u8, u64>,
     /// How far behind its time each packet left, milliseconds, against the packet that was most in time.
@@ -126,6 +128,7 @@ fn way(sender: &Leg, receiver: &Leg, transit: impl Fn(i64, i64) -> i64) -> Way {
         sent: sender.sent.len() as u64 - not_sent,
         not_sent,
         dropped: receiver.dropped.into(),
+        user_stamped: u64::from(sender.user_stamped) + u64::from(receiver.user_stamped),
         dscps,
         schedule_errors_ms: schedule_errors(&sender.sent),
         transits,
@@ -164,7 +167,7 @@ mod tests {
                 .collect();
             arrived.sort_by_key(|one| one.at_ns);
             let sent = sent.map(|at| Some(clock(at, opened_by_near))).collect();
-            Leg { opened: true, dropped: 0, sent, arrived }
+            Leg { opened: true, sent, arrived, ..Leg::default() }
         };
         (side(true), side(false))
     }

@@ -2,9 +2,10 @@
 
 use doorstep::proto::voice::account::Account;
 use doorstep::proto::voice::{Plan, Stream, Talk};
-use doorstep::unit::Codec;
+use doorstep::unit::{Codec, Stamp, StampSource};
 use doorstep::wire::call::{Arrival, Leg, emit, parse};
 
+const AT: Stamp = Stamp { unix_ns: 5, source: StampSource::Kernel, adapter_ns: None };
 const PLAN: Plan = Plan {
     codec: Codec::G711MuLaw,
     packets: 50,
@@ -15,8 +16,8 @@ const PLAN: Plan = Plan {
 /// A side notes a packet once at most; reports read back as they were written, and nothing in them breaks what is worked out of them.
 pub fn call(data: &[u8]) {
     let mut talk = Talk::new(0, PLAN);
-    let is_of_stream = talk.on_packet(data, 5, 0xb8);
-    assert_eq!(talk.on_packet(data, 6, 0xb8), is_of_stream);
+    let is_of_stream = talk.on_packet(data, AT, 0xb8);
+    assert_eq!(talk.on_packet(data, AT, 0xb8), is_of_stream);
     assert_eq!(talk.progress().1, usize::from(is_of_stream));
     let Some(legs) = parse(data) else { return };
     assert_eq!(parse(&emit(&legs)).as_ref(), Some(&legs));
@@ -33,7 +34,7 @@ pub fn call(data: &[u8]) {
 fn leg() -> Leg {
     let now = 1_700_000_000_000_000_000;
     let arrived = (0..20).map(|place| Arrival { place, class: 0xb8, at_ns: now + i64::from(place) * 20_000_100 }).collect();
-    Leg { opened: true, dropped: 1, sent: vec![Some(now), None, Some(now + 40_000_000)], arrived }
+    Leg { opened: true, dropped: 1, user_stamped: 2, sent: vec![Some(now), None, Some(now + 40_000_000)], arrived }
 }
 
 pub(super) fn seeds() -> Vec<Vec<u8>> {

@@ -14,12 +14,12 @@ fn call(marked: u8, down: impl Fn(u16) -> Option<i64>) -> Call {
     let mut arrived: Vec<Arrival> =
         (0..500).filter_map(|i| Some(arrival(i, place(i) + 7 * MS + 10 * MS + down(i)? * MS))).collect();
     arrived.sort_by_key(|one| one.at_ns);
-    let own = Leg { opened: true, dropped: 0, sent: (0..500).map(|i| Some(place(i))).collect(), arrived };
+    let own = Leg { opened: true, sent: (0..500).map(|i| Some(place(i))).collect(), arrived, ..Leg::default() };
     let theirs = Leg {
         opened: true,
-        dropped: 0,
         sent: (0..500).map(|i| Some(place(i) + 7 * MS + far)).collect(),
         arrived: (0..500).map(|i| arrival(i, place(i) + 10 * MS + far)).collect(),
+        ..Leg::default()
     };
     Call { own, theirs }
 }
@@ -107,9 +107,11 @@ fn what_is_not_the_line_s_is_named_and_a_call_that_did_not_begin_is_a_flaw() {
     ours.own.sent[7] = None;
     ours.theirs.arrived.retain(|one| one.place != 7);
     ours.own.dropped = 4;
+    ours.own.user_stamped = 1;
     let silent = Call { own: Leg { opened: true, ..Leg::default() }, theirs: Leg::default() };
     let outcome = outcome(vec![ours, silent], false, Load::Idle);
     let (up, down) = (of(&outcome, "voice.rating", Direction::Up), of(&outcome, "voice.rating", Direction::Down));
+    assert_eq!(up.stamped_by, Some(StampSource::User));
     assert_eq!((up.limited_by[0].side, down.limited_by[0].side), (Limit::TestSet, Limit::TestSet));
     assert_eq!(of(&outcome, "voice.loss_ratio", Direction::Up).value, 0.0);
     assert_eq!(outcome.flaws[0].code, "voice-call-unanswered");
