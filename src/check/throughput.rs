@@ -17,7 +17,7 @@ use futures_util::future::BoxFuture;
 
 use self::phase::{Ended, Part, Phase, PhasePlan};
 use super::{Check, Context, Finished};
-use crate::farend::api::LoadRequest;
+use crate::farend::api::{BUCKET_MS, LoadRequest};
 use crate::farend::client::Session;
 use crate::net::ethtool;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
@@ -164,7 +164,7 @@ async fn at_once(context: &Context, session: &Session, octets_left: u64, outcome
 
 /// Fills both ways for another check, which looks at something beside: start-up and load time, and octets that may be moved.
 ///
-/// With it comes what was received each way, down first, Mbit/s of TCP payload over the whole time.
+/// With it comes what was received each way, down first, Mbit/s of TCP payload.
 ///
 /// # Errors
 /// In words, fit to stand behind "filling both ways at once", when it did not run to its end.
@@ -175,9 +175,12 @@ pub(super) async fn fill_beside(
     max_octets: u64,
     check: &'static str,
 ) -> Result<[f64; 2], String> {
-    let seconds = (times.0 + times.1).as_secs_f64();
     let phases = fill_both(context, session, times, max_octets, check).await?;
-    Ok(phases.map(|phase| phase.octets() as f64 * 8.0 / 1e6 / seconds))
+    Ok(phases.map(|phase| {
+        // To the last octet that a receiver got, which a deep queue held back until after the senders' end.
+        let buckets = phase.received.iter().map(|stream| stream.buckets.len() as u64).max().unwrap_or(0).max(1);
+        phase.octets() as f64 * 8.0 / 1e3 / (buckets * BUCKET_MS) as f64
+    }))
 }
 
 async fn fill_both(

@@ -18,26 +18,32 @@ fn rating(terms: &CallTerms, one_way_ms: f64, lost_share: f64, burst_ratio: f64)
     rate(&Inputs { one_way_ms, impairment: Impairment::of(terms), lost_share, burst_ratio }).r.clamp(0.0, 100.0)
 }
 
+fn fixed(nominal: u64) -> Buffer {
+    Buffer { kind: BufferKind::Fixed, nominal: Duration::from_millis(nominal), most: Duration::from_millis(200) }
+}
+
 #[test]
 fn a_set_delay_gives_the_rating_of_the_formula() {
     for (each_way, codec) in [(10.0, Codec::G711MuLaw), (120.0, Codec::G729A)] {
         let delay = Impairments::both(Line::delayed(Duration::from_millis(each_way as u64)));
         let line = view::line(LineConfig { access: delay, ..LineConfig::default() });
-        let terms = CallTerms { codec, ..CallTerms::default() };
+        // A fixed buffer: an adaptive one follows what a busy machine does.
+        let terms = CallTerms { codec, buffer: fixed(40), ..CallTerms::default() };
         let outcome = calls(&line, terms);
         let trip = outcome.readings.iter().find(|r| r.name == "voice.round_trip_p50").expect("measured").value;
         println!("{each_way}: round trip {trip}");
         assert!((2.0 * each_way..2.0 * each_way + MACHINE_MS).contains(&trip), "{trip}");
         for direction in [Down, Up] {
-            // Coding, the way, and a buffer that holds 40 ms at first and 20 ms from then on.
-            let least = coding_delay_ms(codec) + each_way + 20.0;
+            // Coding, the way, and a buffer that holds 40 ms behind the first packet, whose own delay the machine may raise.
+            let least = coding_delay_ms(codec) + each_way + 40.0;
             let delay = of(&outcome, "voice.mouth_to_ear_delay", direction, None).value;
-            assert!((least..least + 20.0 + MACHINE_MS).contains(&delay), "{direction}: {delay}");
+            assert!((least..least + MACHINE_MS).contains(&delay), "{direction}: {delay}");
             let found = of(&outcome, "voice.rating", direction, None);
-            let (best, worst) = (rating(&terms, least, 0.0, 1.0), rating(&terms, least + 20.0 + MACHINE_MS, 0.0, 1.0));
+            // Packets that this machine holds for longer than the buffer are late, in one run at worst: nothing was set to lose any.
+            let late = of(&outcome, "voice.late_ratio", direction, None).value;
+            let (best, worst) = (rating(&terms, least, 0.0, 1.0), rating(&terms, least + MACHINE_MS, late, 150.0));
             println!("{direction}: {} between {worst} and {best}", found.value);
-            // A packet that this machine holds for longer than the buffer is late: of 150, two take 5 points of G.711.
-            assert!((worst - 5.0..=best + 1e-6).contains(&found.value), "{found:?}");
+            assert!((worst..=best).contains(&found.value) && late < 0.1, "{found:?} of {worst} to {best}");
             assert_eq!(of(&outcome, "voice.loss_ratio", direction, None).value, 0.0);
         }
     }
@@ -80,8 +86,6 @@ fn a_set_variation_is_the_jitter_of_the_formula_and_a_shallow_buffer_drops_what_
     let variation = Duration::from_millis(18);
     let down = Line { delay: Duration::from_millis(5), variation, ..Line::default() };
     let line = view::line(LineConfig { access: Impairments { down, ..Impairments::default() }, ..LineConfig::default() });
-    let fixed =
-        |nominal| Buffer { kind: BufferKind::Fixed, nominal: Duration::from_millis(nominal), most: Duration::from_millis(200) };
     let deep = calls(&line, CallTerms { dscp: 0, buffer: fixed(100), ..CallTerms::default() });
     let jitter = of(&deep, "voice.jitter", Down, None).value;
     println!("jitter {jitter}");

@@ -44,11 +44,8 @@ fn marked_speech_is_spared_by_a_queue_of_its_own_while_the_line_is_filled() {
 #[test]
 fn a_marking_that_gets_lost_on_the_way_is_told_with_its_direction() {
     let line = view::line(LineConfig::default());
-    view::rules(
-        &line,
-        Node::Edge,
-        "table ip bleach { chain out { type filter hook forward priority 0; ip dscp ef ip dscp set cs0; } }",
-    );
+    let bleach = "table ip bleach {\nchain out {\ntype filter hook forward priority 0;\nip dscp ef ip dscp set cs0\n}\n}\n";
+    view::rules(&line, Node::Edge, bleach);
     let outcome = calls(&line, CallTerms::default());
     for (direction, code) in [(Down, "dscp-rewritten-down"), (Up, "dscp-rewritten-up")] {
         assert_eq!(of(&outcome, "voice.marking_kept", direction, None).value, 0.0);
