@@ -53,14 +53,14 @@ pub fn emit(legs: &[Leg]) -> Vec<u8> {
         let (sent, arrived) = (&leg.sent[..leg.sent.len().min(most)], &leg.arrived[..leg.arrived.len().min(most)]);
         let times = sent.iter().flatten().copied().chain(arrived.iter().map(|one| one.at_ns));
         let base = times.min().unwrap_or(0).clamp(0, LAST_NS);
-        let since = |ns: i64| u32::try_from(ns.saturating_sub(base) / UNIT_NS).unwrap_or(NOT_SENT).min(NOT_SENT - 1);
+        let since = |ns: i64| u32::try_from(ns.saturating_sub(base) / UNIT_NS).unwrap_or(u32::MAX);
         octets.extend(base.to_be_bytes());
         octets.extend(leg.dropped.to_be_bytes());
         octets.extend(leg.user_stamped.to_be_bytes());
         octets.push(u8::from(leg.opened));
         octets.extend((sent.len() as u16).to_be_bytes());
         octets.extend((arrived.len() as u16).to_be_bytes());
-        sent.iter().for_each(|at| octets.extend(at.map_or(NOT_SENT, since).to_be_bytes()));
+        sent.iter().for_each(|at| octets.extend(at.map_or(NOT_SENT, |ns| since(ns).min(NOT_SENT - 1)).to_be_bytes()));
         for one in arrived {
             octets.extend(one.place.to_be_bytes());
             octets.push(one.class);
