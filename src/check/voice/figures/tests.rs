@@ -88,7 +88,7 @@ fn stalls_are_late_packets_and_bad_seconds_one_way_only() {
 
 #[test]
 fn the_unmarked_call_is_compared_and_a_lost_marking_is_named() {
-    let lossy = |place: u16| (place % 10 != 0).then_some(0);
+    let lossy = |place: u16| (!place.is_multiple_of(10)).then_some(0);
     let outcome = outcome(vec![call(0, |_| Some(0)), call(0, lossy)], true, Load::Both);
     let gain = of(&outcome, "voice.marking_gain", Direction::Down);
     // A tenth lost, concealed: 27 points.
