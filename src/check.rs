@@ -31,6 +31,7 @@ pub mod throughput;
 mod turn;
 pub mod twoway;
 pub mod vlan;
+pub mod voice;
 pub mod web;
 
 use std::fmt;
@@ -47,7 +48,7 @@ use crate::proto::capacity::Terms;
 use crate::proto::membership;
 use crate::proto::ppp::Login;
 use crate::reading::Outcome;
-use crate::unit::{AccessKind, Direction, Family, Position, ServiceClass};
+use crate::unit::{AccessKind, CallTerms, Direction, Family, Position, ServiceClass};
 use crate::wire::dhcp4::Introduction;
 use crate::wire::vlan::TagStack;
 
@@ -167,6 +168,8 @@ pub struct Effort {
     pub capacity: Terms,
     /// Classes of service that run beside the twoway stream; `None` leaves the usual ones.
     pub classes: Option<Vec<ServiceClass>>,
+    /// The calls of check voice.
+    pub voice: CallTerms,
 }
 
 impl Effort {
@@ -388,9 +391,19 @@ pub fn on_request(asked: Asked) -> Vec<Box<dyn Check>> {
     checks
 }
 
-/// All checks for this kind of access at this depth, in the order in which they are listed and started; with TV channels to listen to
-/// or without.
-pub fn registry(access: &Access, depth: Depth, has_tv: bool) -> Vec<Box<dyn Check>> {
+/// What a tier is sold with beside the line itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Services {
+    /// TV channels to listen to.
+    pub tv: bool,
+    /// Telephony: its calls are tried while the line is filled too, from handoff depth on.
+    pub telephony: bool,
+    /// A SIP service to look at.
+    pub sip: bool,
+}
+
+/// All checks for this kind of access at this depth and what was sold, in the order in which they are listed and started.
+pub fn registry(access: &Access, depth: Depth, services: Services) -> Vec<Box<dyn Check>> {
     let is_session = matches!(access, Access::Pppoe(_));
     let mut checks: Vec<Box<dyn Check>> = vec![
         Box::new(selftest::SelfTest::default()),
@@ -407,9 +420,13 @@ pub fn registry(access: &Access, depth: Depth, has_tv: bool) -> Vec<Box<dyn Chec
         Box::new(twoway::Twoway::default()),
         if depth == Depth::Soak { Box::new(path::PathInDepth) } else { Box::new(path::PathCheck) },
         Box::new(throughput::Throughput),
+        Box::new(voice::VoiceCheck { depth, fills: depth == Depth::Soak || services.telephony }),
     ];
-    if has_tv {
+    if services.tv {
         checks.push(Box::new(multicast::MulticastCheck));
+    }
+    if services.sip {
+        checks.push(Box::new(sip::SipCheck));
     }
     if depth != Depth::Quick {
         checks.push(Box::new(web::WebCheck));
@@ -420,12 +437,6 @@ pub fn registry(access: &Access, depth: Depth, has_tv: bool) -> Vec<Box<dyn Chec
         checks.push(Box::new(responsiveness::ResponsivenessCheck::default()));
     }
     checks
-}
-
-/// Checks of services that a tier is sold with, beside those of its line.
-pub fn of_services(sip: &sip::Wanted) -> Vec<Box<dyn Check>> {
-    let sip: Option<Box<dyn Check>> = sip.service.is_some().then(|| Box::new(sip::SipCheck) as _);
-    sip.into_iter().collect()
 }
 
 #[cfg(test)]

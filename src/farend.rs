@@ -5,6 +5,7 @@
 
 pub mod admission;
 pub mod api;
+pub mod call;
 pub mod capacity;
 pub mod certificate;
 pub mod client;

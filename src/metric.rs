@@ -25,3 +25,4 @@ pub mod shaping;
 pub mod stream;
 pub mod tcp;
 pub mod two_shares;
+pub mod voice;

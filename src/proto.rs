@@ -30,5 +30,6 @@ pub mod translation;
 pub mod tv_source;
 pub mod view;
 pub mod vlan_scan;
+pub mod voice;
 pub mod way_back;
 pub mod web;

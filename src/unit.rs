@@ -9,8 +9,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 mod class;
+mod voice;
 
 pub use class::{ClassPace, MAIN_STREAM_INTERVAL, ServiceClass};
+pub use voice::{Buffer, BufferKind, CallTerms, Codec, PACKET_TIME};
 
 /// Which way data moves across the demarcation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]

@@ -25,7 +25,7 @@ use tokio_util::sync::CancellationToken;
 use self::capture::Capture;
 use crate::check::sip::Wanted;
 use crate::check::web::PublicPages;
-use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure};
+use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure, Services};
 use crate::farend::client::FarEndTarget;
 use crate::line::LineFacts;
 use crate::plan::order::{Progress, Turn};
@@ -119,9 +119,19 @@ impl VisitOptions {
     }
 
     /// The SIP service that was sold, and whom to register there.
-    pub fn sip(&self) -> Wanted {
+    fn sip(&self) -> Wanted {
         let service = self.profile.as_ref().and_then(|profile| profile.sip.clone());
         Wanted { service, account: self.sip_account.clone() }
+    }
+
+    /// What the tier is sold with beside the line itself.
+    pub fn services(&self) -> Services {
+        let sold = |has: fn(&Profile) -> bool| self.profile.as_ref().is_some_and(has);
+        Services {
+            tv: sold(|profile| profile.tv.is_some()),
+            telephony: sold(|profile| profile.voice.is_some()),
+            sip: sold(|profile| profile.sip.is_some()),
+        }
     }
 
     fn effort(&self) -> Effort {
@@ -138,6 +148,7 @@ impl VisitOptions {
             dscp: self.dscp,
             capacity: profile.map(|profile| profile.capacity).unwrap_or_default(),
             classes: profile.and_then(|profile| profile.classes.clone()),
+            voice: profile.and_then(|profile| profile.voice).unwrap_or_default(),
         }
     }
 }

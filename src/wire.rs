@@ -5,6 +5,7 @@
 
 pub mod address;
 pub mod arp;
+pub mod call;
 pub mod capacity;
 pub mod checksum;
 pub mod dhcp4;

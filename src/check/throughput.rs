@@ -17,7 +17,7 @@ use futures_util::future::BoxFuture;
 
 use self::phase::{Ended, Part, Phase, PhasePlan};
 use super::{Check, Context, Finished};
-use crate::farend::api::LoadRequest;
+use crate::farend::api::{BUCKET_MS, LoadRequest};
 use crate::farend::client::Session;
 use crate::net::ethtool;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
@@ -108,8 +108,11 @@ async fn examine(context: Context) -> Outcome {
             break;
         }
         let request = request(&context, direction, streams, start_up + load_time, octets_left);
-        let ran = match phase::admit(&context, session, &request).await {
-            Ok(grant) => phase::run(&context, session, PhasePlan { request, start_up, part }, grant).await,
+        let ran = match phase::admit(&context, session, &request, "throughput").await {
+            Ok(grant) => {
+                let plan = PhasePlan { request, start_up, part, check: "throughput" };
+                phase::run(&context, session, plan, grant).await
+            }
             Err(refused) => Err(refused),
         };
         match ran {
@@ -152,42 +155,61 @@ fn request(context: &Context, direction: Direction, streams: u16, time: Duration
 
 /// Fills both ways at the same time: acknowledgements then wait behind data, and a gateway has to do both.
 async fn at_once(context: &Context, session: &Session, octets_left: u64, outcome: &mut Outcome) {
-    let Some((start_up, load_time)) = both_ways(context.effort.depth, context.effort.load_time) else { return };
-    let request = |direction| request(context, direction, context.effort.streams, start_up + load_time, octets_left / 2);
+    let Some(times) = both_ways(context.effort.depth, context.effort.load_time) else { return };
+    match fill_both(context, session, times, octets_left, "throughput").await {
+        Ok(phases) => phases.iter().for_each(|phase| figures::add(outcome, context, phase, None)),
+        Err(why) => outcome.flaw("throughput-both-ways-not-run", format!("filling both ways at once{why}"), None),
+    }
+}
+
+/// Fills both ways for another check, which looks at something beside: start-up and load time, and octets that may be moved.
+///
+/// With it comes what was received each way, down first, Mbit/s of TCP payload.
+///
+/// # Errors
+/// In words, fit to stand behind "filling both ways at once", when it did not run to its end.
+pub(super) async fn fill_beside(
+    context: &Context,
+    session: &Session,
+    times: (Duration, Duration),
+    max_octets: u64,
+    check: &'static str,
+) -> Result<[f64; 2], String> {
+    let phases = fill_both(context, session, times, max_octets, check).await?;
+    Ok(phases.map(|phase| {
+        // To the last octet that a receiver got, which a deep queue held back until after the senders' end.
+        let buckets = phase.received.iter().map(|stream| stream.buckets.len() as u64).max().unwrap_or(0).max(1);
+        phase.octets() as f64 * 8.0 / 1e3 / (buckets * BUCKET_MS) as f64
+    }))
+}
+
+async fn fill_both(
+    context: &Context,
+    session: &Session,
+    (start_up, load_time): (Duration, Duration),
+    max_octets: u64,
+    check: &'static str,
+) -> Result<[Phase; 2], String> {
+    let request = |direction| request(context, direction, context.effort.streams, start_up + load_time, max_octets / 2);
     let (down, up) = (request(Direction::Down), request(Direction::Up));
+    let not_started = |why: &dyn std::fmt::Display| format!(" did not start: {why}");
     // Both have their turn before either begins; the far end lets nobody else in between.
-    let granted = match phase::admit(context, session, &down).await {
-        Ok(first) => match phase::admit(context, session, &up).await {
-            Ok(second) => Ok((first, second)),
-            Err(why) => {
-                // If it can't be told, the far end frees the share by itself.
-                let _ = session.finish_load(&first).await;
-                Err(why)
-            }
-        },
-        Err(why) => Err(why),
-    };
-    let (down, up) = match granted {
-        Ok((first, second)) => {
-            let plan = |request| PhasePlan { request, start_up, part: Part::BothWays };
-            tokio::join!(phase::run(context, session, plan(down), first), phase::run(context, session, plan(up), second))
-        }
+    let first = phase::admit(context, session, &down, check).await.map_err(|why| not_started(&why))?;
+    let second = match phase::admit(context, session, &up, check).await {
+        Ok(second) => second,
         Err(why) => {
-            outcome.flaw("throughput-both-ways-not-run", format!("filling both ways at once did not start: {why}"), None);
-            return;
+            // If it can't be told, the far end frees the share by itself.
+            let _ = session.finish_load(&first).await;
+            return Err(not_started(&why));
         }
     };
-    match (down, up) {
-        (Ok(down), Ok(up)) if [&down, &up].iter().all(|phase| broken_off(phase).is_none()) => {
-            [down, up].iter().for_each(|phase| figures::add(outcome, context, phase, None));
-        }
-        (Ok(down), Ok(up)) => {
-            let why = [down, up].iter().find_map(broken_off).unwrap_or_default();
-            outcome.flaw("throughput-both-ways-not-run", format!("filling both ways at once: {why}"), None);
-        }
-        (Err(why), _) | (_, Err(why)) => {
-            outcome.flaw("throughput-both-ways-not-run", format!("filling both ways at once did not start: {why}"), None);
-        }
+    let plan = |request| PhasePlan { request, start_up, part: Part::BothWays, check };
+    let (down, up) =
+        tokio::join!(phase::run(context, session, plan(down), first), phase::run(context, session, plan(up), second));
+    let phases = [down.map_err(|why| not_started(&why))?, up.map_err(|why| not_started(&why))?];
+    match phases.iter().find_map(broken_off) {
+        Some(why) => Err(format!(": {why}")),
+        None => Ok(phases),
     }
 }
 

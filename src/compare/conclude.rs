@@ -109,7 +109,10 @@ fn moved([inner, outer]: [&Record; 2], troubles: &[Trouble]) -> Told {
     let (gone, stays) = (of(&weighty, Fate::Gone, true), staying(&weighty));
     let also = |told: &mut String, more: &[&Trouble], what: &str| {
         if !more.is_empty() {
-            told.push_str(&format!("; {} {what}", names(more)));
+            *told += "; ";
+            *told += &names(more);
+            *told += " ";
+            *told += what;
         }
     };
     if !gone.is_empty() {

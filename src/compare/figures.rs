@@ -115,7 +115,7 @@ pub(super) fn compare(first: &Record, second: &Record) -> Figures {
         let (name, unit) = (one.name.clone(), one.unit);
         figures.changes.push(Change { reading: name, of, unit, first: one.value, second: other.value, low, high, course });
     }
-    figures.changes.sort_by(|a, b| a.course.cmp(&b.course));
+    figures.changes.sort_by_key(|change| change.course);
     figures
 }
 
@@ -129,7 +129,7 @@ fn is_exact(reading: &Reading) -> bool {
 
 fn excuse(one: &Reading, other: &Reading) -> Option<String> {
     let limits = one.limited_by.iter().chain(&other.limited_by);
-    if let Some(limit) = limits.clone().find(|limit| limit.side != Limit::CrossTraffic).or(limits.clone().next()) {
+    if let Some(limit) = limits.clone().find(|limit| limit.side != Limit::CrossTraffic).or_else(|| limits.clone().next()) {
         return Some(format!("it was bounded by {}", words::limited(limit)));
     }
     match (is_exact(one), is_exact(other)) {

@@ -4,6 +4,8 @@
 //! loads run one at a time per capacity share, and a load that does not fit is refused with the time to come back. A visit's own
 //! two loads, one each way, may run at once: it fills both ways on purpose.
 
+mod calls;
+
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
@@ -73,6 +75,16 @@ pub enum Refused {
         /// When the next is admitted.
         retry_after: Duration,
     },
+    /// As many test calls as it takes are under way.
+    #[error("as many test calls as this far end takes are under way: {of_session} of a session, {of_all} in all")]
+    Calls {
+        /// At most of one session.
+        of_session: usize,
+        /// At most of all.
+        of_all: usize,
+        /// When the next is admitted at the latest.
+        retry_after: Duration,
+    },
     /// No such session.
     #[error("no such session: it ended, or was idle too long")]
     NoSession,
@@ -86,6 +98,7 @@ pub struct Admission {
     loads: BTreeMap<String, Load>,
     /// Whose way back was probed when, in the last minute; kept beyond a session's end.
     probed: Vec<(Instant, String)>,
+    calls: Vec<calls::Calls>,
 }
 
 #[derive(Debug)]
@@ -105,7 +118,7 @@ struct Load {
 impl Admission {
     /// An empty book.
     pub fn new(limits: Limits) -> Self {
-        Self { limits, sessions: BTreeMap::new(), loads: BTreeMap::new(), probed: Vec::new() }
+        Self { limits, sessions: BTreeMap::new(), loads: BTreeMap::new(), probed: Vec::new(), calls: Vec::new() }
     }
 
     /// Opens a session. `id` must be new.
@@ -138,6 +151,7 @@ impl Admission {
     pub fn close(&mut self, id: &str) {
         self.sessions.remove(id);
         self.loads.retain(|_, load| load.session != id);
+        self.end_calls_of(id);
     }
 
     /// The sessions that were idle too long, closed by this call.

@@ -4,9 +4,13 @@
 //! default, and each side says the oldest and newest protocol that it speaks. No token is in any of these types: it goes
 //! in the `Authorization` header.
 
+mod calls;
+
 use serde::{Deserialize, Serialize};
 
 use crate::unit::Direction;
+
+pub use calls::{CallGrant, CallStream, CallsGrant, CallsRequest};
 
 /// The protocol of this build.
 pub const PROTOCOL: u32 = 1;
@@ -98,6 +102,9 @@ pub struct SessionGrant {
     /// Whether it probes the way back to the agent.
     #[serde(default)]
     pub way_back: bool,
+    /// Whether it takes part in test calls.
+    #[serde(default)]
+    pub calls: bool,
     /// Whether it has large and small objects over HTTP/2.
     #[serde(default)]
     pub objects: bool,

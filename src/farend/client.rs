@@ -3,6 +3,7 @@
 //! Opens a session over HTTPS with the far end's certificate pinned, bound to the port under test. It must not know what is
 //! measured. The hard thing is to say *why* there is no session: each [`ClientError`] is one cause with its own next step.
 
+mod calls;
 mod loads;
 pub mod objects;
 mod pin;
@@ -152,6 +153,8 @@ pub struct Session {
     pub trains: bool,
     /// Whether the far end probes the way back.
     pub way_back: bool,
+    /// Whether the far end takes part in test calls.
+    pub calls: bool,
     /// Whether it has large and small objects, and a page, over HTTP/2.
     pub objects: bool,
     /// The known answer over plain HTTP, if it gives one.
@@ -266,6 +269,7 @@ impl Session {
             capacity: grant.capacity,
             trains: grant.trains,
             way_back: grant.way_back,
+            calls: grant.calls,
             objects: grant.objects,
             known,
             sip,

@@ -4,6 +4,7 @@
 //! be done is decided by [`super::admission`]; this file joins. It sleeps while nobody comes. Tasks: one per listener, one
 //! per reflector, one that ends idle sessions; all owned by the [`Server`].
 
+mod calls;
 mod capacity;
 mod known;
 mod multiplexed;
@@ -176,6 +177,8 @@ struct OpenSession {
     known: (String, Key),
     loads: BTreeMap<String, Arc<RunningLoad>>,
     trains: BTreeMap<String, trains::RunningTrain>,
+    /// Test calls; they end when they are taken out.
+    calls: BTreeMap<String, calls::RunningCalls>,
     /// Probes of the way back, the latest.
     probes: Option<way_back::RunningProbes>,
     /// Loads of objects; each ends when it is taken out.

@@ -13,6 +13,7 @@ mod port;
 mod service;
 mod testset;
 mod tv;
+mod voice;
 
 /// One fault.
 #[derive(Debug, Clone, Copy)]
@@ -61,7 +62,7 @@ pub const fn stray(symptom: Symptom) -> f64 {
         ResolverIsGateway => 0.5,
         // Shown on an interval or by a count, so wrong now and then.
         LossToGateway | LossToProvider | LossToFarEnd | DelayTooLong | DownTooSlow | UpTooSlow => 0.001,
-        PortErrors | ResolverSlow | DelayUnderLoad => 0.001,
+        PortErrors | ResolverSlow | DelayUnderLoad | DelayVaries => 0.001,
         // Typed by hand, from pages of all kinds.
         SyncBelowSold => 0.0001,
         LowMargin | LineErrors => 0.01,
@@ -80,6 +81,7 @@ pub fn all() -> impl Iterator<Item = &'static Fault> {
         .chain(path::FAULTS)
         .chain(service::FAULTS)
         .chain(tv::FAULTS)
+        .chain(voice::FAULTS)
 }
 
 /// The catalogue as a page for people, as it stands in `docs/faults.md`.

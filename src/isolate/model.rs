@@ -120,6 +120,16 @@ pub enum Symptom {
     DelayInAccess,
     /// Most of it is spent behind the provider's first hop.
     DelayInNetwork,
+    /// The delay varies more than a listener's buffer holds.
+    DelayVaries,
+    /// Most of the variation arises before the gateway.
+    VariationInHome,
+    /// Most of it arises between gateway and provider.
+    VariationInAccess,
+    /// Most of it arises behind the provider's first hop.
+    VariationInNetwork,
+    /// Speech arrives with another marking than it left with, against what was sold.
+    MarkingLost,
     /// The downstream rate misses its limit.
     DownTooSlow,
     /// The upstream rate misses its limit.
@@ -244,6 +254,11 @@ impl Symptom {
             Self::DelayInHome => "most of the round trip to the far end is spent before the gateway",
             Self::DelayInAccess => "most of it is spent between gateway and provider",
             Self::DelayInNetwork => "most of it is spent behind the provider's first hop",
+            Self::DelayVaries => "the delay varies more than a listener's buffer holds",
+            Self::VariationInHome => "most of the variation arises before the gateway",
+            Self::VariationInAccess => "most of it arises between gateway and provider",
+            Self::VariationInNetwork => "most of it arises behind the provider's first hop",
+            Self::MarkingLost => "speech arrives with another marking than it left with, against what was sold",
             Self::DownTooSlow => "the downstream rate misses its limit",
             Self::UpTooSlow => "the upstream rate misses its limit",
             Self::BoundByTestSet => "the test set bounded a rate",

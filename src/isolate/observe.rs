@@ -16,6 +16,7 @@ mod path;
 mod port;
 mod sip;
 mod tv;
+mod voice;
 mod web;
 
 /// All symptoms that were looked for.
@@ -32,6 +33,7 @@ pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[
     web::observe(&evidence, &mut found);
     sip::observe(&evidence, &mut found);
     tv::observe(&evidence, &mut found);
+    voice::observe(&evidence, &mut found);
     rates(&evidence, &mut found);
     found.0
 }

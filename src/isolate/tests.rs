@@ -8,6 +8,7 @@ use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Position
 
 mod line;
 mod tv;
+mod voice;
 
 /// A visit as its checks would leave it; starts sound, each scenario spoils a part of it.
 struct Visit {
@@ -485,6 +486,9 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
             Some(Segment::Access),
         ),
         ("small-mtu", sound().beside("mtu", mtu(1400.0, 0.0)), Some(Segment::Access)),
+        ("home-jitter", voice::varies(40, [90.0, 95.0, 100.0]), Some(Segment::Home)),
+        ("access-jitter", voice::varies(40, [0.3, 95.0, 100.0]), Some(Segment::Access)),
+        ("network-jitter", voice::varies(40, [0.3, 0.8, 100.0]), Some(Segment::Network)),
         ("sync-below-sold", sound().with_line(line::BELOW_SOLD), Some(Segment::Access)),
         ("line-disturbed", sound().with_line(line::DISTURBED), Some(Segment::Access)),
         ("optical-level", sound().with_line(line::DARK), Some(Segment::Access)),
@@ -520,8 +524,10 @@ fn each_made_up_line_is_blamed_on_its_own_fault_and_segment() {
 
 #[test]
 fn every_fault_of_the_catalogue_has_a_made_up_line() {
-    let told: std::collections::BTreeSet<&str> =
+    let mut told: std::collections::BTreeSet<&str> =
         scenarios().into_iter().chain(tv::scenarios()).map(|(fault, ..)| fault).collect();
+    // Of a tier of its own.
+    told.extend(voice::marking_lost().fault.eq("marking-lost").then_some("marking-lost"));
     let missing: Vec<&str> = catalogue::all().map(|f| f.id).filter(|id| !told.contains(id)).collect();
     assert!(missing.is_empty(), "{missing:?}");
 }

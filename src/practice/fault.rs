@@ -38,6 +38,8 @@ pub enum Fault {
     LongDelay,
     /// The access line's buffer is far too deep.
     DeepBuffer,
+    /// The access line stops now and then, and lets go what came meanwhile.
+    VoiceJitter,
     /// The access line carries smaller packets than sold, and its ends say so.
     SmallMtu,
     /// The access line swallows large packets without a word.
@@ -86,7 +88,7 @@ const SMALL_MTU: u16 = 1400;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 31] = [
+    pub const ALL: [Self; 32] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -99,6 +101,7 @@ impl Fault {
         Self::AccessLoss,
         Self::LongDelay,
         Self::DeepBuffer,
+        Self::VoiceJitter,
         Self::SmallMtu,
         Self::MtuBlackhole,
         Self::NetworkLoss,
@@ -135,6 +138,7 @@ impl Fault {
             Self::AccessLoss => "access-loss",
             Self::LongDelay => "long-delay",
             Self::DeepBuffer => "deep-buffer",
+            Self::VoiceJitter => "voice-jitter",
             Self::SmallMtu => "small-mtu",
             Self::MtuBlackhole => "mtu-blackhole",
             Self::NetworkLoss => "network-loss",
@@ -177,6 +181,9 @@ impl Fault {
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
             Self::DeepBuffer => "the access line's buffers hold half a second",
+            Self::VoiceJitter => {
+                "the access line stops for 200 ms, twice a second or so, each way: no telephone's buffer holds that"
+            }
             Self::SmallMtu => "the access line carries packets of 1400 octets at most, and routers say so",
             Self::MtuBlackhole => "packets above 1400 octets vanish on the access line, each way",
             Self::DoubleNat => "the provider translates addresses too: two translators in a row",
@@ -215,7 +222,7 @@ impl Fault {
             | Self::HomeLoss
             | Self::CrossTraffic
             | Self::SipRewrite => Segment::Home,
-            Self::SmallMtu | Self::MtuBlackhole => Segment::Access,
+            Self::SmallMtu | Self::MtuBlackhole | Self::VoiceJitter => Segment::Access,
             Self::NoPrefix
             | Self::NetworkLoss
             | Self::DoubleNat
@@ -279,6 +286,9 @@ impl Fault {
                 for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
                     shape.queue = Duration::from_millis(500);
                 }
+            }
+            Self::VoiceJitter => {
+                add(&mut line.access, |i| (i.stall, i.stall_after) = (Duration::from_millis(200), Duration::from_millis(400)));
             }
             Self::SmallMtu => line.access_mtu = Some(SMALL_MTU),
             Self::MtuBlackhole => add(&mut line.access, |i| i.longest = Some(SMALL_MTU)),

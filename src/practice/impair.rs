@@ -20,6 +20,10 @@ pub struct Impairment {
     /// Further delay, drawn anew for each frame, even between zero and this. Order is kept, so a frame also waits for
     /// the one ahead: at short spacing the mean lies above half of it.
     pub variation: Duration,
+    /// How long a stall holds everything, as a line does that sends again what was damaged. Default none.
+    pub stall: Duration,
+    /// Mean time from one stall's end to the next one's start (exponential).
+    pub stall_after: Duration,
     /// Share of frames lost. Default none.
     pub loss: Ratio,
     /// Mean number of frames lost in a row (a chain of two states). Zero and one: each frame for
@@ -55,7 +59,7 @@ impl Impairment {
 
     /// The longest that a frame can be held.
     pub(super) fn longest_hold(&self) -> Duration {
-        self.delay + self.variation + self.aside
+        self.delay + self.variation + self.stall + self.aside
     }
 }
 
@@ -69,17 +73,35 @@ pub(super) struct Impairer {
     bucket: Option<Bucket>,
     random: StdRng,
     losing: bool,
+    /// When the next stall begins, or the one that lasts began.
+    stalls_at: Option<u64>,
 }
 
 impl Impairer {
     /// With a token bucket in front of the impairment where the kernel's own is not to be had.
     pub(super) fn new(impairment: Impairment, bucket: Option<TokenBucket>, seed: u64) -> Self {
-        Self { impairment, bucket: bucket.map(Bucket::new), random: StdRng::seed_from_u64(seed), losing: false }
+        Self { impairment, bucket: bucket.map(Bucket::new), random: StdRng::seed_from_u64(seed), losing: false, stalls_at: None }
     }
 
     /// Draws with a chance. No number is drawn where nothing is set, so that what is set decides alone.
     fn draws(&mut self, chance: Ratio) -> bool {
         chance.value() > 0.0 && self.random.random_bool(chance.value())
+    }
+
+    /// When a stall, if there is one at that time, lets go.
+    fn released(&mut self, at: u64) -> u64 {
+        let Impairment { stall, stall_after, .. } = self.impairment;
+        if stall.is_zero() {
+            return at;
+        }
+        let stall = stall.as_nanos() as u64;
+        let mut gap = || (-(1.0 - self.random.random::<f64>()).ln() * stall_after.as_nanos() as f64) as u64;
+        let mut stalls_at = self.stalls_at.unwrap_or_else(|| at + gap());
+        while at >= stalls_at + stall {
+            stalls_at += stall + gap();
+        }
+        self.stalls_at = Some(stalls_at);
+        if at >= stalls_at { stalls_at + stall } else { at }
     }
 
     /// Draws whether this frame is lost.
@@ -120,7 +142,7 @@ impl Policy for Impairer {
         }
         let extra = variation.as_nanos() as u64;
         let extra = if extra == 0 { 0 } else { self.random.random_range(0..=extra) };
-        let due = leaves + delay.as_nanos() as u64 + extra;
+        let due = self.released(leaves) + delay.as_nanos() as u64 + extra;
         if self.draws(reordered) {
             Fate::SendAside(due + aside.as_nanos() as u64)
         } else if self.draws(duplicated) {
@@ -209,6 +231,24 @@ mod tests {
         assert!(extra.iter().all(|e| *e <= 2 * MS));
         // Mean of 10,000 draws of a uniform distribution 0..2 ms: 1 ms, standard error 2/sqrt(12)/100 = 0.0058 ms; 5 of those.
         assert!((mean / 1e6 - 1.0).abs() < 0.029, "{mean}");
+    }
+
+    #[test]
+    fn stalls_hold_what_comes_meanwhile_and_let_go_at_once() {
+        let (stall, after) = (Duration::from_millis(200), Duration::from_millis(400));
+        let mut line = impairer(Impairment { stall, stall_after: after, ..Impairment::default() });
+        let held: Vec<u64> = (0..60_000_u64)
+            .map(|n| match line.decide(n * 10 * MS, 100) {
+                Fate::Send(due) => due - n * 10 * MS,
+                other => panic!("{other:?}"),
+            })
+            .collect();
+        assert!(held.iter().all(|held| *held <= 200 * MS));
+        // Inside of a stall each later frame is held as much shorter as it came later.
+        assert!(held.windows(2).all(|pair| pair[0] <= 10 * MS || pair[1] == pair[0] - 10 * MS));
+        // A third of the time it stalls: 200 of 600 ms, over 1,000 cycles of which the gaps spread by their own mean: 2.1 %; five of those.
+        let share = held.iter().filter(|held| **held > 0).count() as f64 / 60_000.0;
+        assert!((share - 1.0 / 3.0).abs() < 0.035, "{share}");
     }
 
     fn losses(impairment: Impairment, frames: u64) -> Vec<bool> {

@@ -70,7 +70,7 @@ pub(super) struct Source {
 /// Finds a profile's text; a path that is not absolute starts from `folder`.
 pub(super) fn source(name_or_path: &str, folder: Option<&Path>) -> Result<Source, ProfileError> {
     if name_or_path.contains('/') || name_or_path.ends_with(".toml") {
-        return read_file(&folder.unwrap_or(Path::new("")).join(name_or_path));
+        return read_file(&folder.unwrap_or_else(|| Path::new("")).join(name_or_path));
     }
     match TEXTS.iter().find(|(name, _)| *name == name_or_path) {
         Some((name, text)) => Ok(Source {
@@ -99,7 +99,7 @@ fn read_file(path: &Path) -> Result<Source, ProfileError> {
     Ok(Source {
         text,
         origin: format!("profile {}", path.display()),
-        folder: Some(path.parent().unwrap_or(Path::new("")).to_owned()),
+        folder: Some(path.parent().unwrap_or_else(|| Path::new("")).to_owned()),
         key,
     })
 }

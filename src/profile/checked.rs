@@ -12,7 +12,7 @@ use crate::proto::web::page::PublicPage;
 use crate::reading::Target;
 use crate::reading::names::NameSpec;
 use crate::typed::table::{Document, Table, root};
-use crate::unit::{AccessKind, Depth, Direction, Family, Layer, Load, ServiceClass};
+use crate::unit::{AccessKind, CallTerms, Depth, Direction, Family, Layer, Load, ServiceClass};
 use crate::wire::dhcp4::Introduction;
 
 mod capacity;
@@ -21,6 +21,7 @@ mod dhcp4;
 mod sip;
 mod tv;
 mod twoway;
+mod voice;
 mod web;
 
 /// A service tier: what was sold, the limits, how hard to test.
@@ -48,6 +49,8 @@ pub struct Profile {
     pub sip: Option<Service>,
     /// TV channels to listen to; `None` is a tier without TV.
     pub tv: Option<membership::Terms>,
+    /// The calls of check voice; `None` is a tier without telephony, which has the usual ones.
+    pub voice: Option<CallTerms>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -212,7 +215,7 @@ pub struct Criterion {
 
 /// The keys of a profile.
 pub(super) const KEYS: &[&str] =
-    &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "tv", "criterion"];
+    &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "tv", "voice", "criterion"];
 
 /// Parses a profile that stands by itself. `origin` names the text in errors: the file, or the built-in name.
 ///
@@ -254,6 +257,8 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let pages = top.table("web", web::KEYS).map(|t| web::read(document, &t)).unwrap_or_default();
     let sip = top.table("sip", sip::KEYS).and_then(|t| sip::read(document, &t));
     let tv = top.table("tv", tv::KEYS).map(|t| tv::read(document, &t, sold.as_ref()));
+    let sold_up_mbit = sold.as_ref().map(|sold| sold.up_mbit);
+    let voice = top.table("voice", voice::KEYS).map(|t| voice::read(document, &t, sold_up_mbit));
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -271,6 +276,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         pages,
         sip,
         tv,
+        voice,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

@@ -70,6 +70,7 @@ fn line(check: &str, figures: &Figures<'_>) -> String {
         "responsiveness" => both(figures, "responsiveness.round_trips_per_minute")
             .map(|text| format!("round trips under load: {text}"))
             .unwrap_or_default(),
+        "voice" => voice(figures),
         _ => other(figures),
     }
 }
@@ -88,6 +89,10 @@ impl<'a> Figures<'a> {
 
     fn worst(&self, name: &str) -> Option<&'a Reading> {
         self.all(name).into_iter().max_by(|a, b| a.value.total_cmp(&b.value))
+    }
+
+    fn least(&self, name: &str) -> Option<&'a Reading> {
+        self.all(name).into_iter().min_by(|a, b| a.value.total_cmp(&b.value))
     }
 
     fn toward(&self, name: &str, direction: Direction) -> Option<&'a Reading> {
@@ -365,6 +370,17 @@ fn throughput(figures: &Figures<'_>) -> String {
         Some(format!("{} while filled{when}", tail(r, " of round trips")))
     });
     joined([rates].into_iter().chain(delays))
+}
+
+/// `rating R down 91.7 and up 91.7, estimated opinion score 4.37; ...`.
+fn voice(figures: &Figures<'_>) -> String {
+    let said = [(None, ""), (Some(Load::Both), " while filled both ways")].map(|(load, when)| {
+        let of_load = Figures(figures.0.iter().copied().filter(|r| r.load == load).collect());
+        let rating = both(&of_load, "voice.rating")?;
+        let score = of_load.least("voice.opinion_score").map(|r| format!(", estimated opinion score {}", words::of(r)));
+        Some(format!("rating R {rating}{}{when}", score.unwrap_or_default()))
+    });
+    said.into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
 /// For checks that have no line of their own yet: the first three figures by their names.

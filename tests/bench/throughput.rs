@@ -54,6 +54,7 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
                 dscp: 0,
                 capacity: Default::default(),
                 classes: None,
+                voice: Default::default(),
             },
             position: Position::Gateway,
             far_end: Some(target),

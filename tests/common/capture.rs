@@ -26,10 +26,15 @@ impl Capture {
 
     /// Ends the capture and has tshark read these fields of every packet; checksums are verified.
     pub(crate) fn end<const N: usize>(self, fields: [&str; N]) -> Vec<[String; N]> {
+        self.end_as(&[], fields)
+    }
+
+    /// The same with further options for tshark.
+    pub(crate) fn end_as<const N: usize>(self, options: &[&str], fields: [&str; N]) -> Vec<[String; N]> {
         let Self { tcpdump, directory } = self;
         tcpdump.end(Signal::SIGINT);
         let mut command = Command::new("tshark");
-        command.args([
+        command.args(options).args([
             "-n",
             "-o",
             "ip.check_checksum:TRUE",

@@ -29,6 +29,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
             dscp: 0,
             capacity: Default::default(),
             classes: None,
+            voice: Default::default(),
         },
         dhcp4: Introduction::default(),
         pages: Default::default(),

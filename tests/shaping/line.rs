@@ -1,4 +1,5 @@
 //! Laptop and far end, and between them a bridge whose ports shape: the kernel's own, or a User Mode Linux.
+#![allow(dead_code, reason = "each file of tests uses a part of it")]
 
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
@@ -120,14 +121,24 @@ impl Line {
         self.machine.as_mut().expect("a line with a machine").command(text);
     }
 
+    /// A filter in front of classes (tc-u32(8)).
+    pub(crate) fn filter(&mut self, direction: Direction, words: &str) {
+        call(&self.middle, "tc", &format!("filter add dev {} {words}", Self::port(direction)));
+    }
+
     pub(crate) fn examine(&self, sold: (f64, f64)) -> Outcome {
+        self.examine_by(ShapingCheck, sold, Depth::Soak)
+    }
+
+    /// Runs another check at the laptop.
+    pub(crate) fn examine_by(&self, check: impl Check + 'static, sold: (f64, f64), depth: Depth) -> Outcome {
         let target = self.target.clone();
-        let mut context = context_at(self.index, LAPTOP_MAC, Known::default(), Depth::Soak);
+        let mut context = context_at(self.index, LAPTOP_MAC, Known::default(), depth);
         (context.effort.sold_down_mbit, context.effort.sold_up_mbit) = sold;
         let work = async move {
             let session = Session::open(&target, FAR_END.into(), "lan0").await.expect("the far end is invited");
             context.known = Arc::new(Known { far_end: Some(Arc::new(session)), ..Known::default() });
-            ShapingCheck.run(context).await.outcome
+            check.run(context).await.outcome
         };
         let bounded = async move { tokio::time::timeout(Duration::from_secs(90), work).await };
         self.near.block_on(self.near.spawn(bounded)).expect("no panic").expect("within 90 s")

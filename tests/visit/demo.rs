@@ -102,6 +102,7 @@ found_in_its_stretch! {
     access_loss_is_found_on_the_access_line: AccessLoss,
     a_long_delay_is_found_on_the_access_line: LongDelay,
     a_deep_buffer_is_found_on_the_access_line: DeepBuffer,
+    a_delay_that_no_telephone_can_hold_is_found_on_the_access_line: VoiceJitter,
     a_small_mtu_is_found_on_the_access_line: SmallMtu,
     swallowed_large_packets_are_found_on_the_access_line: MtuBlackhole,
     a_second_translator_is_found_in_the_network: DoubleNat,

@@ -225,6 +225,7 @@ mod tests {
             dscp: 0,
             capacity: Terms::default(),
             classes: None,
+            voice: Default::default(),
         };
         let mut outcome = Outcome::new(crate::reading::Status::Done);
         add(&mut outcome, &effort, None, tested);

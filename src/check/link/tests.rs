@@ -42,6 +42,7 @@ fn effort(down: f64, up: f64) -> Effort {
         dscp: 0,
         capacity: Default::default(),
         classes: None,
+        voice: Default::default(),
     }
 }
 

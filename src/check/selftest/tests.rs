@@ -15,6 +15,7 @@ fn effort(down: f64, up: f64) -> Effort {
         dscp: 0,
         capacity: Terms::default(),
         classes: None,
+        voice: Default::default(),
     }
 }
 

@@ -113,11 +113,18 @@ pub(super) struct PhasePlan {
     pub(super) request: LoadRequest,
     pub(super) start_up: Duration,
     pub(super) part: Part,
+    /// The check that it is run for, as those who watch are told.
+    pub(super) check: &'static str,
 }
 
 /// Waits for the turn of a phase.
-pub(super) async fn admit(context: &Context, session: &Session, request: &LoadRequest) -> Result<LoadGrant, NotRun> {
-    turn::take(context, "throughput", || session.admit_load(request)).await.map_err(NotRun::FarEnd)
+pub(super) async fn admit(
+    context: &Context,
+    session: &Session,
+    request: &LoadRequest,
+    check: &'static str,
+) -> Result<LoadGrant, NotRun> {
+    turn::take(context, check, || session.admit_load(request)).await.map_err(NotRun::FarEnd)
 }
 
 /// Runs a phase that has its turn.
@@ -136,7 +143,7 @@ pub(super) async fn run(context: &Context, session: &Session, plan: PhasePlan, g
     let over = CancellationToken::new();
     let (ended, delay, ()) = tokio::join!(
         async {
-            let ended = watch(context, &load, &request).await;
+            let ended = watch(context, &load, &request, plan.check).await;
             over.cancel();
             ended
         },
@@ -158,7 +165,7 @@ struct Conditions {
 }
 
 fn put_together(
-    PhasePlan { request, start_up, part }: PhasePlan,
+    PhasePlan { request, start_up, part, check: _ }: PhasePlan,
     address: SocketAddr,
     own: Vec<Side>,
     report: Result<LoadReport, ClientError>,
@@ -282,7 +289,7 @@ async fn connect(context: &Context, session: &Session, request: &LoadRequest, gr
 }
 
 /// Looks on until the streams have ended, the visit is to end, or nothing moves any more.
-async fn watch(context: &Context, load: &Load, request: &LoadRequest) -> Ended {
+async fn watch(context: &Context, load: &Load, request: &LoadRequest, check: &'static str) -> Ended {
     let (mut last, mut moved_at) = (0, Instant::now());
     let mut looked_at = moved_at;
     let mut look = tokio::time::interval(LOOK);
@@ -297,7 +304,7 @@ async fn watch(context: &Context, load: &Load, request: &LoadRequest) -> Ended {
         let (now, moved) = (Instant::now(), load.moved());
         if moved > last {
             let mbit = (moved - last) as f64 * 8.0 / 1e6 / now.duration_since(looked_at).as_secs_f64().max(1e-3);
-            (context.live)(LiveFigure { check: "throughput", text: format!("{} {mbit:.0} Mbit/s", request.direction) });
+            (context.live)(LiveFigure { check, text: format!("{} {mbit:.0} Mbit/s", request.direction) });
             moved_at = now;
         } else if now.duration_since(moved_at) >= STALL {
             return Ended::Stalled;

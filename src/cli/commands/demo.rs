@@ -5,7 +5,7 @@ use super::super::failure::Failure;
 use super::super::flags::{AccessArg, DemoArgs};
 use super::super::{meaning, output, progress};
 use super::verify;
-use crate::check::{Access, of_services, registry};
+use crate::check::{Access, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, Tv, acquire_rights};
 use crate::record::Record;
@@ -63,7 +63,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
     let runtime = line.namespace(Node::Laptop).runtime(WORKERS).map_err(Failure::could_not_run)?;
     let far_end = Some(line.far_end_target());
-    let (depth, has_tv) = (args.depth.into(), profile.tv.is_some());
+    let depth = args.depth.into();
     let visit = move || -> Result<Record, Failure> {
         let interface = runtime.block_on(preflight::interface(Some(PORT))).map_err(Failure::could_not_run)?;
         let options = VisitOptions {
@@ -85,8 +85,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             keep,
             capture: None,
         };
-        let mut checks = registry(&access, depth, has_tv);
-        checks.extend(of_services(&options.sip()));
+        let checks = registry(&access, depth, options.services());
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
         let plan = budget::plan(
             &specs,

@@ -11,7 +11,7 @@ use super::super::flags::{CheckArgs, VerifyArgs, VisitArgs};
 use super::super::{meaning, output, private, progress};
 use crate::check::capacity::Peer;
 use crate::check::twoway;
-use crate::check::{Access, Asked, Check, of_services, on_request, registry};
+use crate::check::{Access, Asked, Check, Services, on_request, registry};
 use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
 use crate::profile::Profile;
@@ -26,7 +26,8 @@ pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
 
 /// Runs `check`.
 pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
-    let all = registry(&Access::default(), args.visit.depth.into(), true).into_iter().chain(on_request(Asked::default()));
+    let all = registry(&Access::default(), args.visit.depth.into(), Services::default());
+    let all = all.into_iter().chain(on_request(Asked::default()));
     let mut names: Vec<&str> = all.map(|c| c.spec().name).collect();
     names.dedup();
     if !names.contains(&args.name.as_str()) {
@@ -46,9 +47,9 @@ pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
 fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked)>) -> Result<Exit, Failure> {
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
-    let has_tv = options.profile.as_ref().is_some_and(|profile| profile.tv.is_some());
-    let mut checks = registry(&options.access, options.depth, has_tv);
-    checks.extend(of_services(&options.sip()));
+    let mut services = options.services();
+    services.telephony |= only.as_ref().is_some_and(|(name, _)| name == "voice");
+    let mut checks = registry(&options.access, options.depth, services);
     let only = only.map(|(name, asked)| {
         let named: Vec<_> = on_request(asked).into_iter().filter(|check| check.spec().name == name).collect();
         checks.retain(|check| named.is_empty() || check.spec().name != name);

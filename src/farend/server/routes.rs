@@ -13,7 +13,7 @@ use ring::rand::{SecureRandom, SystemRandom};
 
 use super::capacity::Admission;
 use super::tls::Peer;
-use super::{OpenSession, State, objects, trains, way_back};
+use super::{OpenSession, State, calls, objects, trains, way_back};
 use crate::farend::admission::Refused;
 use crate::farend::api::{
     CapacityGrant, CapacityReport, KnownGrant, LoadGrant, LoadReport, LoadRequest, OLDEST_PROTOCOL, PROTOCOL, Refusal,
@@ -43,6 +43,8 @@ pub(super) fn router(state: Arc<State>) -> Router {
         .route("/v1/sessions/{session}/capacity/{load}/finish", post(finish_capacity))
         .route("/v1/sessions/{session}/trains", post(trains::admit))
         .route("/v1/sessions/{session}/trains/{load}/finish", post(trains::finish))
+        .route("/v1/sessions/{session}/calls", post(calls::admit))
+        .route("/v1/sessions/{session}/calls/{calls}/finish", post(calls::finish))
         .route("/v1/sessions/{session}/way-back", post(way_back::admit))
         .route("/v1/sessions/{session}/way-back/finish", post(way_back::finish))
         .route("/v1/sessions/{session}/objects", post(objects::admit))
@@ -91,6 +93,7 @@ async fn open(
             known: (known.clone(), Key::new(&known_key)),
             loads: Default::default(),
             trains: Default::default(),
+            calls: Default::default(),
             probes: None,
             objects: Default::default(),
         },
@@ -113,6 +116,7 @@ async fn open(
         capacity: state.capacity_port.is_some(),
         trains: true,
         way_back: true,
+        calls: true,
         objects: true,
         known: state.known_port.map(grant),
         sip: state.sip_port.map(grant),
@@ -267,12 +271,16 @@ impl From<Refused> for Refuse {
         let (status, code) = match &refused {
             Refused::Sessions(_) | Refused::SessionsOfToken(_) => (StatusCode::SERVICE_UNAVAILABLE, RefusalCode::Full),
             Refused::Busy { .. } => (StatusCode::SERVICE_UNAVAILABLE, RefusalCode::Busy),
-            Refused::UsedUp(_) | Refused::Often { .. } => (StatusCode::TOO_MANY_REQUESTS, RefusalCode::Busy),
+            Refused::UsedUp(_) | Refused::Often { .. } | Refused::Calls { .. } => {
+                (StatusCode::TOO_MANY_REQUESTS, RefusalCode::Busy)
+            }
             Refused::TooLarge { .. } => (StatusCode::BAD_REQUEST, RefusalCode::Request),
             Refused::NoSession => (StatusCode::NOT_FOUND, RefusalCode::Unknown),
         };
         let retry_after_s = match &refused {
-            Refused::Busy { retry_after } | Refused::Often { retry_after } => Some(retry_after.as_secs() + 1),
+            Refused::Busy { retry_after } | Refused::Often { retry_after } | Refused::Calls { retry_after, .. } => {
+                Some(retry_after.as_secs() + 1)
+            }
             _ => None,
         };
         Self { status, body: Refusal { code, message: refused.to_string(), retry_after_s } }

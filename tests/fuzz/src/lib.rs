@@ -5,6 +5,7 @@
 //! the ordinary test run feeds the same functions. A function must not panic and must take time in proportion to its
 //! input; what it asserts are laws of the parser, never a particular result. It must not know who draws the octets.
 
+mod call;
 mod capacity;
 mod channel;
 mod home;
@@ -20,6 +21,7 @@ mod text;
 mod train;
 mod web;
 
+pub use call::call;
 pub use capacity::capacity;
 pub use channel::{rtp, transport};
 pub use home::{igd, ssdp};
@@ -46,7 +48,8 @@ pub struct Parser {
 }
 
 /// All of them.
-pub const PARSERS: [Parser; 28] = [
+pub const PARSERS: [Parser; 29] = [
+    Parser { name: "call", feed: call, seeds: call::seeds, worst: call::worst },
     Parser { name: "capacity", feed: capacity, seeds: capacity::seeds, worst: capacity::worst },
     Parser { name: "dhcp4", feed: dhcp4, seeds: seeds::dhcp4, worst: seeds::worst_dhcp4 },
     Parser { name: "dhcp6", feed: dhcp6, seeds: seeds6::dhcp6, worst: seeds6::worst_dhcp6 },

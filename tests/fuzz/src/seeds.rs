@@ -6,8 +6,9 @@
 use std::net::{Ipv4Addr, Ipv6Addr};
 
 use doorstep::farend::api::{
-    KnownGrant, LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode, Secret, SessionGrant, SessionRequest, StampGrant,
-    StreamReceived, StreamSent, ViewGrant, WayBackAddress, WayBackGrant, WayBackHop, WayBackReport,
+    CallGrant, CallStream, CallsGrant, CallsRequest, KnownGrant, LoadGrant, LoadReport, LoadRequest, Refusal, RefusalCode,
+    Secret, SessionGrant, SessionRequest, StampGrant, StreamReceived, StreamSent, ViewGrant, WayBackAddress, WayBackGrant,
+    WayBackHop, WayBackReport,
 };
 use doorstep::farend::client::FarEndTarget;
 use doorstep::unit::{Direction, Family};
@@ -326,6 +327,7 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         capacity: true,
         trains: true,
         way_back: true,
+        calls: true,
         objects: true,
         known: Some(KnownGrant { port: 80, id: "5a".repeat(16), key: word.clone() }),
         sip: Some(KnownGrant { port: 5060, id: "5d".repeat(16), key: Secret::from_octets(&[5; 32]) }),
@@ -343,6 +345,8 @@ pub(super) fn api() -> Vec<Vec<u8>> {
     let by = WayBackAddress { address: HERE.into(), answers: 2 };
     let hop = WayBackHop { hop: 1, sent: 3, answered: 2, addresses: vec![by], round_trips_ms: vec![4.25, 4.5] };
     let way_back = WayBackReport { opened: true, hops: vec![hop], length: Some(2), refused_by: None, unplaced: 1 };
+    let stream = CallStream { ssrc: 7, first_sequence: 65_535, first_timestamp: 9 };
+    let leg = CallGrant { port: 40_000, secret: word.clone(), from_far_end: stream, from_agent: stream };
     let refusal = Refusal { code: RefusalCode::Busy, message: "another load".to_owned(), retry_after_s: Some(9) };
     [
         json!(SessionRequest { protocol: 1, oldest: 1 }),
@@ -350,6 +354,8 @@ pub(super) fn api() -> Vec<Vec<u8>> {
         json!(request),
         json!(WayBackGrant { port: 40_000, secret: word.clone() }),
         json!(way_back),
+        json!(CallsRequest { payload_type: 0, packets: 300, dscps: vec![46, 0] }),
+        json!(CallsGrant { calls: "1".to_owned(), legs: vec![leg] }),
         json!(LoadGrant { load: "1".to_owned(), secrets: vec![word.clone(), word] }),
         json!(report),
         json!(refusal),
@@ -366,6 +372,7 @@ pub(super) fn profile() -> Vec<Vec<u8>> {
         [dhcp4]\nvendor_class = \"a\"\nclient_identifier = \"0x00:6c\"\nuser_class = [\"d\"]\nparameter_list = [1, 121, 3]\n\
         [[dhcp4.vendor]]\nenterprise = 32473\nclass = [\"c\"]\n[[dhcp4.vendor.option]]\ncode = 1\ndata = \"0xff\"\n\
         [[twoway.stream]]\nname = \"s\"\ndscp = 46\noctets = 200\ninterval_ms = 20\n\
+        [voice]\ncalls = 2\ncodec = \"g729a\"\nbuffer = \"fixed\"\nbuffer_ms = 60\n\
         [[criterion]]\nname = \"c\"\nreading = \"throughput.tcp_payload_rate\"\ndirection = \"down\"\n\
         at_least_share_of_sold = 0.9\nseverity = \"must\"\nbasis = \"b\"\ndepths = [\"handoff\"]\n";
     [small, include_str!("../../../profiles/adsl-16-1.toml"), include_str!("../../../profiles/fibre-1000-500.toml")]

@@ -4,7 +4,8 @@ use std::fmt::Debug;
 use std::path::Path;
 
 use doorstep::farend::api::{
-    LoadGrant, LoadReport, LoadRequest, Refusal, Secret, SessionGrant, SessionRequest, WayBackGrant, WayBackReport,
+    CallsGrant, CallsRequest, LoadGrant, LoadReport, LoadRequest, Refusal, Secret, SessionGrant, SessionRequest, WayBackGrant,
+    WayBackReport,
 };
 use doorstep::farend::invitation as invited;
 use doorstep::record::{Record, store};
@@ -51,6 +52,10 @@ pub fn api(data: &[u8]) {
     both_ways::<Refusal>(data);
     both_ways::<LoadReport>(data);
     both_ways::<WayBackReport>(data);
+    both_ways::<CallsRequest>(data);
+    if let Some(grant) = both_ways::<CallsGrant>(data) {
+        grant.legs.iter().for_each(|leg| secret(&leg.secret));
+    }
     both_ways::<WayBackGrant>(data).iter().for_each(|grant| secret(&grant.secret));
     if let Some(grant) = both_ways::<SessionGrant>(data) {
         secret(&grant.session);

@@ -1,0 +1,186 @@
+//! Test calls between agent and far end over real sockets: the driver around [`proto::voice`](crate::proto::voice), for both sides.
+//!
+//! A call is opened as a train is ([`wire::train`](crate::wire::train)): the agent shows a secret that it was given over the control connection. The far
+//! end speaks to where that came from and to nobody else, for the time that was admitted; nothing that it receives is sent back. No
+//! telephone network is behind it: a call goes from the agent to the far end and ends there. It must not know profiles or readings.
+
+use std::collections::HashMap;
+use std::io;
+use std::net::{IpAddr, SocketAddr};
+use std::time::{Duration, Instant};
+
+use tokio_util::sync::CancellationToken;
+
+use crate::net::stamped::{SendKey, SendWith, StampedEvent, StampedSocket};
+use crate::proto::voice::{Plan, Talk};
+use crate::unit::Stamp;
+use crate::wire::call::Leg;
+use crate::wire::train::{Secret, is_ready, ready};
+
+/// How long an opening is waited for; the far end waits for the first ones longer, since calls begin one after the other.
+const OPENING_WAIT: Duration = Duration::from_secs(3);
+/// How often it is sent again.
+const AGAIN: Duration = Duration::from_millis(200);
+/// Octets of the largest datagram that is read; all of ours are smaller.
+const BUFFER: usize = 512;
+/// Transmit stamps that may be outstanding; older ones keep the program's own stamp.
+const OUTSTANDING: usize = 256;
+
+/// What a side of a call works with.
+#[derive(Debug)]
+pub struct Side<'a> {
+    /// Its socket.
+    pub socket: &'a StampedSocket,
+    /// What opens the call.
+    pub secret: &'a Secret,
+    /// What is sent and expected.
+    pub plan: Plan,
+    /// Code point of its packets.
+    pub dscp: u8,
+    /// Ends it early.
+    pub stop: &'a CancellationToken,
+}
+
+/// The far end's side: waits for the opening from `source`, at most `wait` beyond the usual, answers it and speaks. Without an opening the
+/// leg says so, and nothing was sent.
+///
+/// # Errors
+/// What the system says when the socket fails for good.
+pub async fn serve(side: Side<'_>, source: IpAddr, wait: Duration) -> io::Result<Leg> {
+    let peer = tokio::select! {
+        () = side.stop.cancelled() => return Ok(Leg::default()),
+        () = tokio::time::sleep(OPENING_WAIT + wait) => return Ok(Leg::default()),
+        peer = opening(side.socket, source, side.secret) => peer?,
+    };
+    let answer = ready(side.secret.name());
+    let _ = side.socket.try_send_to(&answer, peer, marked(side.dscp));
+    let secret = side.secret;
+    // An opening that comes again has not had its answer.
+    talk(&side, peer, |octets| secret.opens(octets).then(|| answer.clone()), None).await
+}
+
+/// The agent's side: opens the call at `to` and speaks. Without an answer the leg says so.
+///
+/// # Errors
+/// What the system says when the socket fails for good.
+pub async fn run(side: Side<'_>, to: SocketAddr) -> io::Result<Leg> {
+    let until = Instant::now() + OPENING_WAIT;
+    let mut buffer = [0; BUFFER];
+    let mut again = tokio::time::interval(AGAIN);
+    loop {
+        tokio::select! {
+            () = side.stop.cancelled() => return Ok(Leg::default()),
+            () = tokio::time::sleep_until(until.into()) => return Ok(Leg::default()),
+            // What the system does not take is sent again.
+            _ = again.tick() => drop(side.socket.try_send_to(&side.secret.opening(), to, marked(side.dscp))),
+            event = side.socket.next_event(&mut buffer) => {
+                let StampedEvent::Received { len, from, stamp, traffic_class, .. } = event? else { continue };
+                let octets = &buffer[..len.min(BUFFER)];
+                if from != to {
+                    continue;
+                }
+                if is_ready(octets, side.secret.name()) {
+                    return talk(&side, to, |_| None, None).await;
+                }
+                // A packet does as well, where the ready was lost or overtaken.
+                let first = First { octets: octets.to_vec(), stamp, class: traffic_class.unwrap_or(0) };
+                if Talk::new(0, side.plan).on_packet(octets, stamp, 0) {
+                    return talk(&side, to, |_| None, Some(first)).await;
+                }
+            }
+        }
+    }
+}
+
+/// A packet of speech that was read while its side still waited for the answer to its opening.
+struct First {
+    octets: Vec<u8>,
+    stamp: Stamp,
+    class: u8,
+}
+
+fn marked(dscp: u8) -> SendWith {
+    SendWith { dscp: Some(dscp), ..SendWith::default() }
+}
+
+async fn opening(socket: &StampedSocket, source: IpAddr, secret: &Secret) -> io::Result<SocketAddr> {
+    let mut buffer = [0; BUFFER];
+    loop {
+        if let StampedEvent::Received { len, from, .. } = socket.next_event(&mut buffer).await?
+            && from.ip().to_canonical() == source
+            && secret.opens(&buffer[..len.min(BUFFER)])
+        {
+            return Ok(from);
+        }
+    }
+}
+
+/// Speaks and listens until the call is over. `other` says what answers a datagram that is no speech; `first` is a packet that was read already.
+async fn talk(
+    side: &Side<'_>,
+    peer: SocketAddr,
+    other: impl Fn(&[u8]) -> Option<Vec<u8>>,
+    first: Option<First>,
+) -> io::Result<Leg> {
+    let start = Instant::now();
+    let since = || i64::try_from(start.elapsed().as_nanos()).unwrap_or(i64::MAX);
+    let mut talk = Talk::new(0, side.plan);
+    if let Some(First { octets, stamp, class }) = first {
+        talk.on_packet(&octets, stamp, class);
+    }
+    let (mut buffer, mut keys) = ([0; BUFFER], HashMap::<SendKey, u16>::new());
+    loop {
+        while let Some((place, packet)) = talk.transmit(since()) {
+            // What the system does not take stays noted as not sent: it is ours and not the line's.
+            if let Ok(key) = side.socket.try_send_to(&packet, peer, marked(side.dscp)) {
+                talk.on_sent(place, key.user_stamp().unix_ns);
+                if keys.len() >= OUTSTANDING {
+                    keys.clear();
+                }
+                keys.insert(key, place);
+            }
+        }
+        if talk.is_over(since()) {
+            break;
+        }
+        let wake = start + Duration::from_nanos(talk.next_wake().unsigned_abs());
+        let event = tokio::select! {
+            biased;
+            () = side.stop.cancelled() => break,
+            event = side.socket.next_event(&mut buffer) => event?,
+            () = tokio::time::sleep_until(wake.into()) => continue,
+        };
+        match event {
+            StampedEvent::Received { len, from, stamp, traffic_class, receive_drops, .. } if from == peer => {
+                talk.on_receive_drops(receive_drops);
+                let octets = &buffer[..len.min(BUFFER)];
+                if !talk.on_packet(octets, stamp, traffic_class.unwrap_or(0))
+                    && let Some(answer) = other(octets)
+                {
+                    let _ = side.socket.try_send_to(&answer, peer, marked(side.dscp));
+                }
+            }
+            StampedEvent::Sent { key, stamp, .. } => {
+                if let Some(place) = keys.remove(&key) {
+                    talk.on_departure(place, stamp.unix_ns);
+                }
+            }
+            _ => {}
+        }
+    }
+    // Stamps of the last packets, and what was in time on the line even if this program had no time to read it.
+    while let Ok(Some(event)) = side.socket.try_event(&mut buffer) {
+        match event {
+            StampedEvent::Received { len, from, stamp, traffic_class, .. } if from == peer => {
+                talk.on_packet(&buffer[..len.min(BUFFER)], stamp, traffic_class.unwrap_or(0));
+            }
+            StampedEvent::Sent { key, stamp, .. } => {
+                if let Some(place) = keys.remove(&key) {
+                    talk.on_departure(place, stamp.unix_ns);
+                }
+            }
+            _ => {}
+        }
+    }
+    Ok(talk.into_leg())
+}
