@@ -18,8 +18,24 @@ async fn next(socket: &StampedSocket, buffer: &mut [u8]) -> StampedEvent {
     tokio::time::timeout(LIMIT, socket.next_event(buffer)).await.expect("an event within 10 s").unwrap()
 }
 
+/// Returns once the kernel stamps arrivals: it begins a moment after the first socket asked for it.
+async fn until_stamped() {
+    let socket = StampedSocket::udp(loopback(Family::Ipv4), None).unwrap();
+    let to = socket.local_addr().unwrap();
+    loop {
+        socket.try_send_to(&[0], to, SendWith::default()).unwrap();
+        let is_stamped = |event| matches!(event, StampedEvent::Received { stamp, .. } if stamp.source == StampSource::Kernel);
+        if is_stamped(next(&socket, &mut [0; 64]).await) || is_stamped(next(&socket, &mut [0; 64]).await) {
+            return;
+        }
+    }
+}
+
 #[tokio::test]
 async fn every_udp_probe_gets_both_kernel_stamps_in_order() {
+    // Held as long as the test, so that stamping stays on.
+    let _asks = StampedSocket::udp(loopback(Family::Ipv4), None).unwrap();
+    until_stamped().await;
     for family in [Family::Ipv4, Family::Ipv6] {
         let sender = StampedSocket::udp(loopback(family), Some("lo")).unwrap();
         let receiver = StampedSocket::udp(loopback(family), None).unwrap();
@@ -188,6 +204,8 @@ fn the_ledger_forgets_the_oldest_and_never_mixes_up_numbers() {
 
 #[tokio::test]
 async fn an_adapter_that_leaves_packets_out_costs_no_stamp_and_no_order() {
+    let _asks = StampedSocket::udp(loopback(Family::Ipv4), None).unwrap();
+    until_stamped().await;
     for family in [Family::Ipv4, Family::Ipv6] {
         // Loopback has no adapter; asking for its stamps all the same is what a busy adapter looks like.
         let mut sender = StampedSocket::udp(loopback(family), Some("lo")).unwrap();
