@@ -60,6 +60,12 @@ pub trait Check: Send + Sync {
     /// Name, needs, class and cost.
     fn spec(&self) -> Spec;
 
+    /// Samples behind a figure of this name on a healthy line at a depth; `None` where it rests on no count, or on one that is not known
+    /// before.
+    fn samples(&self, _reading: &str, _depth: Depth) -> Option<u64> {
+        None
+    }
+
     /// Runs it. Must end within a few seconds of `context.cancel` firing, with what it has so far; dropping the future
     /// must leave nothing behind but what a timeout would clear.
     fn run(&self, context: Context) -> BoxFuture<'static, Finished>;

@@ -3,12 +3,14 @@
 //! The room renders to text and writes nowhere. It must not know checks, profiles or who asked. The hard thing is to say
 //! the verdict, the cause and the next step so that they are read in ten seconds, and to leave nothing out behind them.
 
+mod explain_text;
 mod figures;
 pub mod json;
 pub mod model;
 mod plan_text;
 pub mod terminal;
 
+pub use explain_text::explain_text;
 pub use plan_text::plan_text;
 
 use crate::compare::Comparison;

@@ -103,19 +103,7 @@ impl Keep {
 impl VisitOptions {
     /// What the size of the checks depends on.
     pub fn volume(&self) -> Volume {
-        let sold = self.profile.as_ref().map(Profile::sold_mbit);
-        let (sold_down_mbit, sold_up_mbit) = sold.unwrap_or((0.0, 0.0));
-        let asked = self.profile.as_ref().and_then(Profile::load_seconds);
-        let load_time = asked.map_or_else(|| load_time(self.depth), Duration::from_secs);
-        let classes = self.profile.as_ref().and_then(|profile| profile.classes.as_ref());
-        let classes_mbit = classes.map(|all| all.iter().map(|class| class.mbit(MAIN_STREAM_INTERVAL)).sum());
-        let tv = self.profile.as_ref().and_then(|profile| profile.tv.as_ref()).map(|tv| TvVolume {
-            channels: tv.channels.len(),
-            mbit: tv.mbit_at_once(),
-            changes: tv.changes,
-            hold: tv.hold(),
-        });
-        Volume { depth: self.depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit, tv }
+        volume(self.profile.as_ref(), self.depth)
     }
 
     /// The SIP service that was sold, and whom to register there.
@@ -126,12 +114,7 @@ impl VisitOptions {
 
     /// What the tier is sold with beside the line itself.
     pub fn services(&self) -> Services {
-        let sold = |has: fn(&Profile) -> bool| self.profile.as_ref().is_some_and(has);
-        Services {
-            tv: sold(|profile| profile.tv.is_some()),
-            telephony: sold(|profile| profile.voice.is_some()),
-            sip: sold(|profile| profile.sip.is_some()),
-        }
+        services(self.profile.as_ref())
     }
 
     fn effort(&self) -> Effort {
@@ -150,6 +133,31 @@ impl VisitOptions {
             classes: profile.and_then(|profile| profile.classes.clone()),
             voice: profile.and_then(|profile| profile.voice).unwrap_or_default(),
         }
+    }
+}
+
+/// What the size of the checks depends on, for a tier at a depth.
+pub fn volume(profile: Option<&Profile>, depth: Depth) -> Volume {
+    let (sold_down_mbit, sold_up_mbit) = profile.map(Profile::sold_mbit).unwrap_or_default();
+    let load_time = profile.and_then(Profile::load_seconds).map_or_else(|| load_time(depth), Duration::from_secs);
+    let classes = profile.and_then(|profile| profile.classes.as_ref());
+    let classes_mbit = classes.map(|all| all.iter().map(|class| class.mbit(MAIN_STREAM_INTERVAL)).sum());
+    let tv = profile.and_then(|profile| profile.tv.as_ref()).map(|tv| TvVolume {
+        channels: tv.channels.len(),
+        mbit: tv.mbit_at_once(),
+        changes: tv.changes,
+        hold: tv.hold(),
+    });
+    Volume { depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit, tv }
+}
+
+/// What a tier is sold with beside the line itself.
+pub fn services(profile: Option<&Profile>) -> Services {
+    let sold = |has: fn(&Profile) -> bool| profile.is_some_and(has);
+    Services {
+        tv: sold(|profile| profile.tv.is_some()),
+        telephony: sold(|profile| profile.voice.is_some()),
+        sip: sold(|profile| profile.sip.is_some()),
     }
 }
 

@@ -62,6 +62,19 @@ impl Check for Dns {
         Spec { name: "dns", needs: &[Need::Address], gives: &[], class: Class::Quiet, cost }
     }
 
+    fn samples(&self, reading: &str, depth: Depth) -> Option<u64> {
+        let Counts { uncached, cached, nonexistent, over_tcp } = counts(depth);
+        let count = match reading {
+            "dns.lookup_time_p50" | "dns.lookup_time_p95" => uncached,
+            "dns.cached_time_p50" | "dns.cached_time_min" => cached,
+            "dns.tcp_time_p50" => over_tcp,
+            // One more fills the cache.
+            "dns.failure_ratio" => 1 + uncached + cached + nonexistent,
+            _ => return None,
+        };
+        Some(count as u64)
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         async move { Finished::from(examine(context).await) }.boxed()
     }

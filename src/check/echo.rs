@@ -57,6 +57,10 @@ impl Check for EchoCheck {
         Spec { name: "echo", needs: &[Need::Address], gives: &[], class: Class::Quiet, cost }
     }
 
+    fn samples(&self, reading: &str, depth: Depth) -> Option<u64> {
+        reading.starts_with("echo.").then(|| effort(depth).0)
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         let pattern = self.pattern;
         async move { Finished::from(examine(pattern, context).await) }.boxed()

@@ -87,6 +87,12 @@ impl Check for Twoway {
         Spec { name: "twoway", needs, gives: &[], class: Class::Quiet, cost }
     }
 
+    fn samples(&self, reading: &str, depth: Depth) -> Option<u64> {
+        // Classes beside it have their own pace, by the profile.
+        let is_of_stream = reading.starts_with("twoway.") && !reading.starts_with("twoway.class_");
+        is_of_stream.then(|| effort(depth).0)
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         let asked = self.clone();
         async move { Finished::from(examine(asked, context).await) }.boxed()

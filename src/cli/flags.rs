@@ -199,6 +199,18 @@ pub enum ProfileAction {
         #[arg(value_name = "TIER")]
         tier: String,
     },
+    /// Say what a visit would do for a tier, for how long and with how much data, and what of it that depth can prove.
+    Explain {
+        /// Name or file.
+        #[arg(value_name = "TIER")]
+        tier: String,
+        /// How hard to test.
+        #[arg(long, value_enum, default_value_t = DepthArg::Handoff)]
+        depth: DepthArg,
+        /// How the line gives its service.
+        #[arg(long, value_enum, default_value_t = AccessArg::Ethernet)]
+        access: AccessArg,
+    },
     /// Say whether a file is a valid tier, and exactly where it is not.
     Validate {
         /// The file.

@@ -14,9 +14,12 @@ use crate::unit::{AccessKind, Depth, Interval, Load, Segment};
 /// Holds every criterion that applies at this depth and access against the readings of `outcomes` (checks by name): a judgement for
 /// each reading that a criterion selects, and one that says why for each criterion that selects none.
 pub fn judge(profile: &Profile, depth: Depth, access: AccessKind, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
-    let at_depth = |c: &Criterion| c.depths.is_empty() || c.depths.contains(&depth);
-    let applies = |c: &&Criterion| at_depth(c) && c.access.is_none_or(|wanted| wanted == access);
-    profile.criteria.iter().filter(applies).flat_map(|c| judge_one(profile, c, outcomes)).collect()
+    profile
+        .criteria
+        .iter()
+        .filter(|criterion| criterion.applies(depth, access))
+        .flat_map(|c| judge_one(profile, c, outcomes))
+        .collect()
 }
 
 fn judge_one(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {

@@ -88,7 +88,7 @@ fn nearest_limit(reading: &Reading, limit: &Limits) -> Option<f64> {
 }
 
 /// The smallest number of samples with both bounds of quantile `q` finite (order statistics).
-fn samples_to_bound(q: f64, confidence: f64) -> Option<u64> {
+pub(super) fn samples_to_bound(q: f64, confidence: f64) -> Option<u64> {
     let bounded = |n: u64| {
         let ranks = quantile::rank_interval(n, q, confidence);
         ranks.low.is_some() && ranks.high.is_some()

@@ -217,6 +217,13 @@ pub struct Criterion {
 pub(super) const KEYS: &[&str] =
     &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "tv", "voice", "criterion"];
 
+impl Criterion {
+    /// Whether it is judged at this depth, on lines of this access.
+    pub fn applies(&self, depth: Depth, access: AccessKind) -> bool {
+        (self.depths.is_empty() || self.depths.contains(&depth)) && self.access.is_none_or(|wanted| wanted == access)
+    }
+}
+
 /// Parses a profile that stands by itself. `origin` names the text in errors: the file, or the built-in name.
 ///
 /// # Errors

@@ -2,9 +2,15 @@
 
 use super::super::exit::Exit;
 use super::super::failure::Failure;
-use super::super::flags::{ProfileAction, ProfileArgs};
+use super::super::flags::{AccessArg, ProfileAction, ProfileArgs};
 use super::super::{meaning, output};
-use crate::profile;
+use crate::check::{Access, registry};
+use crate::judge;
+use crate::plan::budget::{self, Bounds};
+use crate::profile::{self, Profile};
+use crate::proto::ppp::Login;
+use crate::unit::Depth;
+use crate::visit;
 
 /// Runs `profile`.
 pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
@@ -14,6 +20,7 @@ pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
             lines.join("\n")
         }
         ProfileAction::Show { tier } => meaning::profile(tier)?.text,
+        ProfileAction::Explain { tier, depth, access } => explain(&meaning::profile(tier)?, (*depth).into(), *access),
         ProfileAction::Validate { file } => {
             // A bare file name must not be looked up among the tiers inside the program.
             let path = if file.components().count() == 1 { std::path::Path::new(".").join(file) } else { file.clone() };
@@ -23,4 +30,26 @@ pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
     };
     output::result(&text)?;
     Ok(Exit::Pass)
+}
+
+/// What a visit would do for a tier, and what of it that depth can prove.
+fn explain(tier: &Profile, depth: Depth, access: AccessArg) -> String {
+    let access = match access {
+        AccessArg::Ethernet => Access::Ethernet,
+        // Nobody logs in: the plan only has to know that somebody would.
+        AccessArg::Pppoe => Access::Pppoe(Login::new("", "")),
+    };
+    let checks = registry(&access, depth, visit::services(Some(tier)));
+    let specs: Vec<_> = checks.iter().map(|check| check.spec()).collect();
+    let bounds =
+        Bounds { load_agreed: true, without: meaning::without_by_access(&access).into_iter().collect(), ..Bounds::default() };
+    let plan = budget::plan(&specs, &visit::volume(Some(tier), depth), &bounds);
+    let samples = |reading: &str| checks.iter().find_map(|check| check.samples(reading, depth));
+    let proofs = judge::proofs(tier, depth, access.kind(), samples);
+    format!(
+        "{}: {}, at depth {depth}\n\n{}",
+        tier.name,
+        tier.title,
+        crate::report::explain_text(&plan, &proofs, tier.confidence())
+    )
 }
