@@ -61,7 +61,7 @@ fn encrypted(folder: &tempfile::TempDir, https: u16) -> String {
 #[test]
 fn an_encrypted_service_at_another_port_and_path_is_found_where_the_resolver_designates_it() {
     let (line, folder) = (line(None), tempfile::tempdir().expect("a folder"));
-    let said = "_dns.resolver.arpa. 60 IN SVCB 1 resolver.example.net. alpn=h2 port=8443 dohpath=/ask{?dns}";
+    let said = "_dns.resolver.arpa. 60 IN SVCB 1 resolver.example.net. alpn=h2 port=8443 key7=\"/ask{?dns}\"";
     let extra = format!(
         "{}  http-endpoint: \"/ask\"\n  local-zone: \"resolver.arpa.\" transparent\n  local-data: '{said}'\n",
         encrypted(&folder, 8443)

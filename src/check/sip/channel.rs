@@ -62,7 +62,7 @@ impl From<io::Error> for Closed {
         let is_certificate = matches!(tls, Some(rustls::Error::InvalidCertificate(_)));
         let is_beyond_us = matches!(tls, Some(rustls::Error::AlertReceived(rustls::AlertDescription::ProtocolVersion)));
         let why = match error.kind() {
-            _ if is_beyond_us => "its host speaks no TLS 1.3, which alone is spoken here".to_owned(),
+            _ if is_beyond_us => "its host speaks only versions of TLS before 1.2, which RFC 8996 forbids".to_owned(),
             io::ErrorKind::ConnectionRefused => "its host refuses: nothing listens there".to_owned(),
             _ => error.to_string(),
         };
