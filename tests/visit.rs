@@ -7,6 +7,8 @@
 mod demo;
 #[path = "visit/ends.rs"]
 mod ends;
+#[path = "visit/guide.rs"]
+mod guide;
 #[path = "visit/ipv6.rs"]
 mod ipv6;
 #[path = "visit/refusals.rs"]

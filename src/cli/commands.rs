@@ -2,6 +2,7 @@
 
 pub(super) mod compare;
 pub(super) mod demo;
+mod guide;
 pub(super) mod profile;
 pub(super) mod report;
 pub(super) mod serve;

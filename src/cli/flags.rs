@@ -43,7 +43,7 @@ pub enum Command {
 }
 
 /// What verify and check share.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct VisitArgs {
     /// Interface to test; default: the only wired one with carrier.
     #[arg(long, short, value_name = "NAME")]
@@ -114,6 +114,18 @@ pub struct VerifyArgs {
     /// Tier: a name from `profile list` or a TOML file.
     #[arg(long, short, value_name = "TIER")]
     pub profile: String,
+    /// Make the visit at two places: the plug is asked to be moved, the second visit begins when the link is back, and the two are compared.
+    #[arg(long, conflicts_with_all = ["record", "capture", "plan"])]
+    pub guide: bool,
+    /// With --guide: where the plug is moved to.
+    #[arg(long, value_enum, default_value_t = PositionArg::Ont, requires = "guide", value_name = "POSITION")]
+    pub then: PositionArg,
+    /// With --guide: how the line gives its service there.
+    #[arg(long, value_enum, requires = "guide", value_name = "ACCESS")]
+    pub then_access: Option<AccessArg>,
+    /// With --guide: VLAN of the handoff there.
+    #[arg(long, requires = "guide", value_name = "VLAN")]
+    pub then_vlan: Option<TagStack>,
     /// Shared part.
     #[command(flatten)]
     pub visit: VisitArgs,

@@ -71,6 +71,15 @@ fn choose(links: &[Link], name: Option<&str>) -> Result<Interface, PreflightErro
     Ok(Interface { name: chosen.name.clone(), index: chosen.index, mac: chosen.mac.unwrap_or_default() })
 }
 
+/// Whether a port has carrier; it has none where it is not there, as an adapter that was unplugged.
+///
+/// # Errors
+/// When the kernel can't be asked.
+pub async fn has_carrier(name: &str) -> Result<bool, PreflightError> {
+    let links = facts::links().await.map_err(|source| PreflightError::Kernel { doing: "list the interfaces", source })?;
+    Ok(links.iter().any(|link| link.name == name && link.has_carrier))
+}
+
 /// Whether this process may open raw sockets.
 ///
 /// # Errors

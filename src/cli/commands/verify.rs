@@ -20,6 +20,9 @@ use crate::visit::{Listener, VisitOptions, capture, run_visit};
 
 /// Runs `verify`.
 pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
+    if args.guide {
+        return super::guide::run(args);
+    }
     let profile = meaning::profile(&args.profile)?;
     visit(&args.visit, Some(profile), None)
 }
@@ -43,8 +46,15 @@ pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
     visit(&args.visit, profile, Some((args.name.clone(), asked)))
 }
 
-/// `only`: this check and what it needs, and what it was told beside its name.
 fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked)>) -> Result<Exit, Failure> {
+    let Some(record) = make(args, profile, only)? else { return Ok(Exit::Pass) };
+    show(&record, args.json)?;
+    Ok(Exit::from(record.verdict))
+}
+
+/// Makes a visit; `None` where only its plan was asked for, and printed. `only`: this check and what it needs, and what it was told
+/// beside its name.
+pub(super) fn make(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked)>) -> Result<Option<Record>, Failure> {
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
     let mut services = options.services();
@@ -61,7 +71,7 @@ fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked
     let mut plan = budget::plan(&specs, &options.volume(), &bounds);
     if args.plan {
         output::result(&crate::report::plan_text(&plan))?;
-        return Ok(Exit::Pass);
+        return Ok(None);
     }
     options.capture.as_deref().map(capture::reserve).transpose().map_err(Failure::could_not_run)?;
     if plan.steps.iter().any(|s| s.spec.class == Class::Load) {
@@ -72,9 +82,7 @@ fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked
             plan = budget::plan(&specs, &options.volume(), &bounds);
         }
     }
-    let record = runtime.block_on(run(options, checks, plan, progress::listener()));
-    show(&record, args.json)?;
-    Ok(Exit::from(record.verdict))
+    Ok(Some(runtime.block_on(run(options, checks, plan, progress::listener()))))
 }
 
 /// Time for what is held to be let go when nobody waits any more: a session's farewell is one packet.
