@@ -9,6 +9,7 @@ pub mod json;
 pub mod model;
 mod plan_text;
 pub mod terminal;
+pub mod why;
 
 pub use explain_text::explain_text;
 pub use plan_text::plan_text;
@@ -19,6 +20,11 @@ use crate::record::Record;
 /// A record, or what two of them say together, as JSON; see [`json::render`].
 pub fn json(document: &impl serde::Serialize) -> String {
     json::render(document)
+}
+
+/// Why a visit ended as it did, as text of 80 columns; see [`terminal::render_why`] for other widths.
+pub fn why(record: &Record, colour: bool) -> String {
+    terminal::render_why(&why::why(record), terminal::Look { colour, ..terminal::Look::default() })
 }
 
 /// Two visits compared, as text of 80 columns; see [`terminal::render_comparison`] for other widths.

@@ -170,6 +170,9 @@ pub struct ReportArgs {
     /// The record's file.
     #[arg(value_name = "RECORD")]
     pub record: PathBuf,
+    /// Show how each verdict came about, from packets to the basis of its limit, and the visit in words for the customer and for an engineer.
+    #[arg(long, conflicts_with = "json")]
+    pub why: bool,
     /// Print the record as JSON.
     #[arg(long)]
     pub json: bool,

@@ -4,6 +4,7 @@
 //! never reach the terminal. Colour is an addition to words, and only on request.
 
 mod comparison;
+mod why;
 
 use std::fmt::Write as _;
 
@@ -13,6 +14,7 @@ use super::model::{Budget, Cause, CheckLine, Item, Mark, Report};
 use crate::record::Verdict;
 
 pub use comparison::render_comparison;
+pub use why::render_why;
 
 /// How to render.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

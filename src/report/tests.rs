@@ -48,6 +48,32 @@ fn an_interrupted_visit_shows_what_was_seen() {
 }
 
 #[test]
+fn a_fail_can_be_defended_before_customer_and_engineer() {
+    insta::assert_snapshot!(super::why(&golden("fail"), false));
+}
+
+#[test]
+fn every_kind_of_record_says_why_and_says_nothing_that_it_does_not_hold() {
+    for name in fixtures::NAMES {
+        let record = golden(name);
+        let why = super::why::why(&record);
+        assert_eq!(why.chains.len(), record.judgements.len(), "{name}");
+        let held = super::json::render(&record);
+        for chain in &why.chains {
+            let basis =
+                chain.links.iter().find(|(lead, _)| *lead == "basis").map(|(_, text)| serde_json::to_string(text).unwrap());
+            assert!(basis.is_some_and(|basis| held.contains(&basis)), "{name}: {chain:?}");
+        }
+        assert!(
+            !why.customer.contains("Most likely") || record.isolation.is_some_and(|isolation| isolation.segment.is_some()),
+            "{name}"
+        );
+        let text = super::terminal::render_why(&super::why::why(&golden(name)), Look { width: 60, colour: false });
+        assert!(text.lines().all(|line| line.chars().count() <= 60), "{name}");
+    }
+}
+
+#[test]
 fn two_visits_compared_are_read_in_ten_seconds() {
     let inside = golden("fail");
     let mut outside = golden("not-proven");

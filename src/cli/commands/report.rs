@@ -3,11 +3,16 @@
 use super::super::exit::Exit;
 use super::super::failure::Failure;
 use super::super::flags::ReportArgs;
+use super::super::output;
 use crate::record::store;
 
 /// Runs `report`.
 pub(in crate::cli) fn run(args: &ReportArgs) -> Result<Exit, Failure> {
     let record = store::read(&args.record).map_err(Failure::usage)?;
-    super::verify::show(&record, args.json)?;
+    if args.why {
+        output::result(&crate::report::why(&record, output::may_colour()))?;
+    } else {
+        super::verify::show(&record, args.json)?;
+    }
     Ok(Exit::Pass)
 }
