@@ -1,3 +1,5 @@
+mod visits;
+
 use proptest::prelude::*;
 
 use super::*;
