@@ -79,7 +79,8 @@ pub(super) fn key_of(judgement: &Judgement) -> Key<'_> {
 
 /// Figures that say nothing of the line: what the test set can, what routers on the way answer for themselves, what was typed in.
 fn is_of_line(name: &str) -> bool {
-    !["selftest.", "path.hop_", "line."].iter().any(|start| name.starts_with(start))
+    let of_others = ["selftest.", "path.hop_", "line."].iter().any(|start| name.starts_with(start));
+    !of_others && !name.contains(".schedule_error") && !name.ends_with(".test_set_cpu")
 }
 
 pub(super) fn compare(first: &Record, second: &Record) -> Figures {
@@ -124,7 +125,9 @@ fn is_exact(reading: &Reading) -> bool {
     let is_time =
         matches!(reading.unit, Unit::Millisecond | Unit::Second | Unit::MegabitPerSecond | Unit::PerSecond | Unit::PerMinute);
     let is_setting = ["link.speed", "dhcp4.lease_time"].contains(&reading.name.as_str());
-    reading.low == Some(reading.value) && reading.high == Some(reading.value) && (!is_time || is_setting)
+    // A share or an index without an interval is an estimate all the same: only whole numbers are known.
+    let is_whole = reading.value.fract() == 0.0;
+    reading.low == Some(reading.value) && reading.high == Some(reading.value) && (!is_time || is_setting) && is_whole
 }
 
 fn excuse(one: &Reading, other: &Reading) -> Option<String> {
@@ -135,6 +138,9 @@ fn excuse(one: &Reading, other: &Reading) -> Option<String> {
     match (is_exact(one), is_exact(other)) {
         (true, true) => None,
         (false, false) if one.samples <= 1 || other.samples <= 1 => Some("one event each says nothing of chance".to_owned()),
+        _ if [one, other].iter().any(|reading| !is_exact(reading) && reading.low == reading.high && reading.low.is_some()) => {
+            Some("a figure without an interval says nothing of chance".to_owned())
+        }
         _ => None,
     }
 }

@@ -115,6 +115,22 @@ fn a_setting_that_is_another_is_a_change_and_one_event_each_says_nothing() {
     assert_eq!(comparison.untold[0].because, "one event each says nothing of chance");
 }
 
+/// A share that a check tells without an interval, and what the test set itself did, are no changes of the line.
+#[test]
+fn estimates_without_an_interval_and_figures_of_the_test_set_are_no_changes() {
+    let readings = |share, busy| {
+        vec![
+            Reading::exact("throughput.fairness", share).toward(Direction::Down),
+            Reading::exact("throughput.test_set_cpu", busy).toward(Direction::Down),
+            Reading::exact("mtu.path_mtu", 1500.0),
+        ]
+    };
+    let comparison =
+        compare(&with(1, Position::Gateway, readings(0.92, 0.05)), &with(2, Position::Ont, readings(0.88, 0.5))).unwrap();
+    assert!(comparison.changes.is_empty(), "{comparison:#?}");
+    assert_eq!((comparison.untold.len(), comparison.unchanged), (1, 1));
+}
+
 #[test]
 fn what_the_test_set_bounded_is_not_compared() {
     let rate = |mbit: f64| {

@@ -125,7 +125,7 @@ mod tests {
         assert!(named(&quick, "loss, long run").is_out_of_reach() && !named(&quick, "loss, long run").applies);
         assert!(named(&quick, "loss, quick look").applies && !named(&quick, "loss, quick look").is_out_of_reach());
         assert!(!named(&quick, "login").applies, "of another access");
-        assert_eq!(named(&quick, "rate down").limit, "at least 217 Mbit/s", "250 x 0.9 x 1,448 / 1,500");
+        assert_eq!(named(&quick, "rate down").limit, "at least 217.2 Mbit/s", "250 x 0.9 x 1,448 / 1,500");
     }
 
     #[test]
