@@ -16,7 +16,9 @@ use crate::visit;
 pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
     let text = match &args.action {
         ProfileAction::List => {
-            let lines: Vec<String> = profile::list().iter().map(|tier| format!("{:<16} {}", tier.name, tier.title)).collect();
+            let tiers = profile::list();
+            let width = tiers.iter().map(|tier| tier.name.len()).max().unwrap_or(0);
+            let lines: Vec<String> = tiers.iter().map(|tier| format!("{:<width$}  {}", tier.name, tier.title)).collect();
             lines.join("\n")
         }
         ProfileAction::Show { tier } => meaning::profile(tier)?.text,
