@@ -11,6 +11,7 @@ pub mod certificate;
 pub mod client;
 pub mod invitation;
 mod objects;
+mod opening;
 pub mod reflector;
 pub mod server;
 mod source_sink;

@@ -11,16 +11,13 @@ use std::time::{Duration, Instant};
 
 use tokio_util::sync::CancellationToken;
 
+use super::opening;
 use crate::net::stamped::{SendKey, SendWith, StampedEvent, StampedSocket};
 use crate::proto::voice::{Plan, Talk};
 use crate::unit::Stamp;
 use crate::wire::call::Leg;
 use crate::wire::train::{Secret, is_ready, ready};
 
-/// How long an opening is waited for; the far end waits for the first ones longer, since calls begin one after the other.
-const OPENING_WAIT: Duration = Duration::from_secs(3);
-/// How often it is sent again.
-const AGAIN: Duration = Duration::from_millis(200);
 /// Octets of the largest datagram that is read; all of ours are smaller.
 const BUFFER: usize = 512;
 /// Transmit stamps that may be outstanding; older ones keep the program's own stamp.
@@ -49,8 +46,8 @@ pub struct Side<'a> {
 pub async fn serve(side: Side<'_>, source: IpAddr, wait: Duration) -> io::Result<Leg> {
     let peer = tokio::select! {
         () = side.stop.cancelled() => return Ok(Leg::default()),
-        () = tokio::time::sleep(OPENING_WAIT + wait) => return Ok(Leg::default()),
-        peer = opening(side.socket, source, side.secret) => peer?,
+        () = tokio::time::sleep(opening::WAIT + wait) => return Ok(Leg::default()),
+        peer = opening::heard(side.socket, source, side.secret) => peer?,
     };
     let answer = ready(side.secret.name());
     let _ = side.socket.try_send_to(&answer, peer, marked(side.dscp));
@@ -64,31 +61,21 @@ pub async fn serve(side: Side<'_>, source: IpAddr, wait: Duration) -> io::Result
 /// # Errors
 /// What the system says when the socket fails for good.
 pub async fn run(side: Side<'_>, to: SocketAddr) -> io::Result<Leg> {
-    let until = Instant::now() + OPENING_WAIT;
-    let mut buffer = [0; BUFFER];
-    let mut again = tokio::time::interval(AGAIN);
-    loop {
-        tokio::select! {
-            () = side.stop.cancelled() => return Ok(Leg::default()),
-            () = tokio::time::sleep_until(until.into()) => return Ok(Leg::default()),
-            // What the system does not take is sent again.
-            _ = again.tick() => drop(side.socket.try_send_to(&side.secret.opening(), to, marked(side.dscp))),
-            event = side.socket.next_event(&mut buffer) => {
-                let StampedEvent::Received { len, from, stamp, traffic_class, .. } = event? else { continue };
-                let octets = &buffer[..len.min(BUFFER)];
-                if from != to {
-                    continue;
-                }
-                if is_ready(octets, side.secret.name()) {
-                    return talk(&side, to, |_| None, None).await;
-                }
-                // A packet does as well, where the ready was lost or overtaken.
-                let first = First { octets: octets.to_vec(), stamp, class: traffic_class.unwrap_or(0) };
-                if Talk::new(0, side.plan).on_packet(octets, stamp, 0) {
-                    return talk(&side, to, |_| None, Some(first)).await;
-                }
-            }
+    // A packet does as well, where the ready was lost or overtaken.
+    let is_open = |answer: opening::Answer<'_>| {
+        if is_ready(answer.octets, side.secret.name()) {
+            return Some(None);
         }
+        let is_speech = Talk::new(0, side.plan).on_packet(answer.octets, answer.stamp, 0);
+        is_speech.then(|| Some(First { octets: answer.octets.to_vec(), stamp: answer.stamp, class: answer.class.unwrap_or(0) }))
+    };
+    let opened = tokio::select! {
+        () = side.stop.cancelled() => None,
+        opened = opening::shown(side.socket, to, side.secret, marked(side.dscp), is_open) => opened?,
+    };
+    match opened {
+        Some(first) => talk(&side, to, |_| None, first).await,
+        None => Ok(Leg::default()),
     }
 }
 
@@ -101,18 +88,6 @@ struct First {
 
 fn marked(dscp: u8) -> SendWith {
     SendWith { dscp: Some(dscp), ..SendWith::default() }
-}
-
-async fn opening(socket: &StampedSocket, source: IpAddr, secret: &Secret) -> io::Result<SocketAddr> {
-    let mut buffer = [0; BUFFER];
-    loop {
-        if let StampedEvent::Received { len, from, .. } = socket.next_event(&mut buffer).await?
-            && from.ip().to_canonical() == source
-            && secret.opens(&buffer[..len.min(BUFFER)])
-        {
-            return Ok(from);
-        }
-    }
 }
 
 /// Speaks and listens until the call is over. `other` says what answers a datagram that is no speech; `first` is a packet that was read already.

@@ -11,6 +11,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use super::api::TrainRequest;
+use super::opening;
 use crate::net::datagrams::{Batch, Bulk, BulkSocket, MOST_AT_ONCE, has_no_room, hurry, is_passing};
 use crate::net::stamped::unix_now_ns;
 use crate::proto::train::{Arrivals, Pacer};
@@ -25,9 +26,6 @@ const SPIN: Duration = Duration::from_micros(50);
 const LOOK: Duration = Duration::from_millis(50);
 /// How much longer than planned a train may take.
 const LONGER: (i64, i64) = (3, 2);
-/// How long the opening is waited for, and how often it is sent again.
-const OPENING_WAIT: Duration = Duration::from_secs(3);
-const AGAIN: Duration = Duration::from_millis(200);
 
 /// Opens the socket of a train.
 ///
@@ -138,7 +136,7 @@ pub fn serve(
     request: &TrainRequest,
     stop: &AtomicBool,
 ) -> io::Result<Option<Report>> {
-    let (until, mut batch) = (Instant::now() + OPENING_WAIT, Batch::of(4));
+    let (until, mut batch) = (Instant::now() + opening::WAIT, Batch::of(4));
     let peer = loop {
         if Instant::now() > until || stop.load(Ordering::Relaxed) {
             return Ok(None);
@@ -181,13 +179,13 @@ pub fn run(
     stop: &AtomicBool,
 ) -> io::Result<Option<Report>> {
     socket.connect(to)?;
-    let (until, mut batch, mut asked_at) = (Instant::now() + OPENING_WAIT, Batch::of(4), None::<Instant>);
+    let (until, mut batch, mut asked_at) = (Instant::now() + opening::WAIT, Batch::of(4), None::<Instant>);
     loop {
         let now = Instant::now();
         if now > until || stop.load(Ordering::Relaxed) {
             return Ok(None);
         }
-        if asked_at.is_none_or(|at| now.duration_since(at) >= AGAIN) {
+        if asked_at.is_none_or(|at| now.duration_since(at) >= opening::AGAIN) {
             match socket.send_one(&secret.opening(), None) {
                 Err(error) if !is_passing(&error) && error.kind() != io::ErrorKind::WouldBlock => return Err(error),
                 _ => asked_at = Some(now),

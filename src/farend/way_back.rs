@@ -5,16 +5,14 @@
 
 use std::io;
 use std::net::{IpAddr, SocketAddr};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use super::api::{WayBackAddress, WayBackHop, WayBackReport};
+use super::opening;
 use crate::net::stamped::{SendWith, StampedEvent, StampedSocket};
 use crate::proto::way_back::{MAX_HOPS, ROUNDS, Said, Way, WayBack};
 use crate::wire::train::{HEADER, Name, Packet, Secret, is_ready, ready};
 
-/// How long the opening is waited for, and how often it is sent again.
-const OPENING_WAIT: Duration = Duration::from_secs(3);
-const AGAIN: Duration = Duration::from_millis(200);
 /// Octets of the largest datagram or quoted one that is read; all of ours are smaller.
 const BUFFER: usize = 256;
 /// Probes that an agent answers at most: what a far end sends at most.
@@ -26,7 +24,7 @@ const MOST_ANSWERS: u32 = MAX_HOPS as u32 * ROUNDS as u32;
 /// # Errors
 /// What the system says when the socket fails for good.
 pub async fn serve(socket: &StampedSocket, source: IpAddr, secret: &Secret) -> io::Result<Option<WayBackReport>> {
-    let Ok(peer) = tokio::time::timeout(OPENING_WAIT, opening(socket, source, secret)).await else { return Ok(None) };
+    let Ok(peer) = tokio::time::timeout(opening::WAIT, opening::heard(socket, source, secret)).await else { return Ok(None) };
     let (peer, name) = (peer?, secret.name());
     let _ = socket.try_send_to(&ready(name), peer, SendWith::default());
     let (mut machine, mut buffer) = (WayBack::new(Instant::now()), [0; BUFFER]);
@@ -76,18 +74,6 @@ fn meaning(kind: u8, by: IpAddr) -> Option<Said> {
     }
 }
 
-async fn opening(socket: &StampedSocket, source: IpAddr, secret: &Secret) -> io::Result<SocketAddr> {
-    let mut buffer = [0; BUFFER];
-    loop {
-        if let StampedEvent::Received { len, from, .. } = socket.next_event(&mut buffer).await?
-            && from.ip().to_canonical() == source
-            && secret.opens(&buffer[..len.min(BUFFER)])
-        {
-            return Ok(from);
-        }
-    }
-}
-
 fn in_words_of_the_api(way: &Way) -> WayBackReport {
     let hops = way.hops.iter().map(|hop| WayBackHop {
         hop: hop.hop,
@@ -113,24 +99,12 @@ fn in_words_of_the_api(way: &Way) -> WayBackReport {
 /// # Errors
 /// What the system says when the socket fails for good.
 pub async fn open(socket: &StampedSocket, to: SocketAddr, secret: &Secret) -> io::Result<bool> {
-    let (until, mut buffer) = (Instant::now() + OPENING_WAIT, [0; BUFFER]);
-    let mut again = tokio::time::interval(AGAIN);
-    loop {
-        tokio::select! {
-            () = tokio::time::sleep_until(until.into()) => return Ok(false),
-            // What the system does not take is sent again.
-            _ = again.tick() => drop(socket.try_send_to(&secret.opening(), to, SendWith::default())),
-            event = socket.next_event(&mut buffer) => {
-                let StampedEvent::Received { len, from, .. } = event? else { continue };
-                let octets = &buffer[..len.min(BUFFER)];
-                // A first probe does as well, where the ready was lost.
-                let is_open = is_ready(octets, secret.name()) || Packet::parse(octets, secret.name()).is_some();
-                if is_open && from == to {
-                    return Ok(true);
-                }
-            }
-        }
-    }
+    // A first probe does as well, where the ready was lost.
+    let is_open = |answer: opening::Answer<'_>| {
+        let is_open = is_ready(answer.octets, secret.name()) || Packet::parse(answer.octets, secret.name()).is_some();
+        is_open.then_some(())
+    };
+    Ok(opening::shown(socket, to, secret, SendWith::default(), is_open).await?.is_some())
 }
 
 /// The agent's side: sends each probe back as it came, as many as a far end may send; returns then, or never.
