@@ -12,7 +12,7 @@
 use std::net::{IpAddr, Ipv4Addr};
 use std::time::Duration;
 
-use super::membership::{self, Error, Flaw, Heard, Message, Query, Version};
+use super::membership::{self, Error, Flaw, Heard, Message, Query, To, Version};
 use super::{checksum, ipv4};
 use crate::unit::Family;
 
@@ -27,8 +27,6 @@ pub const ALL_REPORTS: Ipv4Addr = Ipv4Addr::new(224, 0, 0, 22);
 
 /// Octets of all messages of versions 1 and 2, and of the fixed part of reports.
 const SHORT: usize = 8;
-/// Octets of a query of version 3 before its sources.
-const LONG: usize = 12;
 /// Types.
 const QUERY: u8 = 0x11;
 const REPORT_1: u8 = 0x12;
@@ -39,7 +37,7 @@ const REPORT_3: u8 = 0x22;
 const ROUTER_ALERT: [u8; 4] = [0x94, 4, 0, 0];
 /// Type of service of all messages of version 3, "internetwork control" (RFC 3376 section 4).
 const CONTROL: u8 = 0xc0;
-/// Bits of the mantissa of both codes.
+/// Bits of the mantissa of the response code.
 const MANTISSA: u32 = 4;
 
 /// Reads a message.
@@ -85,30 +83,16 @@ pub fn parse(bytes: &[u8]) -> Result<(Message, Vec<Flaw>), Error> {
 
 fn query(bytes: &[u8], code: u8, group: Ipv4Addr) -> Result<(Query, &[u8]), Error> {
     let tenths = |tenths: u32| Duration::from_millis(u64::from(tenths) * 100);
-    let mut query = Query {
-        version: Version::Igmp2,
-        group: (!group.is_unspecified()).then_some(group.into()),
-        max_response: tenths(code.into()),
-        suppress: false,
-        robustness: 0,
-        interval: None,
-        sources: Vec::new(),
-    };
+    let mut query = Query::short(Version::Igmp2, group.into(), tenths(code.into()));
     if bytes.len() == SHORT {
         if code == 0 {
             query.version = Version::Igmp1;
         }
         return Ok((query, &[]));
     }
-    let fixed = bytes.first_chunk::<LONG>().ok_or(Error::QueryLength(bytes.len()))?;
-    let count = usize::from(u16::from_be_bytes([fixed[10], fixed[11]]));
-    let truncated = Error::Truncated { len: bytes.len(), wanted: LONG + 4 * count };
-    let (sources, rest) = membership::addresses(Family::Ipv4, count, &bytes[LONG..]).ok_or(truncated)?;
+    let rest = query.read_more(Family::Ipv4, bytes, SHORT)?;
     query.version = Version::Igmp3;
     query.max_response = tenths(membership::from_code(code.into(), MANTISSA));
-    (query.suppress, query.robustness) = (fixed[8] & 8 != 0, fixed[8] & 7);
-    query.interval = Some(Duration::from_secs(membership::from_code(fixed[9].into(), MANTISSA).into()));
-    query.sources = sources;
     Ok((query, rest))
 }
 
@@ -132,12 +116,7 @@ pub fn emit(message: &Message) -> Option<Vec<u8>> {
             };
             short(QUERY, code, query.group.unwrap_or(IpAddr::V4(Ipv4Addr::UNSPECIFIED)))?;
             if query.version == Version::Igmp3 {
-                let seconds = query.interval.map_or(0, |interval| u32::try_from(interval.as_secs()).unwrap_or(u32::MAX));
-                let flags = u8::from(query.suppress) << 3 | query.robustness & 7;
-                let sources = &query.sources[..query.sources.len().min(usize::from(u16::MAX))];
-                bytes.extend([flags, membership::to_code(seconds, MANTISSA) as u8]);
-                bytes.extend((sources.len() as u16).to_be_bytes());
-                sources.iter().for_each(|source| membership::put(Family::Ipv4, *source, &mut bytes));
+                query.put_more(Family::Ipv4, &mut bytes);
             }
         }
         Message::Report { version: Version::Igmp1, group } => short(REPORT_1, 0, *group)?,
@@ -156,15 +135,11 @@ pub fn emit(message: &Message) -> Option<Vec<u8>> {
 
 /// Where a message goes.
 pub fn destination(message: &Message) -> Ipv4Addr {
-    let group = match message {
-        Message::Query(query) => query.group,
-        Message::Report { group, .. } => Some(*group),
-        Message::Leave(_) => return ALL_ROUTERS,
-        Message::Records(_) | Message::Other(_) => return ALL_REPORTS,
-    };
-    match group {
-        Some(IpAddr::V4(group)) => group,
-        _ => ALL_HOSTS,
+    match message.to() {
+        To::Routers => ALL_ROUTERS,
+        To::Reports => ALL_REPORTS,
+        To::Group(IpAddr::V4(group)) => group,
+        To::All | To::Group(IpAddr::V6(_)) => ALL_HOSTS,
     }
 }
 

@@ -98,6 +98,78 @@ pub struct Query {
     pub sources: Vec<IpAddr>,
 }
 
+impl Query {
+    /// One of a version that says no more: an unspecified group asks for all.
+    pub(super) fn short(version: Version, group: IpAddr, max_response: Duration) -> Self {
+        Self {
+            version,
+            group: (!group.is_unspecified()).then_some(group),
+            max_response,
+            suppress: false,
+            robustness: 0,
+            interval: None,
+            sources: Vec::new(),
+        }
+    }
+
+    /// Reads what the newest version says behind the group, and returns what is left over:
+    ///
+    /// ```text
+    /// | S and QRV 1 | QQIC 1 | sources 2 | [ source ]* |
+    /// ```
+    ///
+    /// `at` is where that begins in the message.
+    pub(super) fn read_more<'a>(&mut self, family: Family, message: &'a [u8], at: usize) -> Result<&'a [u8], Error> {
+        let more = message.get(at..).and_then(|more| more.split_first_chunk::<4>());
+        let ([flags, interval, high, low], behind) = more.ok_or(Error::QueryLength(message.len()))?;
+        let count = usize::from(u16::from_be_bytes([*high, *low]));
+        let octets = match family {
+            Family::Ipv4 => 4,
+            Family::Ipv6 => 16,
+        };
+        let truncated = Error::Truncated { len: message.len(), wanted: at + 4 + octets * count };
+        let (sources, rest) = addresses(family, count, behind).ok_or(truncated)?;
+        (self.suppress, self.robustness) = (flags & 8 != 0, flags & 7);
+        self.interval = Some(Duration::from_secs(from_code((*interval).into(), INTERVAL_MANTISSA).into()));
+        self.sources = sources;
+        Ok(rest)
+    }
+
+    /// Writes it.
+    pub(super) fn put_more(&self, family: Family, into: &mut Vec<u8>) {
+        let seconds = self.interval.map_or(0, |interval| u32::try_from(interval.as_secs()).unwrap_or(u32::MAX));
+        let sources = &self.sources[..self.sources.len().min(usize::from(u16::MAX))];
+        into.extend([u8::from(self.suppress) << 3 | self.robustness & 7, to_code(seconds, INTERVAL_MANTISSA) as u8]);
+        into.extend((sources.len() as u16).to_be_bytes());
+        sources.iter().for_each(|source| put(family, *source, into));
+    }
+}
+
+/// Where a message goes (RFC 3376 sections 4.1.12 and 4.2.14; RFC 3810 sections 5.1.15 and 5.2.14).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum To {
+    /// To everybody on the link.
+    All,
+    /// To routers.
+    Routers,
+    /// To the routers of the newest version.
+    Reports,
+    /// To the group that it is about.
+    Group(IpAddr),
+}
+
+impl Message {
+    /// Where it goes.
+    pub(super) fn to(&self) -> To {
+        match self {
+            Self::Query(query) => query.group.map_or(To::All, To::Group),
+            Self::Report { group, .. } => To::Group(*group),
+            Self::Leave(_) => To::Routers,
+            Self::Records(_) | Self::Other(_) => To::Reports,
+        }
+    }
+}
+
 /// What a host tells of one group.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Record {
@@ -208,6 +280,9 @@ impl Heard {
         self.flaws.iter().any(|flaw| matches!(flaw, Flaw::Checksum | Flaw::Source))
     }
 }
+
+/// Bits of mantissa of QQIC, in both protocols (RFC 3376 section 4.1.7, RFC 3810 section 5.1.9).
+const INTERVAL_MANTISSA: u32 = 4;
 
 /// Reads a time in the floating form: below `1 << (mantissa + 3)` directly, else `(mant | 1 << mantissa) << (exp + 3)`. IGMPv3's codes
 /// have 4 bits of mantissa (RFC 3376 sections 4.1.1 and 4.1.7; QQIC of MLDv2 likewise), MLDv2's response code 12 (RFC 3810 section

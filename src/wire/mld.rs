@@ -15,7 +15,7 @@ use std::time::Duration;
 use super::checksum::Sum;
 use super::icmp::NEXT_HEADER_V6;
 use super::ipv6;
-use super::membership::{self, Error, Flaw, Heard, Message, Query, Version};
+use super::membership::{self, Error, Flaw, Heard, Message, Query, To, Version};
 use crate::unit::Family;
 
 /// All nodes of the link: general queries go there.
@@ -27,8 +27,6 @@ pub const ALL_ROUTERS: Ipv6Addr = Ipv6Addr::new(0xff02, 0, 0, 0, 0, 0, 0, 2);
 
 /// Octets of all messages of version 1.
 const SHORT: usize = 24;
-/// Octets of a query of version 2 before its sources.
-const LONG: usize = 28;
 /// Octets of a report of version 2 before its records.
 const REPORT_LEN: usize = 8;
 /// Types.
@@ -36,9 +34,8 @@ const QUERY: u8 = 130;
 const REPORT_1: u8 = 131;
 const DONE: u8 = 132;
 const REPORT_2: u8 = 143;
-/// Bits of the mantissas of response code and QQIC.
-const LONG_MANTISSA: u32 = 12;
-const MANTISSA: u32 = 4;
+/// Bits of the mantissa of the response code.
+const MANTISSA: u32 = 12;
 /// Next header value of hop-by-hop options.
 const HOP_BY_HOP: u8 = 0;
 /// Router alert with the value for MLD (RFC 2711 section 2.1).
@@ -90,27 +87,13 @@ pub fn parse(header: &ipv6::Repr, bytes: &[u8], has_checksum: bool) -> Result<(M
 
 fn query(bytes: &[u8], code: u16, group: IpAddr) -> Result<(Query, &[u8]), Error> {
     let ms = |ms: u32| Duration::from_millis(ms.into());
-    let mut query = Query {
-        version: Version::Mld1,
-        group: (!group.is_unspecified()).then_some(group),
-        max_response: ms(code.into()),
-        suppress: false,
-        robustness: 0,
-        interval: None,
-        sources: Vec::new(),
-    };
+    let mut query = Query::short(Version::Mld1, group, ms(code.into()));
     if bytes.len() == SHORT {
         return Ok((query, &[]));
     }
-    let fixed = bytes.first_chunk::<LONG>().ok_or(Error::QueryLength(bytes.len()))?;
-    let count = usize::from(u16::from_be_bytes([fixed[26], fixed[27]]));
-    let truncated = Error::Truncated { len: bytes.len(), wanted: LONG + 16 * count };
-    let (sources, rest) = membership::addresses(Family::Ipv6, count, &bytes[LONG..]).ok_or(truncated)?;
+    let rest = query.read_more(Family::Ipv6, bytes, SHORT)?;
     query.version = Version::Mld2;
-    query.max_response = ms(membership::from_code(code, LONG_MANTISSA));
-    (query.suppress, query.robustness) = (fixed[24] & 8 != 0, fixed[24] & 7);
-    query.interval = Some(Duration::from_secs(membership::from_code(fixed[25].into(), MANTISSA).into()));
-    query.sources = sources;
+    query.max_response = ms(membership::from_code(code, MANTISSA));
     Ok((query, rest))
 }
 
@@ -133,17 +116,12 @@ fn emit(message: &Message) -> Option<Vec<u8>> {
             let ms = u32::try_from(query.max_response.as_millis()).unwrap_or(u32::MAX);
             let code = match query.version {
                 Version::Mld1 => u16::try_from(ms).unwrap_or(u16::MAX),
-                Version::Mld2 => membership::to_code(ms, LONG_MANTISSA),
+                Version::Mld2 => membership::to_code(ms, MANTISSA),
                 Version::Igmp1 | Version::Igmp2 | Version::Igmp3 => return None,
             };
             short(QUERY, code, query.group.unwrap_or(IpAddr::V6(Ipv6Addr::UNSPECIFIED)))?;
             if query.version == Version::Mld2 {
-                let seconds = query.interval.map_or(0, |interval| u32::try_from(interval.as_secs()).unwrap_or(u32::MAX));
-                let sources = &query.sources[..query.sources.len().min(usize::from(u16::MAX))];
-                let flags = u8::from(query.suppress) << 3 | query.robustness & 7;
-                bytes.extend([flags, membership::to_code(seconds, MANTISSA) as u8]);
-                bytes.extend((sources.len() as u16).to_be_bytes());
-                sources.iter().for_each(|source| membership::put(Family::Ipv6, *source, &mut bytes));
+                query.put_more(Family::Ipv6, &mut bytes);
             }
         }
         Message::Report { version: Version::Mld1, group } => short(REPORT_1, 0, *group)?,
@@ -159,15 +137,11 @@ fn emit(message: &Message) -> Option<Vec<u8>> {
 
 /// Where a message goes.
 pub fn destination(message: &Message) -> Ipv6Addr {
-    let group = match message {
-        Message::Query(query) => query.group,
-        Message::Report { group, .. } => Some(*group),
-        Message::Leave(_) => return ALL_ROUTERS,
-        Message::Records(_) | Message::Other(_) => return ALL_REPORTS,
-    };
-    match group {
-        Some(IpAddr::V6(group)) => group,
-        _ => ALL_NODES,
+    match message.to() {
+        To::Routers => ALL_ROUTERS,
+        To::Reports => ALL_REPORTS,
+        To::Group(IpAddr::V6(group)) => group,
+        To::All | To::Group(IpAddr::V4(_)) => ALL_NODES,
     }
 }
 
