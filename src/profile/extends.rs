@@ -42,23 +42,20 @@ pub(super) fn whole(source: Source) -> Result<Whole, ProfileError> {
 fn merged(source: Source, chain: &mut Vec<String>) -> Result<Option<Toml>, ProfileError> {
     chain.push(source.key.clone());
     let Some((base, dropped)) = read(&source, chain)? else { return Ok(None) };
-    let base_source = builtin::source(&base, source.folder.as_deref())?;
-    let base_text = base_source.text.clone();
-    let base_origin = base_source.origin.clone();
-    let base = match merged(base_source, chain)? {
+    let base = match merged(base.clone(), chain)? {
         Some(base) => base,
         None => {
             // By itself it must be right: what is wrong in it is told as its own.
-            checked::parse(&base_text, &base_origin)?;
-            values(&base_text)
+            checked::parse(&base.text, &base.origin)?;
+            values(&base.text)
         }
     };
     let kept = without(base, &dropped, &source)?;
     Ok(Some(merge(kept, values(&source.text))))
 }
 
-/// The name of what it extends, and the criteria of it that are left out; tells what is wrong in this text by itself.
-fn read(source: &Source, chain: &[String]) -> Result<Option<(String, Vec<String>)>, ProfileError> {
+/// What it extends, and the criteria of it that are left out; tells what is wrong in this text by itself.
+fn read(source: &Source, chain: &[String]) -> Result<Option<(Source, Vec<String>)>, ProfileError> {
     let invalid = |problems, more| ProfileError::Invalid { origin: source.origin.clone(), problems, more };
     let root = root(&source.text).map_err(|problem| invalid(vec![*problem], 0))?;
     if !root.get_ref().keys().any(|key| key.get_ref() == "extends") {
@@ -92,15 +89,15 @@ fn read(source: &Source, chain: &[String]) -> Result<Option<(String, Vec<String>
         document
             .wrong(base, format!("this is the end of a chain of {MOST} profiles that extend each other: too long to be meant"));
     }
-    if let Some(base) = &base
-        && let Ok(found) = builtin::source(&base.value, source.folder.as_deref())
+    let found = base.as_ref().map(|base| builtin::source(&base.value, source.folder.as_deref()));
+    if let (Some(base), Some(Ok(found))) = (&base, &found)
         && chain.contains(&found.key)
     {
         document.wrong(base, format!("this leads in a circle: {} is extended already", base.value));
     }
     let (problems, more) = document.into_problems();
-    match base {
-        Some(base) if problems.is_empty() => Ok(Some((base.value, dropped.into_iter().map(|name| name.value).collect()))),
+    match found {
+        Some(found) if problems.is_empty() => Ok(Some((found?, dropped.into_iter().map(|name| name.value).collect()))),
         _ => Err(invalid(problems, more)),
     }
 }
