@@ -5,6 +5,8 @@
 
 #[path = "common/context.rs"]
 mod context;
+#[path = "common/far_end.rs"]
+mod far_end;
 #[path = "common/lab.rs"]
 mod lab;
 #[path = "common/outcome.rs"]
@@ -21,10 +23,8 @@ use doorstep::check::capacity::{CapacityCheck, Peer};
 use doorstep::check::{Check, Known};
 use doorstep::farend::admission::Limits;
 use doorstep::farend::api::LoadRequest;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{ClientError, FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server as FarEnd, TokenSource};
-use doorstep::farend::token::Tokens;
+use doorstep::farend::server::{ServeOptions, Server as FarEnd};
 use doorstep::practice::topology::{FAR_END_V4, LAPTOP_PORT};
 use doorstep::practice::{LineConfig, PracticeLine, Services, Shape};
 use doorstep::reading::{Outcome, Status};
@@ -139,28 +139,16 @@ fn octets(hex: &str) -> Vec<u8> {
 
 /// A far end on loopback, with one peer's key.
 fn far_end(runtime: &tokio::runtime::Runtime, capacity_mbit: f64) -> (FarEnd, FarEndTarget) {
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("test").expect("a token");
-    let fingerprint = identity.fingerprint();
+    let (options, target) = far_end::options(vec![IpAddr::from([127, 0, 0, 1])]);
     let options = ServeOptions {
-        listen: vec![IpAddr::from([127, 0, 0, 1])],
-        control_port: 0,
-        data_port: 0,
-        stamp_port: None,
-        view_port: None,
         capacity_port: Some(PORT),
-        known_port: None,
-        sip_port: None,
         capacity_peers: [(7, SharedKey::new(&octets(SECRET)))].into(),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
         limits: Limits { capacity_mbit, ..Limits::default() },
-        zone: None,
+        ..options
     };
     let server = runtime.block_on(FarEnd::start(options)).expect("ports");
     let port = server.control_addresses()[0].port();
-    (server, FarEndTarget { host: "127.0.0.1".into(), port, token, fingerprint, zone: None })
+    (server, FarEndTarget { port, ..target })
 }
 
 #[test]

@@ -3,6 +3,8 @@
 
 #[path = "common/context.rs"]
 mod context;
+#[path = "common/far_end.rs"]
+mod far_end;
 
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
@@ -11,10 +13,8 @@ use std::time::{Duration, Instant};
 use doorstep::check::throughput::Throughput;
 use doorstep::check::{Check, Known};
 use doorstep::farend::admission::Limits;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server, TokenSource};
-use doorstep::farend::token::Tokens;
+use doorstep::farend::server::{ServeOptions, Server};
 use doorstep::reading::{Outcome, Status};
 use doorstep::unit::Depth;
 
@@ -57,29 +57,14 @@ async fn agent(target: FarEndTarget) -> (Outcome, Vec<Span>) {
 #[test]
 fn twenty_agents_take_turns_and_never_fill_the_line_together() {
     let runtime = tokio::runtime::Runtime::new().expect("runtime");
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("test").expect("a token");
-    let fingerprint = identity.fingerprint();
+    let (options, target) = far_end::options(vec![LOOPBACK]);
     let options = ServeOptions {
-        listen: vec![LOOPBACK],
-        control_port: 0,
-        data_port: 0,
-        stamp_port: None,
-        view_port: None,
-        capacity_port: None,
-        known_port: None,
-        sip_port: None,
-        capacity_peers: Default::default(),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
-        // Each load takes all of it.
         limits: Limits { capacity_mbit: 1000.0, sessions: AGENTS, sessions_per_token: AGENTS, ..Limits::default() },
-        zone: None,
+        ..options
     };
     let server = runtime.block_on(Server::start(options)).expect("ports");
     let port = server.control_addresses()[0].port();
-    let target = FarEndTarget { host: "127.0.0.1".into(), port, token, fingerprint, zone: None };
+    let target = FarEndTarget { port, ..target };
     let all = runtime.block_on(async {
         let agents: Vec<_> = (0..AGENTS).map(|_| tokio::spawn(agent(target.clone()))).collect();
         let mut all = Vec::new();

@@ -9,6 +9,8 @@
 mod context;
 #[path = "paths/depth.rs"]
 mod depth;
+#[path = "common/far_end.rs"]
+mod far_end;
 #[path = "paths/net.rs"]
 mod net;
 #[path = "paths/rewritten.rs"]

@@ -5,6 +5,8 @@
 
 #[path = "common/context.rs"]
 mod context;
+#[path = "common/far_end.rs"]
+mod far_end;
 #[path = "common/lab.rs"]
 mod lab;
 
@@ -16,12 +18,9 @@ use std::time::Duration;
 
 use doorstep::check::responsiveness::ResponsivenessCheck;
 use doorstep::check::{Check, Known};
-use doorstep::farend::admission::Limits;
 use doorstep::farend::api::LoadRequest;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{ClientError, FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server as FarEnd, TokenSource};
-use doorstep::farend::token::Tokens;
+use doorstep::farend::server::Server as FarEnd;
 use doorstep::practice::topology::{FAR_END_V4, LAPTOP_PORT};
 use doorstep::practice::{Impairment, Impairments, LineConfig, PracticeLine, Services, Shape};
 use doorstep::reading::{Outcome, Reading, Status};
@@ -116,28 +115,10 @@ fn assert_small() {
 }
 
 fn far_end(runtime: &tokio::runtime::Runtime) -> (FarEnd, FarEndTarget) {
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("test").expect("a token");
-    let fingerprint = identity.fingerprint();
-    let options = ServeOptions {
-        listen: vec![IpAddr::from([127, 0, 0, 1])],
-        control_port: 0,
-        data_port: 0,
-        stamp_port: None,
-        view_port: None,
-        capacity_port: None,
-        known_port: None,
-        sip_port: None,
-        capacity_peers: Default::default(),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
-        limits: Limits::default(),
-        zone: None,
-    };
+    let (options, target) = far_end::options(vec![IpAddr::from([127, 0, 0, 1])]);
     let server = runtime.block_on(FarEnd::start(options)).expect("ports");
     let port = server.control_addresses()[0].port();
-    (server, FarEndTarget { host: "127.0.0.1".into(), port, token, fingerprint, zone: None })
+    (server, FarEndTarget { port, ..target })
 }
 
 fn request(direction: Direction, max_octets: u64) -> LoadRequest {

@@ -8,6 +8,8 @@
 
 #[path = "common/context.rs"]
 mod context;
+#[path = "common/far_end.rs"]
+mod far_end;
 #[path = "shaping/line.rs"]
 mod line;
 #[path = "common/machine.rs"]

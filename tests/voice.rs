@@ -8,6 +8,8 @@
 mod capture;
 #[path = "common/context.rs"]
 mod context;
+#[path = "common/far_end.rs"]
+mod far_end;
 #[path = "common/lab.rs"]
 mod lab;
 #[path = "common/machine.rs"]

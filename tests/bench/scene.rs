@@ -1,14 +1,15 @@
 //! What benches of the far end share: a bare cable between two namespaces, a far end at its other end, and how figures are shown.
 #![allow(dead_code, reason = "each bench uses a part of it")]
 
+#[path = "../common/far_end.rs"]
+mod far_end;
+
 use std::io::Write;
 use std::net::{IpAddr, Ipv4Addr};
 
 use doorstep::farend::admission::Limits;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::FarEndTarget;
-use doorstep::farend::server::{ServeOptions, Server, TokenSource};
-use doorstep::farend::token::Tokens;
+use doorstep::farend::server::{ServeOptions, Server};
 use doorstep::net::build::{End, Site};
 use doorstep::net::netns::Namespace;
 
@@ -43,27 +44,17 @@ pub(crate) fn far_end(
     stamp_port: Option<u16>,
     capacity_port: Option<u16>,
 ) -> (Server, FarEndTarget) {
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("bench").expect("a token");
-    let target = FarEndTarget { host: FAR.to_string(), port: 8620, token, fingerprint: identity.fingerprint(), zone: None };
+    let (options, target) = far_end::options(vec![FAR.into()]);
     let options = ServeOptions {
-        listen: vec![FAR.into()],
         control_port: 8620,
         data_port: 8621,
-        view_port: None,
         stamp_port,
         capacity_port,
-        known_port: None,
-        sip_port: None,
-        capacity_peers: Default::default(),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
         limits: Limits { capacity_mbit: 1e6, ..Limits::default() },
-        zone: None,
+        ..options
     };
     let server = runtime.block_on(runtime.spawn(Server::start(options))).expect("no panic").expect("ports");
-    (server, target)
+    (server, FarEndTarget { port: 8620, ..target })
 }
 
 /// The middle one.

@@ -5,11 +5,8 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::sync::Arc;
 
 use doorstep::check::{Check, Context, Known};
-use doorstep::farend::admission::Limits;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server, TokenSource};
-use doorstep::farend::token::Tokens;
+use doorstep::farend::server::{ServeOptions, Server};
 use doorstep::net::build::{End, Site};
 use doorstep::net::netns::Namespace;
 use doorstep::practice::topology::LAPTOP_PORT;
@@ -17,6 +14,7 @@ use doorstep::reading::Outcome;
 use doorstep::unit::Depth;
 use tokio::runtime::Runtime;
 
+use crate::far_end;
 use crate::server::wait_for;
 
 const LAPTOP_MAC: [u8; 6] = [2, 0, 0x5e, 2, 0, 1];
@@ -212,28 +210,11 @@ impl Net {
     pub(crate) fn serve(&self) -> FarEnd {
         let place = self.sites.last().expect("places").namespace();
         let (v4, v6) = self.end();
-        let identity = Identity::fresh().expect("a certificate");
-        let fingerprint = identity.fingerprint();
-        let mut tokens = Tokens::default();
-        let token = tokens.add("test").expect("a token");
-        let options = ServeOptions {
-            listen: vec![v4.into(), v6.into()],
-            control_port: 8620,
-            data_port: 8621,
-            stamp_port: None,
-            view_port: Some(8622),
-            known_port: None,
-            sip_port: None,
-            capacity_port: None,
-            capacity_peers: Default::default(),
-            identity,
-            tokens: TokenSource::Fixed(tokens),
-            limits: Limits::default(),
-            zone: None,
-        };
+        let (options, target) = far_end::options(vec![v4.into(), v6.into()]);
+        let options = ServeOptions { control_port: 8620, data_port: 8621, view_port: Some(8622), ..options };
         let runtime = place.runtime(1).expect("runtime");
         let server = runtime.block_on(runtime.spawn(Server::start(options))).expect("no panic").expect("ports");
-        let target = FarEndTarget { host: v4.to_string(), port: 8620, token, fingerprint, zone: None };
+        let target = FarEndTarget { port: 8620, ..target };
         FarEnd { target, _running: (server, runtime) }
     }
 

@@ -8,10 +8,8 @@ use std::time::Duration;
 use doorstep::check::shaping::ShapingCheck;
 use doorstep::check::{Check, Known};
 use doorstep::farend::admission::Limits;
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server as FarEnd, TokenSource};
-use doorstep::farend::token::Tokens;
+use doorstep::farend::server::{ServeOptions, Server as FarEnd};
 use doorstep::net::build::{End, Site};
 use doorstep::net::netns::Namespace;
 use doorstep::reading::Outcome;
@@ -19,6 +17,7 @@ use doorstep::unit::{Depth, Direction};
 use tokio::runtime::Runtime;
 
 use crate::context::context_at;
+use crate::far_end;
 use crate::machine::Machine;
 
 const LAPTOP: Ipv4Addr = Ipv4Addr::new(192, 0, 2, 1);
@@ -146,27 +145,16 @@ impl Line {
 }
 
 async fn far_end_at() -> (FarEnd, FarEndTarget) {
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("test").expect("a token");
-    let fingerprint = identity.fingerprint();
+    let (options, target) = far_end::options(vec![FAR_END.into()]);
     let options = ServeOptions {
-        listen: vec![FAR_END.into()],
         control_port: 8620,
         data_port: 8621,
         stamp_port: Some(862),
-        view_port: None,
-        known_port: None,
-        sip_port: None,
-        capacity_port: None,
-        capacity_peers: Default::default(),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
         limits: Limits { capacity_mbit: 5000.0, ..Limits::default() },
-        zone: None,
+        ..options
     };
     let server = FarEnd::start(options).await.expect("ports");
-    (server, FarEndTarget { host: FAR_END.to_string(), port: 8620, token, fingerprint, zone: None })
+    (server, FarEndTarget { port: 8620, ..target })
 }
 
 fn call(place: &Namespace, program: &str, words: &str) {

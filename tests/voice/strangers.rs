@@ -3,12 +3,10 @@
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::time::Duration;
 
-use doorstep::farend::admission::Limits;
+use crate::far_end;
 use doorstep::farend::api::{CallGrant, CallsRequest};
-use doorstep::farend::certificate::Identity;
 use doorstep::farend::client::{ClientError, FarEndTarget, Session};
-use doorstep::farend::server::{ServeOptions, Server, TokenSource};
-use doorstep::farend::token::Tokens;
+use doorstep::farend::server::Server;
 use doorstep::proto::voice::{Plan, Talk};
 use doorstep::unit::Codec;
 use doorstep::wire::call::Leg;
@@ -21,28 +19,10 @@ const LOOPBACK: IpAddr = IpAddr::V4(Ipv4Addr::LOCALHOST);
 const NEXT_DOOR: IpAddr = IpAddr::V4(Ipv4Addr::new(127, 0, 0, 2));
 
 async fn far_end() -> (Server, FarEndTarget) {
-    let identity = Identity::fresh().expect("a certificate");
-    let mut tokens = Tokens::default();
-    let token = tokens.add("test").expect("a token");
-    let fingerprint = identity.fingerprint();
-    let options = ServeOptions {
-        listen: vec![LOOPBACK],
-        control_port: 0,
-        data_port: 0,
-        stamp_port: None,
-        view_port: None,
-        known_port: None,
-        sip_port: None,
-        capacity_port: None,
-        capacity_peers: Default::default(),
-        identity,
-        tokens: TokenSource::Fixed(tokens),
-        limits: Limits::default(),
-        zone: None,
-    };
+    let (options, target) = far_end::options(vec![LOOPBACK]);
     let server = Server::start(options).await.expect("ports");
     let port = server.control_addresses()[0].port();
-    (server, FarEndTarget { host: LOOPBACK.to_string(), port, token, fingerprint, zone: None })
+    (server, FarEndTarget { port, ..target })
 }
 
 fn request(packets: u16, calls: usize) -> CallsRequest {
