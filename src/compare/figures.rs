@@ -83,14 +83,16 @@ fn is_of_line(name: &str) -> bool {
     !of_others && !name.contains(".schedule_error") && !name.ends_with(".test_set_cpu")
 }
 
+/// The readings that are compared.
+fn readings(record: &Record) -> Vec<&Reading> {
+    let all = record.checks.iter().flat_map(|check| &check.outcome.readings);
+    all.filter(|reading| is_of_line(&reading.name)).collect()
+}
+
 pub(super) fn compare(first: &Record, second: &Record) -> Figures {
-    let readings = |record: &Record| -> Vec<Reading> {
-        let all = record.checks.iter().flat_map(|check| &check.outcome.readings);
-        all.filter(|reading| is_of_line(&reading.name)).cloned().collect()
-    };
     let (ones, others) = (readings(first), readings(second));
     let pairs: Vec<(&Reading, &Reading)> =
-        ones.iter().filter_map(|one| Some((one, others.iter().find(|other| key(other) == key(one))?))).collect();
+        ones.iter().filter_map(|one| Some((*one, *others.iter().find(|other| key(other) == key(one))?))).collect();
     let tested = pairs.iter().filter(|(one, other)| excuse(one, other).is_none() && !(is_exact(one) && is_exact(other))).count();
     let confidence = difference::each_of(tested, CONFIDENCE);
     let mut figures = Figures { changes: Vec::new(), unchanged: 0, untold: Vec::new() };
@@ -170,7 +172,7 @@ fn margin(one: &Reading, other: &Reading) -> f64 {
 
 /// By the limit that a judgement of either visit held the figure against.
 fn course(one: &Reading, other: &Reading, records: [&Record; 2]) -> Course {
-    let judged = records.into_iter().flat_map(|record| &record.judgements).find(|judgement| key_of(judgement) == key(one));
+    let judged = records.into_iter().flat_map(|record| &record.judgements).find(|judgement| judgement.is_of(one));
     let grows = other.value > one.value;
     match judged.map(|judgement| (judgement.limit.at_least.is_some(), judgement.limit.at_most.is_some())) {
         Some((true, false)) => {

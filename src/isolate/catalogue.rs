@@ -4,6 +4,7 @@
 //! order explanations. To add a fault, add an entry, and if it shows something new, a symptom and how it is observed.
 
 use super::model::Symptom::{self, *};
+use crate::reading::words;
 use crate::unit::{Position, Segment};
 
 mod between;
@@ -95,7 +96,7 @@ pub fn page() -> String {
     );
     for fault in all() {
         let segment = |position| fault.segment(position).map_or_else(|| "can't be seen".to_owned(), |s| s.to_string());
-        let _ = write!(page, "\n## {}\n\n{}.\n\n", fault.id, sentence(fault.title));
+        let _ = write!(page, "\n## {}\n\n{}.\n\n", fault.id, words::capital(fault.title));
         let (gateway, terminal) = (segment(Position::Gateway), segment(Position::Ont));
         let _ = writeln!(page, "- segment: {gateway}; at the terminal: {terminal}");
         for (symptom, p) in fault.shows {
@@ -106,9 +107,4 @@ pub fn page() -> String {
         }
     }
     page
-}
-
-fn sentence(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }

@@ -145,13 +145,11 @@ fn because(by_interval: Verdict, verdict: Verdict, reading: &Reading, limit: &Li
 
 /// `the limit of at most 50 ms`.
 fn limit_words(reading: &Reading, limit: &Limits) -> String {
-    let figure = |value| words::figure(&reading.name, reading.unit, value);
-    match (limit.at_least, limit.at_most) {
-        (Some(least), Some(most)) if least == most => format!("the limit of exactly {}", figure(least)),
-        (Some(least), Some(most)) => format!("the limits of {} to {}", figure(least), figure(most)),
-        (Some(least), None) => format!("the limit of at least {}", figure(least)),
-        (None, Some(most)) => format!("the limit of at most {}", figure(most)),
-        (None, None) => "no limit".to_owned(),
+    let is_span = matches!((limit.at_least, limit.at_most), (Some(least), Some(most)) if least != most);
+    match limit.in_words(&reading.name, reading.unit) {
+        Some(words) if is_span => format!("the limits of {words}"),
+        Some(words) => format!("the limit of {words}"),
+        None => "no limit".to_owned(),
     }
 }
 

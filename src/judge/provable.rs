@@ -60,7 +60,7 @@ pub fn proofs(profile: &Profile, depth: Depth, access: AccessKind, samples: impl
             criterion: criterion.name.clone(),
             severity: criterion.severity,
             reading: criterion.reading.name.to_owned(),
-            limit: limit_words(criterion, &limits),
+            limit: limits.in_words(criterion.reading.name, criterion.reading.unit).unwrap_or_else(|| "no limit".to_owned()),
             needs: needs(criterion, &limits, profile.confidence()),
             has: samples(criterion.reading.name),
             applies: criterion.applies(depth, access),
@@ -78,17 +78,6 @@ fn needs(criterion: &Criterion, limits: &Limits, confidence: f64) -> Needs {
     match limits.at_most.filter(|most| name.ends_with("_ratio") && *most < 1.0) {
         Some(most) => loss_interval::samples_to_clear(0.0, most, confidence).map_or(Needs::Never, Needs::Samples),
         None => Needs::Look,
-    }
-}
-
-fn limit_words(criterion: &Criterion, limits: &Limits) -> String {
-    let figure = |value| words::figure(criterion.reading.name, criterion.reading.unit, value);
-    match (limits.at_least, limits.at_most) {
-        (Some(least), Some(most)) if least == most => format!("exactly {}", figure(least)),
-        (Some(least), Some(most)) => format!("{} to {}", figure(least), figure(most)),
-        (Some(least), None) => format!("at least {}", figure(least)),
-        (None, Some(most)) => format!("at most {}", figure(most)),
-        (None, None) => "no limit".to_owned(),
     }
 }
 

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::profile::Severity;
-use crate::reading::{Target, Unit};
+use crate::reading::{Reading, Target, Unit, words};
 use crate::unit::{Direction, Family, Load};
 
 /// A verdict, on one criterion or on the visit (where `not-tested` does not occur).
@@ -93,6 +93,32 @@ pub struct Judgement {
     /// What it would take to prove it.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub remedy: Option<String>,
+}
+
+impl Judgement {
+    /// Whether it is about this reading.
+    pub fn is_of(&self, reading: &Reading) -> bool {
+        let filled = |load: Option<Load>| load.filter(|load| *load != Load::Idle);
+        self.reading == reading.name
+            && self.target == reading.target
+            && self.direction == reading.direction
+            && self.family == reading.family
+            && filled(self.load) == filled(reading.load)
+    }
+}
+
+impl Limits {
+    /// In words, without a noun before: `at most 50 ms`, `exactly 3`, `1 ms to 5 ms`; `name` and `unit` are those of the reading.
+    pub(super) fn in_words(&self, name: &str, unit: Unit) -> Option<String> {
+        let figure = |value| words::figure(name, unit, value);
+        match (self.at_least, self.at_most) {
+            (Some(least), Some(most)) if least == most => Some(format!("exactly {}", figure(least))),
+            (Some(least), Some(most)) => Some(format!("{} to {}", figure(least), figure(most))),
+            (Some(least), None) => Some(format!("at least {}", figure(least))),
+            (None, Some(most)) => Some(format!("at most {}", figure(most))),
+            (None, None) => None,
+        }
+    }
 }
 
 /// The verdict on the visit: fail when a `must` failed; else not-proven when a `must` is not proven or not tested, or

@@ -64,6 +64,12 @@ pub fn grouped(value: f64) -> String {
     if value < 0.0 { format!("-{out}") } else { out }
 }
 
+/// A text with its first letter large.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}
+
 /// What a figure was taken on, over and under: `gateway, IPv6, while filled down`. Empty when nothing is set.
 pub fn selector(reading: &Reading) -> String {
     selector_of(reading.target.as_ref(), reading.direction.map(|d| d.to_string()), reading.family, reading.load)

@@ -188,7 +188,7 @@ fn cause(isolation: &Isolation, verdict: Verdict) -> Option<Cause> {
         Some(segment) => {
             format!("Likely: {} ({}, {} % sure).", isolation.title, segment_words(segment), percent(isolation.confidence))
         }
-        None => format!("{}.", capital(&isolation.title)),
+        None => format!("{}.", words::capital(&isolation.title)),
     };
     let mut others: Vec<String> = isolation.also.iter().map(|a| format!("and: {}", other(a))).collect();
     others.extend(isolation.alternatives.iter().take(2).map(|a| format!("or: {}", other(a))));
@@ -215,11 +215,6 @@ fn segment_words(segment: Segment) -> &'static str {
         Segment::Network => "network",
         Segment::FarEnd => "far end",
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
 
 /// The limits with a verdict. What a figure was taken on is said where a limit has several figures.
@@ -308,10 +303,10 @@ fn sold_text(record: &Record, sold: &SoldRate) -> String {
         }
         None => "not measured".to_owned(),
     };
-    format!("sold {} ({}); {delivered}. {}.", rate(sold.sold_mbit), sold.layer, capital(&sold.arithmetic))
+    format!("sold {} ({}); {delivered}. {}.", rate(sold.sold_mbit), sold.layer, words::capital(&sold.arithmetic))
 }
 
-fn delivered(record: &Record, direction: Direction) -> Option<&Reading> {
+pub(super) fn delivered(record: &Record, direction: Direction) -> Option<&Reading> {
     let mut readings = record.checks.iter().flat_map(|c| &c.outcome.readings);
     readings.find(|r| r.name == "throughput.tcp_payload_rate" && r.direction == Some(direction))
 }

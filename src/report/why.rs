@@ -1,9 +1,10 @@
 //! Why a visit ended as it did: each verdict's chain from packets to basis, and the visit in two paragraphs, one for the customer and one for an engineer.
 //! Nothing is said that the record does not hold.
 
+use super::model::delivered;
 use crate::reading::{Reading, Unit, words};
 use crate::record::{Judgement, Record, Severity, Verdict};
-use crate::unit::{Direction, Load, Position, Segment, StampSource};
+use crate::unit::{Direction, Position, Segment, StampSource};
 
 /// What is said.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,15 +62,7 @@ fn chain(record: &Record, judgement: &Judgement) -> Chain {
 
 /// The reading that a judgement was about.
 fn reading_of<'a>(record: &'a Record, judgement: &Judgement) -> Option<&'a Reading> {
-    let idle = |load: Option<Load>| load.filter(|load| *load != Load::Idle);
-    let mut readings = record.checks.iter().flat_map(|check| &check.outcome.readings);
-    readings.find(|reading| {
-        reading.name == judgement.reading
-            && reading.target == judgement.target
-            && reading.direction == judgement.direction
-            && reading.family == judgement.family
-            && idle(reading.load) == idle(judgement.load)
-    })
+    record.checks.iter().flat_map(|check| &check.outcome.readings).find(|reading| judgement.is_of(reading))
 }
 
 fn measured(judgement: &Judgement, reading: Option<&Reading>) -> String {
@@ -167,13 +160,9 @@ fn customer(record: &Record) -> String {
 
 fn rates(record: &Record) -> Option<String> {
     let rate = |mbit| words::figure("throughput.tcp_payload_rate", Unit::MegabitPerSecond, mbit);
-    let arrived = |direction: Direction| {
-        let mut readings = record.checks.iter().flat_map(|check| &check.outcome.readings);
-        readings.find(|reading| reading.name == "throughput.tcp_payload_rate" && reading.direction == Some(direction))
-    };
     let of = |direction: Direction, word: &str| {
         let sold = record.sold.iter().find(|sold| sold.direction == direction)?;
-        let reading = arrived(direction)?;
+        let reading = delivered(record, direction)?;
         Some(format!(
             "{word} {} are sold and {} arrived as data (no more than {} can)",
             rate(sold.sold_mbit),

@@ -107,11 +107,9 @@ fn named(reading: &str, of: &str) -> String {
 }
 
 /// With a capital letter and a full stop.
-fn sentence(words: &str) -> String {
-    let mut letters = words.chars();
-    let first = letters.next().map(|letter| letter.to_uppercase().to_string()).unwrap_or_default();
-    let stop = if words.ends_with('.') { "" } else { "." };
-    format!("{first}{}{stop}", letters.as_str())
+fn sentence(text: &str) -> String {
+    let stop = if text.ends_with('.') { "" } else { "." };
+    format!("{}{stop}", words::capital(text))
 }
 
 fn per_cent(share: f64) -> String {
