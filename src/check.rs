@@ -121,6 +121,30 @@ pub struct LiveFigure {
     pub check: &'static str,
     /// Short words with the figure and unit: "down 412 Mbit/s".
     pub text: String,
+    /// The figure as a number, where its course is worth a look.
+    pub point: Option<Point>,
+}
+
+/// One point of a figure's course over the time that its check runs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Point {
+    /// What the course is of: a direction, a target. Another word begins another course.
+    pub of: String,
+    /// At or above 0, in the unit that the words say.
+    pub value: f64,
+}
+
+impl LiveFigure {
+    /// A figure without a course.
+    pub fn new(check: &'static str, text: String) -> Self {
+        Self { check, text, point: None }
+    }
+
+    /// With the next point of the course of this.
+    #[must_use]
+    pub fn point(self, of: impl fmt::Display, value: f64) -> Self {
+        Self { point: Some(Point { of: of.to_string(), value }), ..self }
+    }
 }
 
 /// How a line gives its service.

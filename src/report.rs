@@ -8,6 +8,7 @@ mod figures;
 pub mod json;
 pub mod model;
 mod plan_text;
+pub mod standing;
 pub mod terminal;
 pub mod why;
 

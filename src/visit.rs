@@ -205,7 +205,8 @@ pub async fn run_visit(
         .capture
         .as_ref()
         .map(|path| Capture::start(path, &running.options.interface, Arc::clone(&running.listener)));
-    running.tell(VisitEvent::Planned { time: running.plan.time(), octets: running.plan.octets() });
+    let checks = running.plan.steps.iter().map(|step| step.spec.name).collect();
+    running.tell(VisitEvent::Planned { time: running.plan.time(), octets: running.plan.octets(), checks });
     for (spec, reason) in running.plan.left_out.clone() {
         running.end(spec.name, Duration::ZERO, Outcome::not_tested(reason));
     }
@@ -340,6 +341,9 @@ impl Running {
         self.tell(VisitEvent::Ended { check, took, outcome: outcome.clone() });
         self.record.add(check, took, outcome);
         self.save();
+        if let Some(profile) = &self.options.profile {
+            self.tell(VisitEvent::Judged { so_far: self.record.judged(profile) });
+        }
     }
 
     /// Takes the figures that span the visit, gives back what is held, concludes and saves.

@@ -195,7 +195,7 @@ async fn run(context: &Context, to: SocketAddr, request: Request, direction: Dir
         let tell = |flow: &crate::proto::capacity::flow::Flow| {
             if let Some(last) = flow.sub_intervals().last() {
                 let mbit = figures::count(last, headers).rate() / 1e6;
-                live(LiveFigure { check: "capacity", text: format!("{direction} {mbit:.0} Mbit/s") });
+                live(LiveFigure::new("capacity", format!("{direction} {mbit:.0} Mbit/s")).point(direction, mbit));
             }
         };
         capacity::run(&socket, flow, stop, tell, |_| None).map_err(NotRun::System)

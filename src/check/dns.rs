@@ -110,7 +110,7 @@ async fn examine(context: Context) -> Outcome {
     let device = context.interface.name.as_str();
     let live = |done: usize| {
         let text = format!("{} resolver(s), {done} lookups sent", resolvers.len());
-        (context.live)(LiveFigure { check: "dns", text });
+        (context.live)(LiveFigure::new("dns", text));
     };
     let domains: Vec<&str> = context.known.completion.domains().into_iter().take(DOMAINS).collect();
     let runs = resolvers.iter().enumerate().map(|(number, address)| {

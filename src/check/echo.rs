@@ -178,7 +178,13 @@ impl<'a> Live<'a> {
                 None => format!("{name} no answer"),
             })
             .collect();
-        (self.context.live)(LiveFigure { check: "echo", text: parts.join(", ") });
+        let mut figure = LiveFigure::new("echo", parts.join(", "));
+        // The farthest that answers: its delay holds that of all before it.
+        let farthest = self.words.iter().zip(&self.latest).rev().find_map(|(name, latest)| Some((name, (*latest)?)));
+        if let Some((name, round_trip)) = farthest {
+            figure = figure.point(name, round_trip.as_secs_f64() * 1e3);
+        }
+        (self.context.live)(figure);
     }
 }
 

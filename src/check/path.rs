@@ -145,7 +145,7 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
         if told_at.elapsed() >= LIVE_INTERVAL {
             told_at = Instant::now();
             let answering = machine.report().hops.iter().filter(|h| !h.is_silent()).count();
-            (context.live)(LiveFigure { check: "path", text: format!("{answering} hops answer") });
+            (context.live)(LiveFigure::new("path", format!("{answering} hops answer")));
         }
     };
     let result = run_path(settings, &device, &context.cancel, live).await;

@@ -151,7 +151,7 @@ async fn examine(asked: bool, context: Context) -> Finished {
     }
     if let Some(short) = test_set.falls_short(&context.effort) {
         let what = format!("{short}; a stronger test set is wanted where the rate does not come out");
-        (context.live)(LiveFigure { check: "selftest", text: what.clone() });
+        (context.live)(LiveFigure::new("selftest", what.clone()));
         outcome.reason = Some(what.clone());
         outcome.flaw("selftest-short", what, Some(Segment::TestSet));
     }

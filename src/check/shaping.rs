@@ -235,7 +235,7 @@ async fn exchange(context: &Context, session: &Session, request: &TrainRequest) 
     let grant = turn::take(context, "shaping", || session.admit_train(request)).await?;
     let secret = grant.secret.octets().and_then(|octets| Secret::new(&octets));
     let secret = secret.ok_or_else(|| ClientError::Broken("the secret of the train is none".to_owned()))?;
-    (context.live)(LiveFigure { check: "shaping", text: format!("{direction} {:.0} Mbit/s", request.mbit()) });
+    (context.live)(LiveFigure::new("shaping", format!("{direction} {:.0} Mbit/s", request.mbit())));
     let device = context.interface.name.clone();
     let to = SocketAddr::new(session.address, grant.port);
     let local = SocketAddr::new(Family::of(to.ip()).any_address(), 0);

@@ -35,7 +35,7 @@ where
         if Instant::now() + pause > until {
             return answer;
         }
-        (context.live)(LiveFigure { check, text: "waiting for its turn at the far end".to_owned() });
+        (context.live)(LiveFigure::new(check, "waiting for its turn at the far end".to_owned()));
         tokio::select! {
             () = context.cancel.cancelled() => return answer,
             () = tokio::time::sleep(pause) => {}

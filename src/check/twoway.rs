@@ -164,7 +164,11 @@ pub async fn measure(config: StreamConfig, cancel: CancellationToken, live: Live
             Some(ms) => format!("{}{of} sent, round trip {ms:.1} ms", now.sent),
             None => format!("{}{of} sent, no answer yet", now.sent),
         };
-        live(LiveFigure { check: "twoway", text });
+        let figure = LiveFigure::new("twoway", text);
+        live(match now.round_trip {
+            Some(ms) => figure.point("round trip", ms),
+            None => figure,
+        });
     };
     match run_stream(config.clone(), cancel, progress).await {
         Ok(result) => figures::outcome(&config, &result, began_at, confidence),

@@ -70,7 +70,7 @@ async fn search(context: Context, stacks: Vec<TagStack>) -> Outcome {
             Event::Over => ControlFlow::Break(()),
             Event::Answered => {
                 let text = format!("{} answer(s)", scan.answers().len());
-                (context.live)(LiveFigure { check: NAME, text });
+                (context.live)(LiveFigure::new(NAME, text));
                 ControlFlow::Continue(())
             }
         }) => ran,

@@ -2,21 +2,36 @@
 //!
 //! A listener of the visit like any other; it keeps nothing that the record does not hold.
 
-use std::collections::BTreeMap;
 use std::io::IsTerminal;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::time::Duration;
 
-use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
+use indicatif::ProgressDrawTarget;
 
+use self::graph::Signs;
 use super::output;
 use crate::plan::budget::megabytes;
 use crate::reading::{Outcome, Status};
 use crate::visit::{Listener, VisitEvent};
 
-/// A listener that suits the device that standard error is.
+mod graph;
+mod live;
+
+/// A listener that suits the device that standard error is: a terminal that can't move its cursor back is written to line by line.
 pub(super) fn listener() -> Listener {
-    if std::io::stderr().is_terminal() { live() } else { plain() }
+    let kind = std::env::var("TERM").unwrap_or_default();
+    if std::io::stderr().is_terminal() && !matches!(kind.as_str(), "" | "dumb") {
+        live::listener(ProgressDrawTarget::stderr_with_hz(live::REDRAWS), signs())
+    } else {
+        plain()
+    }
+}
+
+/// What the character set of the locale has (POSIX, "Environment Variables", 8.2: LC_ALL before LC_CTYPE before LANG).
+fn signs() -> Signs {
+    let set = |name| std::env::var(name).ok().filter(|value| !value.is_empty());
+    let locale = set("LC_ALL").or_else(|| set("LC_CTYPE")).or_else(|| set("LANG")).unwrap_or_default().to_ascii_lowercase();
+    if locale.contains("utf-8") || locale.contains("utf8") { Signs::Blocks } else { Signs::Ascii }
 }
 
 /// One line per event that matters, for logs and pipes.
@@ -28,50 +43,13 @@ fn plain() -> Listener {
     })
 }
 
-/// A line per running check with its current figure; finished checks scroll up as plain lines.
-fn live() -> Listener {
-    let bars = MultiProgress::new();
-    let running: Mutex<BTreeMap<&'static str, ProgressBar>> = Mutex::default();
-    Arc::new(move |event| {
-        let mut running = running.lock().unwrap_or_else(PoisonError::into_inner);
-        match event {
-            VisitEvent::Started { check } => {
-                let bar = bars.add(ProgressBar::new_spinner().with_style(style()).with_prefix(*check));
-                bar.enable_steady_tick(Duration::from_millis(250));
-                running.insert(check, bar);
-            }
-            VisitEvent::Figure(figure) => {
-                if let Some(bar) = running.get(figure.check) {
-                    bar.set_message(figure.text.clone());
-                }
-                return;
-            }
-            VisitEvent::Ended { check, .. } => {
-                if let Some(bar) = running.remove(check) {
-                    bar.finish_and_clear();
-                    bars.remove(&bar);
-                }
-            }
-            _ => {}
-        }
-        if let Some(line) = line(event) {
-            // The terminal went away: the visit does not depend on it.
-            let _ = bars.println(line);
-        }
-    })
-}
-
-fn style() -> ProgressStyle {
-    ProgressStyle::with_template("  {prefix:<11} {elapsed:>4}  {wide_msg}").unwrap_or_else(|_| ProgressStyle::default_spinner())
-}
-
 /// The line of an event; `None` for those that only matter while they last.
 fn line(event: &VisitEvent) -> Option<String> {
     match event {
-        VisitEvent::Planned { time, octets } => {
+        VisitEvent::Planned { time, octets, .. } => {
             Some(format!("The visit takes about {} s and moves up to {}.", time.as_secs_f64().ceil(), megabytes(*octets)))
         }
-        VisitEvent::Started { .. } | VisitEvent::Figure(_) => None,
+        VisitEvent::Started { .. } | VisitEvent::Figure(_) | VisitEvent::Judged { .. } => None,
         VisitEvent::Ended { check, took, outcome } => Some(format!("  {check:<11} {}", ended(*took, outcome))),
         VisitEvent::EndingEarly => Some("Ending: giving back what is held, keeping what was measured.".to_owned()),
         VisitEvent::NotReleased { what } => Some(format!("Could not give back in time: {what}; it expires by itself.")),

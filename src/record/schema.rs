@@ -276,12 +276,16 @@ impl Record {
         Ok(self.concluded(profile.as_ref()))
     }
 
-    fn concluded(&self, profile: Option<&Profile>) -> Conclusion {
-        let outcomes = self.outcomes();
+    /// What the record holds so far, held against the profile; the record stays as it is.
+    pub fn judged(&self, profile: &Profile) -> Vec<Judgement> {
         let depth = self.plan.as_ref().map_or_else(Depth::default, |plan| plan.depth);
-        let judgements = profile.map_or_else(Vec::new, |p| judge::judge(p, depth, self.place.access, &outcomes));
+        judge::judge(profile, depth, self.place.access, &self.outcomes())
+    }
+
+    fn concluded(&self, profile: Option<&Profile>) -> Conclusion {
+        let judgements = profile.map_or_else(Vec::new, |profile| self.judged(profile));
         let verdict = judge::overall(&judgements);
-        let isolation = isolate::isolate(self.place.position, &outcomes, &judgements);
+        let isolation = isolate::isolate(self.place.position, &self.outcomes(), &judgements);
         Conclusion { judgements, verdict, isolation }
     }
 }

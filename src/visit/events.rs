@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use crate::check::LiveFigure;
 use crate::reading::Outcome;
+use crate::record::Judgement;
 
 /// Called for each event, in order, on the visit's tasks; must not block.
 pub type Listener = Arc<dyn Fn(&VisitEvent) + Send + Sync>;
@@ -19,6 +20,8 @@ pub enum VisitEvent {
         time: Duration,
         /// Octets moved at most.
         octets: u64,
+        /// The checks, in the plan's order.
+        checks: Vec<&'static str>,
     },
     /// A check has started.
     Started {
@@ -35,6 +38,12 @@ pub enum VisitEvent {
         took: Duration,
         /// What it found.
         outcome: Outcome,
+    },
+    /// What the checks that have ended say, held against the profile; sent after each check of a visit that has one. Later checks can
+    /// still show that a limit was the test set's.
+    Judged {
+        /// One per criterion and reading; criteria on checks that have not ended are not tested.
+        so_far: Vec<Judgement>,
     },
     /// The visit was asked to end early.
     EndingEarly,

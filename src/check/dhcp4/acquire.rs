@@ -91,7 +91,7 @@ fn tell(context: &Context, client: &Client, event: &Event) {
         Event::RenewalUnanswered => "the renewal was not answered".to_owned(),
         Event::Informed | Event::Over(_) => return,
     };
-    (context.live)(LiveFigure { check: NAME, text });
+    (context.live)(LiveFigure::new(NAME, text));
 }
 
 /// Puts the lease on the port, has it renewed once where there is time for that, and sees to its keeping.

@@ -44,7 +44,7 @@ pub(super) async fn ask(context: &Context, source: Ipv6Addr, purpose: Purpose, p
         Event::Answered(index) => {
             if let Some(answer) = client.answers().get(index) {
                 let text = format!("{} from {}", answer.message.kind.name(), answer.from);
-                (context.live)(LiveFigure { check: super::NAME, text });
+                (context.live)(LiveFigure::new(super::NAME, text));
             }
             ControlFlow::Continue(())
         }

@@ -73,7 +73,7 @@ pub(super) async fn examine(context: &Context) -> Outcome {
 
 async fn test(context: &Context, tuner: &mut Tuner, found: &mut Found) -> io::Result<()> {
     let pace = Pace::of_terms(context.effort.depth, &context.tv);
-    let live = |text: String| (context.live)(LiveFigure { check: "multicast", text });
+    let live = |text: String| (context.live)(LiveFigure::new("multicast", text));
     live("listening".to_owned());
     tuner.listen(pace.listen).await?;
     found.unasked = Some((pace.listen, tuner.channels.iter().map(|tuned| tuned.unasked).collect()));

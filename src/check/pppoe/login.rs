@@ -125,7 +125,7 @@ async fn establish(open: &mut Open, context: &Context) -> io::Result<Option<Ende
             Access::Session(Event::Over(ending)) => ControlFlow::Break(Some(Ended::InSession(ending))),
             Access::Session(Event::Reached(Phase::Open)) => ControlFlow::Break(None),
             Access::Session(Event::Reached(phase)) => {
-                (context.live)(LiveFigure { check: NAME, text: phase.words().to_owned() });
+                (context.live)(LiveFigure::new(NAME, phase.words().to_owned()));
                 ControlFlow::Continue(())
             }
             Access::Offered | Access::SessionOpened | Access::Session(Event::Answered(_)) => ControlFlow::Continue(()),
@@ -154,7 +154,7 @@ async fn carry(context: &Context, open: &Open, addresses: &Addresses) -> io::Res
 
 /// Sends the echoes and waits for their answers; returns the session's ending if it comes meanwhile.
 async fn examine(open: &mut Open, full: usize, context: &Context) -> Option<Ending> {
-    (context.live)(LiveFigure { check: NAME, text: "echoes in the session".to_owned() });
+    (context.live)(LiveFigure::new(NAME, "echoes in the session".to_owned()));
     let sizes = [SHORTEST_ECHO].repeat(SHORT_ECHOES).into_iter().chain([full].repeat(FULL_ECHOES));
     for octets in sizes {
         if let Some(session) = open.subscriber.session_mut() {

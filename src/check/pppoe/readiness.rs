@@ -26,7 +26,7 @@ pub(super) async fn examine(context: Context) -> Outcome {
         Event::Over(ending) => ControlFlow::Break(ending),
         Event::Offered(_) => {
             let text = format!("{} offer(s)", discovery.offers().len());
-            (context.live)(LiveFigure { check: "pppoe", text });
+            (context.live)(LiveFigure::new("pppoe", text));
             ControlFlow::Continue(())
         }
     };

@@ -212,8 +212,9 @@ impl Run {
     fn tell(&self, context: &Context) {
         let found = self.search.found();
         let figure = found.figures.map(|figures| format!(", {:.0} round trips a minute", figures.combined)).unwrap_or_default();
-        let text = format!("{} {:.0} Mbit/s{figure}", self.direction, found.goodput / 1e6);
-        (context.live)(LiveFigure { check: "responsiveness", text });
+        let mbit = found.goodput / 1e6;
+        let text = format!("{} {mbit:.0} Mbit/s{figure}", self.direction);
+        (context.live)(LiveFigure::new("responsiveness", text).point(self.direction, mbit));
     }
 }
 

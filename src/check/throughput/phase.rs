@@ -304,7 +304,8 @@ async fn watch(context: &Context, load: &Load, request: &LoadRequest, check: &'s
         let (now, moved) = (Instant::now(), load.moved());
         if moved > last {
             let mbit = (moved - last) as f64 * 8.0 / 1e6 / now.duration_since(looked_at).as_secs_f64().max(1e-3);
-            (context.live)(LiveFigure { check, text: format!("{} {mbit:.0} Mbit/s", request.direction) });
+            let text = format!("{} {mbit:.0} Mbit/s", request.direction);
+            (context.live)(LiveFigure::new(check, text).point(request.direction, mbit));
             moved_at = now;
         } else if now.duration_since(moved_at) >= STALL {
             return Ended::Stalled;

@@ -75,7 +75,7 @@ pub(super) async fn round(context: &Context, session: &Session, packets: u16, lo
             tokio::time::sleep(STAGGER * number).await;
             let count = open.fetch_add(1, Ordering::Relaxed) + 1;
             let state = if load == Load::Idle { "idle line" } else { "line filled both ways" };
-            (context.live)(LiveFigure { check: "voice", text: format!("{count} calls at once, {state}") });
+            (context.live)(LiveFigure::new("voice", format!("{count} calls at once, {state}")));
             speak(context, session, leg, *dscp, packets).await
         }
     });
