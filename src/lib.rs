@@ -33,4 +33,5 @@ pub mod report;
 pub mod typed;
 pub mod unit;
 pub mod visit;
+pub mod watch;
 pub mod wire;
