@@ -5,8 +5,13 @@
 
 mod explain_text;
 mod figures;
+pub mod html;
 pub mod json;
 pub mod model;
+pub mod page;
+pub mod palette;
+pub mod pdf;
+pub mod picture;
 mod plan_text;
 pub mod standing;
 pub mod terminal;
@@ -36,6 +41,19 @@ pub fn comparison(comparison: &Comparison, colour: bool) -> String {
 /// The record as text of 80 columns; see [`terminal::render`] for other widths.
 pub fn terminal(record: &Record, colour: bool) -> String {
     terminal::render(&model::report(record), terminal::Look { colour, ..terminal::Look::default() })
+}
+
+/// The record as one page of HTML that needs nothing beside it. `digest` names the record's file.
+pub fn html(record: &Record, digest: Option<&str>) -> String {
+    html::render(&page::page(record, digest))
+}
+
+/// The record as PDF.
+///
+/// # Errors
+/// When the PDF library refuses what it was given.
+pub fn pdf(record: &Record, digest: Option<&str>, paper: pdf::Paper) -> Result<Vec<u8>, pdf::PdfError> {
+    pdf::render(&page::page(record, digest), paper)
 }
 
 #[cfg(test)]

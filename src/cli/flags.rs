@@ -176,6 +176,24 @@ pub struct ReportArgs {
     /// Print the record as JSON.
     #[arg(long)]
     pub json: bool,
+    /// Write the report as one page of HTML that needs nothing beside it; `-` writes to standard output.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["why", "json"])]
+    pub html: Option<PathBuf>,
+    /// Write the report as PDF; `-` writes to standard output. May be given with --html.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["why", "json"])]
+    pub pdf: Option<PathBuf>,
+    /// Size of the PDF's sheets.
+    #[arg(long, value_enum, default_value_t = PaperArg::A4, requires = "pdf")]
+    pub paper: PaperArg,
+}
+
+/// Size of a sheet, as typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum PaperArg {
+    /// 210 mm by 297 mm.
+    A4,
+    /// 8.5 inches by 11 inches.
+    Letter,
 }
 
 /// Arguments of `compare`.

@@ -4,12 +4,14 @@ use std::io::{self, IsTerminal, Write};
 
 /// Writes a result to standard output with a line end. A closed pipe is not an error: whoever read has enough.
 pub(super) fn result(text: &str) -> io::Result<()> {
+    octets(text.as_bytes())?;
+    if text.ends_with('\n') { Ok(()) } else { octets(b"\n") }
+}
+
+/// Writes a document to standard output as it is. A closed pipe is not an error here either.
+pub(super) fn octets(document: &[u8]) -> io::Result<()> {
     let mut out = io::stdout().lock();
-    match out
-        .write_all(text.as_bytes())
-        .and_then(|()| if text.ends_with('\n') { Ok(()) } else { out.write_all(b"\n") })
-        .and_then(|()| out.flush())
-    {
+    match out.write_all(document).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         other => other,
     }

@@ -3,6 +3,7 @@
 //! Bare functions, no state. The hard thing is power and space: a save writes beside the target, makes the data durable and
 //! then renames, so that a full disk or a pulled plug leaves the last saved state of the visit readable.
 
+use std::fmt::Write as _;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read as _, Write as _};
 use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
@@ -38,6 +39,14 @@ pub enum StoreError {
     /// The file can't be written; what was saved before is unharmed.
     #[error("saving the record to {}: {source}; an earlier saved state of this visit is unharmed", .path.display())]
     Write {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// A document beside the records can't be written; what was there before is unharmed.
+    #[error("writing {}: {source}; nothing was written and what stood there before is unharmed; {}", .path.display(), advice(.source))]
+    Document {
         /// The file.
         path: PathBuf,
         /// Why.
@@ -168,18 +177,54 @@ pub fn save(path: &Path, record: &Record) -> Result<(), StoreError> {
     saved.map_err(|source| StoreError::Write { path: path.to_owned(), source })
 }
 
+/// Writes a document that was made of a record to a file: whole or not at all.
+///
+/// # Errors
+/// When the file can't be written, with what to do about it.
+pub fn write_document(path: &Path, octets: &[u8]) -> Result<(), StoreError> {
+    replace(path, |file| file.write_all(octets)).map_err(|source| StoreError::Document { path: path.to_owned(), source })
+}
+
+/// What to do when a file can't be written.
+fn advice(error: &io::Error) -> &'static str {
+    match error.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "free some space, or name a file on another disk",
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => "name a file in a directory that you may write to",
+        io::ErrorKind::NotFound | io::ErrorKind::NotADirectory => "make its directory first, or name a file in one that exists",
+        _ => "name another file, or - for standard output",
+    }
+}
+
+/// Reads a record, and the digest of its file: `sha256:` and 64 hexadecimal digits (FIPS 180-4).
+///
+/// # Errors
+/// As [`read`].
+pub fn read_with_digest(path: &Path) -> Result<(Record, String), StoreError> {
+    let octets = octets(path)?;
+    let mut digest = String::from("sha256:");
+    for octet in ring::digest::digest(&ring::digest::SHA256, &octets).as_ref() {
+        let _ = write!(digest, "{octet:02x}");
+    }
+    Ok((parse(&octets, path)?, digest))
+}
+
 /// Reads a record.
 ///
 /// # Errors
 /// When the file can't be read, is too large, cut off, not JSON, not a record, or of a newer schema.
 pub fn read(path: &Path) -> Result<Record, StoreError> {
+    parse(&octets(path)?, path)
+}
+
+/// What a file holds, within bounds.
+fn octets(path: &Path) -> Result<Vec<u8>, StoreError> {
     let failed = |source| StoreError::Read { path: path.to_owned(), source };
     let mut bytes = Vec::new();
     File::open(path).map_err(failed)?.take(MAX_OCTETS + 1).read_to_end(&mut bytes).map_err(failed)?;
     if bytes.len() as u64 > MAX_OCTETS {
         return Err(StoreError::TooLarge { path: path.to_owned() });
     }
-    parse(&bytes, path)
+    Ok(bytes)
 }
 
 /// Parses a record; `path` names it in errors.

@@ -152,19 +152,33 @@ fn place(record: &Record) -> String {
     let mut parts = Vec::new();
     parts.extend(place.circuit.as_ref().map(|circuit| format!("circuit {circuit}")));
     parts.push(format!("{}, port {}", position_words(place.position), place.interface));
+    parts.push(time(record));
+    parts.extend(place.note.clone());
+    parts.join("; ")
+}
+
+/// When the visit began, and how long it took.
+pub(super) fn time(record: &Record) -> String {
     let started = record.started.strftime("%Y-%m-%d %H:%M UTC");
-    parts.push(match record.finished {
+    match record.finished {
         Some(finished) => {
             let seconds = finished.duration_since(record.started).as_secs_f64().round();
             format!("{started}, {} s", words::significant(seconds))
         }
         None => started.to_string(),
-    });
-    parts.extend(place.note.clone());
-    parts.join("; ")
+    }
 }
 
-fn position_words(position: Position) -> &'static str {
+/// The verdict as it is read first.
+pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Pass => "PASS",
+        Verdict::Fail => "FAIL",
+        Verdict::NotProven | Verdict::NotTested => "NOT PROVEN",
+    }
+}
+
+pub(super) fn position_words(position: Position) -> &'static str {
     match position {
         Position::Ont => "at the optical terminal",
         Position::Modem => "at the modem",
@@ -207,7 +221,7 @@ fn percent(confidence: f64) -> u8 {
     (confidence * 100.0).round().clamp(1.0, 99.0) as u8
 }
 
-fn segment_words(segment: Segment) -> &'static str {
+pub(super) fn segment_words(segment: Segment) -> &'static str {
     match segment {
         Segment::TestSet => "test set",
         Segment::Home => "home",

@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 
 use unicode_width::UnicodeWidthChar as _;
 
-use super::model::{Budget, Cause, CheckLine, Item, Mark, Report};
+use super::model::{Budget, Cause, CheckLine, Item, Mark, Report, verdict_words};
 use crate::record::Verdict;
 
 pub use comparison::render_comparison;
@@ -65,14 +65,6 @@ pub fn render(report: &Report, look: Look) -> String {
     page.text.push('\n');
     page.paragraph(0, &report.footer);
     page.text
-}
-
-fn verdict_words(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Pass => "PASS",
-        Verdict::Fail => "FAIL",
-        Verdict::NotProven | Verdict::NotTested => "NOT PROVEN",
-    }
 }
 
 struct Page {
@@ -193,7 +185,7 @@ impl Page {
 }
 
 /// Text without control characters and without characters that turn the direction of writing; line ends become blanks.
-fn printable(text: &str) -> String {
+pub(super) fn printable(text: &str) -> String {
     let turns = |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
     let shown = |c: char| match c {
         '\n' | '\r' | '\t' => ' ',
@@ -239,7 +231,7 @@ fn wrap(text: &str, first: usize, rest: usize) -> Vec<String> {
 }
 
 /// The words of a text; a unit stays with its number.
-fn pieces(text: &str) -> Vec<String> {
+pub(super) fn pieces(text: &str) -> Vec<String> {
     let mut pieces: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         let is_unit = ["%", "ms", "s", "Mbit/s"].contains(&word.trim_end_matches([',', ';', '.', ':', ')']));

@@ -8,7 +8,7 @@ use crate::record::{Record, store};
 
 mod fixtures;
 
-fn golden(name: &str) -> Record {
+pub(super) fn golden(name: &str) -> Record {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(format!("tests/golden/{name}.json"));
     // A golden record is never written over: it stands for what is on disks out there. Delete it to have a new one.
     if std::env::var_os("DOORSTEP_UPDATE").is_some() && !path.exists() {
