@@ -4,6 +4,7 @@ mod commands;
 pub mod exit;
 mod failure;
 pub mod flags;
+pub mod history_flags;
 mod login;
 mod meaning;
 mod output;
@@ -40,6 +41,7 @@ pub fn run() -> Result<Exit, Failure> {
         Command::Serve(args) => commands::serve::run(&args),
         Command::Report(args) => commands::report::run(&args),
         Command::Compare(args) => commands::compare::run(&args),
+        Command::History(args) => commands::history::run(&args),
         Command::Profile(args) => commands::profile::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
     }

@@ -11,13 +11,14 @@
 //! [`proto`] holds machines without I/O; [`metric`] is mathematics; [`net`] owns sockets and all `unsafe`; [`farend`] is
 //! the counterpart and its client; [`typed`] reads what people type, [`mod@line`] is what is known of the line before anything is
 //! measured; [`profile`] and [`plan`] say what to do; [`check`] does it; [`judge`] and [`isolate`]
-//! conclude; [`record`] keeps; [`report`] shows; [`practice`] is the line that demo and tests share. `docs/architecture.md`
+//! conclude; [`record`] keeps; [`history`] keeps repeats and says what they show; [`report`] shows; [`practice`] is the line that demo and tests share. `docs/architecture.md`
 //! says who may know whom; `tests/architecture.rs` enforces it.
 
 pub mod check;
 pub mod cli;
 pub mod compare;
 pub mod farend;
+pub mod history;
 pub mod isolate;
 pub mod judge;
 pub mod line;

@@ -17,6 +17,7 @@ pub mod mean;
 pub mod media_delivery;
 pub mod next_hops;
 pub mod quantile;
+pub mod rank;
 pub mod rate;
 pub mod reorder;
 pub mod responsiveness;

@@ -21,6 +21,7 @@ pub use explain_text::explain_text;
 pub use plan_text::plan_text;
 
 use crate::compare::Comparison;
+use crate::history::summary::Summary;
 use crate::record::Record;
 
 /// A record, or what two of them say together, as JSON; see [`json::render`].
@@ -36,6 +37,11 @@ pub fn why(record: &Record, colour: bool) -> String {
 /// Two visits compared, as text of 80 columns; see [`terminal::render_comparison`] for other widths.
 pub fn comparison(comparison: &Comparison, colour: bool) -> String {
     terminal::render_comparison(comparison, terminal::Look { colour, ..terminal::Look::default() })
+}
+
+/// What a span of a line's history says, as text of 80 columns; see [`terminal::render_history`] for other widths.
+pub fn history(summary: &Summary, colour: bool) -> String {
+    terminal::render_history(summary, terminal::Look { colour, ..terminal::Look::default() })
 }
 
 /// The record as text of 80 columns; see [`terminal::render`] for other widths.

@@ -3,7 +3,9 @@
 pub(super) mod compare;
 pub(super) mod demo;
 mod guide;
+pub(super) mod history;
 pub(super) mod profile;
 pub(super) mod report;
+mod scrape;
 pub(super) mod serve;
 pub(super) mod verify;

@@ -36,6 +36,8 @@ pub enum Command {
     Report(ReportArgs),
     /// Hold two saved records of one line against each other: what changed beyond chance, and what that says of the place.
     Compare(CompareArgs),
+    /// Keep visits and say what the repeats show: availability, outages, drift, changes, busy hours.
+    History(super::history_flags::HistoryArgs),
     /// List, show or validate tier profiles.
     Profile(ProfileArgs),
     /// Make a visit on a practice line built on this machine; needs no hardware and sends nothing off it.

@@ -17,6 +17,11 @@ pub(super) fn octets(document: &[u8]) -> io::Result<()> {
     }
 }
 
+/// Writes a piece of a result to standard output as it is. A closed pipe is told by its error, so that whoever writes much can stop.
+pub(super) fn piece(text: &str) -> io::Result<()> {
+    io::stdout().lock().write_all(text.as_bytes())
+}
+
 /// Writes a line to standard error; there is nowhere to tell that it failed.
 pub(super) fn note(text: &str) {
     let _ = writeln!(io::stderr().lock(), "{text}");

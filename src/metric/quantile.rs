@@ -5,6 +5,8 @@
 //! a percentile that falls among the lost has no finite value: `None`. The hard thing is to say how sure a percentile
 //! is without assuming a distribution: the order-statistic interval does, and says when the samples can't.
 
+mod sketch;
+
 use hdrhistogram::Histogram;
 
 use super::dependence::design_effect;

@@ -4,6 +4,7 @@
 //! never reach the terminal. Colour is an addition to words, and only on request.
 
 mod comparison;
+mod history;
 mod why;
 
 use std::fmt::Write as _;
@@ -14,6 +15,7 @@ use super::model::{Budget, Cause, CheckLine, Item, Mark, Report, verdict_words};
 use crate::record::Verdict;
 
 pub use comparison::render_comparison;
+pub use history::render_history;
 pub use why::render_why;
 
 /// How to render.

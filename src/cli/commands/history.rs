@@ -1,0 +1,220 @@
+//! `history`: visits kept over years, what they show, and the same for other programs.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use jiff::tz::TimeZone;
+
+use super::super::exit::Exit;
+use super::super::failure::Failure;
+use super::super::history_flags::{FormatArg, HistoryAction, HistoryArgs, LineArgs};
+use super::super::output;
+use crate::history::entry::Entry;
+use crate::history::export::{self, Rows};
+use crate::history::store::{Added, Care, HistoryError, Policy, Store};
+use crate::history::summary::{Terms, summarise};
+use crate::history::{Line, Span};
+use crate::record::store;
+use crate::unit::Position;
+
+/// Visits that are handed to a table's writer at a time.
+const BATCH: usize = 500;
+
+/// Runs `history`.
+pub(in crate::cli) fn run(args: &HistoryArgs) -> Result<Exit, Failure> {
+    let path = match &args.history {
+        Some(path) => path.clone(),
+        None => beside_records()?,
+    };
+    match &args.action {
+        HistoryAction::Add { records, keep_records, max_size } => {
+            add(&path, records, &Policy { keep_documents: *keep_records, most_octets: *max_size })
+        }
+        HistoryAction::Show { line, days, until, time_zone, busy, quiet, json } => {
+            let zone = match time_zone {
+                Some(name) => TimeZone::get(name).map_err(|error| Failure::usage(format_args!("no time zone {name}: {error}")))?,
+                None => TimeZone::system(),
+            };
+            let mut store = open(&path)?;
+            store.pack().map_err(told)?;
+            let line = chosen(&store, line)?;
+            let last = store.extent(&line).map_err(told)?.map(|extent| extent.to);
+            let span = ending(until.or(last), until.is_none(), *days)?;
+            let summary = summarise(&store, &line, &Terms { span, zone, busy: *busy, quiet: *quiet }).map_err(told)?;
+            let text = if *json { crate::report::json(&summary) } else { crate::report::history(&summary, output::may_colour()) };
+            output::result(&text)?;
+            Ok(Exit::Pass)
+        }
+        HistoryAction::Export { line, format, output } => export_to(&open(&path)?, line, *format, output.as_deref()),
+        HistoryAction::Metrics { listen: None } => {
+            output::result(&metrics(&open(&path)?).map_err(told)?)?;
+            Ok(Exit::Pass)
+        }
+        HistoryAction::Metrics { listen: Some(address) } => super::scrape::run(*address, move || metrics(&Store::open_existing(&path, Care::OnTheWay)?)),
+        HistoryAction::Backup { target } => {
+            open(&path)?.backup(target).map_err(told)?;
+            output::note(&format!("copied to {}", target.display()));
+            Ok(Exit::Pass)
+        }
+        HistoryAction::Check { head, json } => check(&open(&path)?, head.as_deref(), *json),
+    }
+}
+
+fn told(error: HistoryError) -> Failure {
+    match error {
+        HistoryError::Missing(_) | HistoryError::NotOurs(_) | HistoryError::Newer { .. } | HistoryError::Exists(_) => Failure::usage(error),
+        _ => Failure::could_not_run(error),
+    }
+}
+
+fn open(path: &Path) -> Result<Store, Failure> {
+    Store::open_existing(path, Care::OnTheWay).map_err(told)
+}
+
+fn beside_records() -> Result<PathBuf, Failure> {
+    let records = store::default_directory().map_err(Failure::could_not_run)?;
+    Ok(records.with_file_name("history.sqlite"))
+}
+
+fn add(path: &Path, records: &[PathBuf], policy: &Policy) -> Result<Exit, Failure> {
+    let all;
+    let records = if records.is_empty() {
+        all = kept_records()?;
+        &all
+    } else {
+        records
+    };
+    if let Some(directory) = path.parent().filter(|directory| !directory.as_os_str().is_empty()) {
+        store::try_directory(directory).map_err(Failure::could_not_run)?;
+    }
+    let mut history = Store::open(path, Care::Whole).map_err(told)?;
+    let (mut new, mut known, mut unread, mut last) = (0, 0, 0, None);
+    for path in records {
+        let record = match store::read(path) {
+            Ok(record) => record,
+            Err(error) => {
+                output::note(&format!("doorstep: {error}"));
+                unread += 1;
+                continue;
+            }
+        };
+        match history.add(&Entry::of(&record), policy).map_err(told)? {
+            Added::Known => known += 1,
+            Added::New { head, dropped } => {
+                new += 1;
+                last = Some(head);
+                for what in dropped {
+                    output::note(&format!("room ran out; dropped: {what}"));
+                }
+            }
+        }
+    }
+    let head = last.map(|head| format!("; head of the chain {head}")).unwrap_or_default();
+    output::result(&format!("{new} added, {known} known already, {unread} not read{head}"))?;
+    Ok(if unread > 0 { Exit::Usage } else { Exit::Pass })
+}
+
+fn kept_records() -> Result<Vec<PathBuf>, Failure> {
+    let directory = store::default_directory().map_err(Failure::could_not_run)?;
+    let entries = std::fs::read_dir(&directory)
+        .map_err(|error| Failure::usage(format_args!("no records in {}: {error}; name some", directory.display())))?;
+    let paths = entries.filter_map(Result::ok).map(|entry| entry.path());
+    let mut records: Vec<PathBuf> = paths.filter(|path| path.extension().is_some_and(|extension| extension == "json")).collect();
+    // Their names begin with their start: the order of time.
+    records.sort();
+    Ok(records)
+}
+
+/// The lines that fit what was typed.
+fn fitting(store: &Store, args: &LineArgs) -> Result<Vec<Line>, Failure> {
+    let position = args.position.map(|position| Position::from(position).to_string());
+    let fits = |line: &Line| {
+        args.circuit.as_ref().is_none_or(|circuit| *circuit == line.circuit) && position.as_ref().is_none_or(|position| *position == line.position)
+    };
+    let lines = store.lines().map_err(told)?;
+    let fitting: Vec<Line> = lines.iter().filter(|line| fits(line)).cloned().collect();
+    if fitting.is_empty() {
+        return Err(Failure::usage(format_args!("no visit of such a line is in the history; it holds: {}", listed(&lines))));
+    }
+    Ok(fitting)
+}
+
+fn chosen(store: &Store, args: &LineArgs) -> Result<Line, Failure> {
+    let mut fitting = fitting(store, args)?;
+    if fitting.len() > 1 {
+        let say = "the history holds several lines, say which by --circuit and --position";
+        return Err(Failure::usage(format_args!("{say}: {}", listed(&fitting))));
+    }
+    Ok(fitting.remove(0))
+}
+
+fn listed(lines: &[Line]) -> String {
+    const MOST: usize = 20;
+    let named: Vec<String> = lines.iter().take(MOST).map(Line::to_string).collect();
+    let more = if lines.len() > MOST { format!(" and {} more", lines.len() - MOST) } else { String::new() };
+    if named.is_empty() { "none".to_owned() } else { format!("{}{more}", named.join(", ")) }
+}
+
+/// So many days up to a moment, which belongs to them when it is that of a visit.
+fn ending(end: Option<jiff::Timestamp>, inclusive: bool, days: u32) -> Result<Span, Failure> {
+    let end = end.ok_or_else(|| Failure::usage("the line has no visits"))?;
+    let after = jiff::SignedDuration::from_millis(i64::from(inclusive));
+    let span = end.checked_add(after).and_then(|to| Ok(Span { from: to.checked_sub(jiff::SignedDuration::from_hours(24 * i64::from(days)))?, to }));
+    span.map_err(|error| Failure::usage(format_args!("these days can't be counted: {error}")))
+}
+
+fn export_to(store: &Store, line: &LineArgs, format: FormatArg, target: Option<&Path>) -> Result<Exit, Failure> {
+    let mut visits = Vec::new();
+    for line in fitting(store, line)? {
+        visits.extend(store.visits(&line, Span::ALL).map_err(told)?);
+    }
+    let rows = |visit: &crate::history::Visit| Ok(Rows { readings: store.readings(visit)?, visit: visit.clone() });
+    let mut file = match target {
+        Some(path) => Some(std::fs::File::create_new(path).map_err(|error| Failure::could_not_run(format_args!("making {}: {error}", path.display())))?),
+        None => None,
+    };
+    if format == FormatArg::Parquet {
+        let Some(file) = file else { return Err(Failure::usage("Parquet needs a file: add --output FILE")) };
+        let batches = visits.chunks(BATCH).map(|batch| batch.iter().map(rows).collect::<Result<Vec<Rows>, HistoryError>>().map_err(|error| error.to_string()));
+        export::parquet(file, batches).map_err(Failure::could_not_run)?;
+        return Ok(Exit::Pass);
+    }
+    let mut put = |text: &str| match &mut file {
+        Some(file) => file.write_all(text.as_bytes()),
+        None => output::piece(text),
+    };
+    if format == FormatArg::Csv {
+        put(&export::csv_head())?;
+    }
+    for visit in &visits {
+        let rows = rows(visit).map_err(told)?;
+        put(&if format == FormatArg::Csv { export::csv(&rows) } else { export::json_lines(&rows) })?;
+    }
+    Ok(Exit::Pass)
+}
+
+fn metrics(store: &Store) -> Result<String, HistoryError> {
+    let rows = |visit: crate::history::Visit| Ok(Rows { readings: store.readings(&visit)?, visit });
+    Ok(export::exposition(&store.last_visits()?.into_iter().map(rows).collect::<Result<Vec<_>, HistoryError>>()?))
+}
+
+fn check(store: &Store, head: Option<&str>, json: bool) -> Result<Exit, Failure> {
+    let found = store.check(head).map_err(told)?;
+    let text = if json {
+        crate::report::json(&found)
+    } else {
+        let mut text = format!("{} visits, {} without their single readings; head of the chain {}\n", found.visits, found.without_readings, found.head);
+        if found.breaks.is_empty() {
+            text.push_str("the file is sound, no visit is missing or altered\n");
+            if head.is_none() {
+                text.push_str("visits cut off at the end show only against a head noted before: history check --head DIGEST\n");
+            }
+        }
+        for broken in &found.breaks {
+            text.push_str(&format!("broken: {broken}\n"));
+        }
+        text
+    };
+    output::result(&text)?;
+    Ok(if found.breaks.is_empty() { Exit::Pass } else { Exit::Fail })
+}

@@ -1,0 +1,173 @@
+//! What is kept of a record: its head, its figures, its delays as sketches, and the digests that a chain is made of. Pure.
+
+use ring::digest::{Context, SHA256, digest};
+
+use super::{Figure, Kept, Line, Millis, Service, Visit};
+use crate::metric::quantile::DelayHistogram;
+use crate::reading::{Outcome, Reading, Series, Status, Target, Unit};
+use crate::record::{Record, Verdict};
+use crate::unit::{Load, Segment};
+
+/// A SHA-256.
+pub type Digest = [u8; 32];
+
+/// Above this share of packets lost a line counts as not available (ITU-T Y.1540 section 7, threshold c1 = 0.20).
+pub const UNAVAILABLE_ABOVE: f64 = 0.20;
+
+/// What is kept of one record.
+#[derive(Debug, Clone)]
+pub struct Entry {
+    /// The visit.
+    pub visit: Visit,
+    /// Its figures, in their order; one each.
+    pub readings: Vec<Kept>,
+    /// Its delays sample by sample, as sketches.
+    pub sketches: Vec<(Figure, DelayHistogram)>,
+    /// The document itself, as JSON.
+    pub document: Vec<u8>,
+}
+
+impl Entry {
+    /// Of a record.
+    pub fn of(record: &Record) -> Self {
+        let document = serde_json::to_vec(record).unwrap_or_default();
+        let isolation = record.isolation.as_ref();
+        let profile = record.profile.as_ref();
+        let facts = record.line.as_ref().and_then(|line| serde_json::to_string(&line.facts).ok());
+        let visit = Visit {
+            id: record.id,
+            line: Line::new(record.place.circuit.as_deref(), record.place.position),
+            started: record.started,
+            finished: record.finished,
+            complete: record.complete,
+            depth: record.plan.as_ref().map(|plan| plan.depth).unwrap_or_default(),
+            profile: profile.map(|profile| profile.name.clone()).unwrap_or_default(),
+            profile_digest: profile.map(|profile| profile.digest.clone()).unwrap_or_default(),
+            verdict: record.verdict,
+            service: service(record),
+            segment: isolation.and_then(|isolation| isolation.segment),
+            fault: isolation.map(|isolation| isolation.fault.clone()).unwrap_or_default(),
+            confidence: isolation.map_or(0.0, |isolation| isolation.confidence),
+            line_facts: facts.unwrap_or_default(),
+            record_digest: hexadecimal(sha256(&document)),
+        };
+        let series = record.checks.iter().flat_map(|check| &check.outcome.series);
+        let sketches = series.filter(|series| series.unit == Unit::Millisecond).filter_map(sketch).collect();
+        Self { visit, readings: readings(record), sketches, document }
+    }
+}
+
+/// The readings, one of each figure: of two the later.
+fn readings(record: &Record) -> Vec<Kept> {
+    let mut kept = std::collections::BTreeMap::new();
+    for reading in record.checks.iter().flat_map(|check| &check.outcome.readings) {
+        let verdicts = record.judgements.iter().filter(|judgement| judgement.is_of(reading)).map(|judgement| judgement.verdict);
+        let figure = Figure::of(reading);
+        let Reading { unit, confidence, samples, exceeds, .. } = *reading;
+        // Without the sign of a zero, which SQLite does not keep.
+        let (value, low, high) = (reading.value + 0.0, reading.low.map(|low| low + 0.0), reading.high.map(|high| high + 0.0));
+        let verdict = verdicts.max_by_key(|verdict| severity(*verdict));
+        kept.insert(figure.clone(), Kept { figure, unit, value, low, high, confidence, samples, exceeds, verdict });
+    }
+    kept.into_values().collect()
+}
+
+fn severity(verdict: Verdict) -> u8 {
+    match verdict {
+        Verdict::Pass => 0,
+        Verdict::NotTested => 1,
+        Verdict::NotProven => 2,
+        Verdict::Fail => 3,
+    }
+}
+
+/// Delays in whole nanoseconds; `None` for a series that holds a negative one, which is no delay.
+fn sketch(series: &Series) -> Option<(Figure, DelayHistogram)> {
+    let mut sketch = DelayHistogram::new();
+    for value in &series.values {
+        match value {
+            Some(ms) if *ms >= 0.0 && *ms < 1e10 => sketch.record((ms * 1e6).round() as u64),
+            Some(_) => return None,
+            None => sketch.record_lost(),
+        }
+    }
+    let Series { name, target, direction, family, load, .. } = series;
+    let load = load.filter(|load| *load != Load::Idle);
+    let figure = Figure { name: name.clone(), target: target.clone(), direction: *direction, family: *family, load };
+    (!sketch.is_empty() || sketch.lost() > 0).then_some((figure, sketch))
+}
+
+/// Whether the line carried packets: judged by what went beyond it. A fault of the test set or the far end says nothing of the line.
+fn service(record: &Record) -> Service {
+    let segment = record.isolation.as_ref().and_then(|isolation| isolation.segment);
+    if matches!(segment, Some(Segment::TestSet | Segment::FarEnd)) {
+        return Service::Unknown;
+    }
+    let of = |names: &'static [&str]| record.checks.iter().filter(move |check| names.contains(&check.check.as_str())).map(|check| &check.outcome);
+    let lost = of(&["twoway", "echo"]).flat_map(|outcome| &outcome.readings).filter(|reading| is_way_out(reading)).map(|reading| reading.value);
+    let lost = lost.fold(None, |least: Option<f64>, ratio| Some(least.map_or(ratio, |least| least.min(ratio))));
+    if let Some(lost) = lost {
+        return if lost > UNAVAILABLE_ABOVE { Service::Down } else { Service::Up };
+    }
+    let ended = |status: Status| move |outcome: &Outcome| outcome.status == status;
+    let beyond: &[&str] = &["farend", "dns", "twoway", "echo", "web"];
+    if of(beyond).any(ended(Status::Done)) {
+        Service::Up
+    } else if of(beyond).any(ended(Status::Failed)) || of(&["link", "dhcp4", "pppoe"]).any(ended(Status::Failed)) {
+        Service::Down
+    } else {
+        Service::Unknown
+    }
+}
+
+/// Loss of an idle line toward the far end or a provider's hop. Of several the least counts: one that is silent is not the line.
+fn is_way_out(reading: &Reading) -> bool {
+    let idle = reading.load.is_none_or(|load| load == Load::Idle);
+    let out = matches!(reading.target, None | Some(Target::FarEnd | Target::ProviderHop));
+    idle && out && ["twoway.loss_ratio", "echo.loss_ratio"].contains(&reading.name.as_str())
+}
+
+/// SHA-256 of octets.
+pub fn sha256(octets: &[u8]) -> Digest {
+    let mut out = [0; 32];
+    out.copy_from_slice(digest(&SHA256, octets).as_ref());
+    out
+}
+
+/// A digest in hexadecimal digits.
+pub fn hexadecimal(digest: Digest) -> String {
+    use std::fmt::Write as _;
+    digest.iter().fold(String::with_capacity(64), |mut out, octet| {
+        let _ = write!(out, "{octet:02x}");
+        out
+    })
+}
+
+/// Digest of the figures, in their order: one line each, floating-point numbers by their bits, so that nothing is rounded.
+pub fn figures_digest<'a>(readings: impl IntoIterator<Item = &'a Kept>) -> Digest {
+    let mut context = Context::new(&SHA256);
+    for kept in readings {
+        let bits = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{:016x}", value.to_bits()));
+        let figure = serde_json::to_string(&kept.figure).unwrap_or_default();
+        let verdict = kept.verdict.map_or("-", Verdict::word);
+        let (value, low, high) = (bits(Some(kept.value)), bits(kept.low), bits(kept.high));
+        let (confidence, unit) = (bits(Some(kept.confidence)), kept.unit.symbol());
+        let line = format!("{figure} {unit} {value} {low} {high} {confidence} {} {} {verdict}\n", kept.samples, kept.exceeds);
+        context.update(line.as_bytes());
+    }
+    let mut out = [0; 32];
+    out.copy_from_slice(context.finish().as_ref());
+    out
+}
+
+/// Digest of an entry: the one before it, its place, the visit and its figures. One that is missing or altered breaks every later one.
+pub fn entry_digest(previous: Digest, sequence: i64, visit: &Visit, figures: Digest) -> Digest {
+    let millis = |at: Option<jiff::Timestamp>| at.map_or(Millis::MIN, jiff::Timestamp::as_millisecond);
+    // Moments as they are kept, in milliseconds.
+    let head = serde_json::json!([
+        "doorstep-history/1", hexadecimal(previous), sequence, visit.id, visit.line, millis(Some(visit.started)), millis(visit.finished),
+        visit.complete, visit.depth, visit.profile, visit.profile_digest, visit.verdict, visit.service, visit.segment, visit.fault,
+        visit.confidence.to_bits(), visit.line_facts, visit.record_digest, hexadecimal(figures),
+    ]);
+    sha256(head.to_string().as_bytes())
+}
