@@ -42,6 +42,7 @@ pub fn run() -> Result<Exit, Failure> {
         Command::Report(args) => commands::report::run(&args),
         Command::Compare(args) => commands::compare::run(&args),
         Command::History(args) => commands::history::run(&args),
+        Command::Watch(args) => commands::watch::run(&args),
         Command::Profile(args) => commands::profile::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
     }

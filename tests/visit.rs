@@ -17,3 +17,5 @@ mod refusals;
 mod run;
 #[path = "visit/support.rs"]
 mod support;
+#[path = "visit/watch.rs"]
+mod watch;

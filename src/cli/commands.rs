@@ -9,3 +9,4 @@ pub(super) mod report;
 mod scrape;
 pub(super) mod serve;
 pub(super) mod verify;
+pub(super) mod watch;

@@ -7,6 +7,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crate::unit::{Depth, Position};
 use crate::wire::vlan::TagStack;
 
+pub mod watch;
+
 const AFTER: &str = "\
 Exit status of verify, check, demo: 0 pass, 1 fail, 3 not proven, 2 usage, 4 could not run.
 
@@ -38,6 +40,8 @@ pub enum Command {
     Compare(CompareArgs),
     /// Keep visits and say what the repeats show: availability, outages, drift, changes, busy hours.
     History(super::history_flags::HistoryArgs),
+    /// Make visits again and again, unattended, and keep what they find; says how it goes, and installs and removes itself as a service.
+    Watch(watch::WatchArgs),
     /// List, show or validate tier profiles.
     Profile(ProfileArgs),
     /// Make a visit on a practice line built on this machine; needs no hardware and sends nothing off it.

@@ -74,6 +74,9 @@ pub struct Record {
     /// Where a fault lies.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub isolation: Option<Isolation>,
+    /// Whether the raw series were given up later for want of room.
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub series_given_up: bool,
 }
 
 /// What measured.
@@ -208,6 +211,7 @@ impl Record {
             judgements: Vec::new(),
             verdict: Verdict::NotProven,
             isolation: None,
+            series_given_up: false,
         }
     }
 
@@ -236,6 +240,12 @@ impl Record {
             budget: judge::budgets(profile, facts, Family::Ipv4),
         });
         self.add("line", Duration::ZERO, outcome);
+    }
+
+    /// Gives up the raw series, where a disk has no room for them: readings, facts and all that was concluded stay, and the record says so.
+    pub fn give_up_series(&mut self) {
+        self.checks.iter_mut().for_each(|check| check.outcome.series.clear());
+        self.series_given_up = true;
     }
 
     /// The checks as judge and isolation see them.

@@ -108,19 +108,27 @@ pub enum StoreError {
     },
 }
 
-/// `$XDG_STATE_HOME/doorstep/records`, else `~/.local/state/doorstep/records`. Relative values count as unset, as the
-/// XDG base directory specification asks.
+/// Where records go: `records` in the [`state_directory`].
+///
+/// # Errors
+/// When there is none.
+pub fn default_directory() -> Result<PathBuf, StoreError> {
+    Ok(state_directory()?.join("records"))
+}
+
+/// `$XDG_STATE_HOME/doorstep`, else `~/.local/state/doorstep`. Relative values count as unset, as the XDG base directory
+/// specification asks.
 ///
 /// # Errors
 /// When neither variable gives an absolute path.
-pub fn default_directory() -> Result<PathBuf, StoreError> {
+pub fn state_directory() -> Result<PathBuf, StoreError> {
     directory_from(std::env::var_os("XDG_STATE_HOME").map(PathBuf::from), std::env::var_os("HOME").map(PathBuf::from))
 }
 
 fn directory_from(state: Option<PathBuf>, home: Option<PathBuf>) -> Result<PathBuf, StoreError> {
     let absolute = |path: PathBuf| path.is_absolute().then_some(path);
     let state = state.and_then(absolute).or_else(|| home.and_then(absolute).map(|home| home.join(".local/state")));
-    Ok(state.ok_or(StoreError::NoDirectory)?.join("doorstep/records"))
+    Ok(state.ok_or(StoreError::NoDirectory)?.join("doorstep"))
 }
 
 /// The name of a record's file: start in UTC, then the id, so that a listing is in order of time.
@@ -158,7 +166,11 @@ pub fn try_directory(directory: &Path) -> Result<(), StoreError> {
     try_file(&directory.join("record.json"))
 }
 
-fn make_directory(directory: &Path) -> Result<(), StoreError> {
+/// Makes a directory that only its owner may look into, and those above it, unless it is there.
+///
+/// # Errors
+/// When it can't be made.
+pub fn make_directory(directory: &Path) -> Result<(), StoreError> {
     let made = fs::DirBuilder::new().recursive(true).mode(0o700).create(directory);
     made.map_err(|source| StoreError::Directory { path: directory.to_owned(), source })
 }

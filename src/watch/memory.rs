@@ -4,7 +4,7 @@ use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 
-use super::policy::Kind;
+use super::policy::{Due, Kind};
 use crate::record::Verdict;
 
 /// The document's schema.
@@ -33,6 +33,8 @@ pub struct Memory {
     pub no_thorough_before: Option<Timestamp>,
     /// How the last visit ended.
     pub last: Option<Last>,
+    /// The next visit, as it was known when this was written; missing while one is made and once the watch is over.
+    pub next: Option<Due>,
     /// What was made and what was not.
     pub counts: Counts,
 }
@@ -88,6 +90,7 @@ impl Memory {
             thorough: 0,
             no_thorough_before: None,
             last: None,
+            next: None,
             counts: Counts::default(),
         }
     }

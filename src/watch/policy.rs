@@ -56,7 +56,7 @@ pub struct Policy {
 }
 
 /// The next visit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Due {
     /// When.
     pub at: Timestamp,
@@ -87,10 +87,8 @@ pub struct Watch {
 
 impl Watch {
     /// Goes on from what is remembered.
-    pub fn new(policy: Policy, memory: Memory, now: Timestamp) -> Self {
-        let mut watch = Self { policy, memory };
-        watch.memory.mended(now, LONGEST_PAUSE);
-        watch
+    pub fn new(policy: Policy, memory: Memory) -> Self {
+        Self { policy, memory }
     }
 
     /// What is to be kept.
@@ -101,7 +99,13 @@ impl Watch {
     /// The next visit, at or after `now`; `None` when the watch is over.
     ///
     /// The first is due at once. One whose moment has passed is due now, once, however many were missed.
-    pub fn next(&self, now: Timestamp) -> Option<Due> {
+    pub fn next(&mut self, now: Timestamp) -> Option<Due> {
+        self.memory.mended(now, LONGEST_PAUSE);
+        self.memory.next = self.due(now);
+        self.memory.next
+    }
+
+    fn due(&self, now: Timestamp) -> Option<Due> {
         let not_quiet = |at: Timestamp| match self.policy.light.quiet_until(at) {
             Some(Some(end)) => end,
             _ => at,
@@ -134,6 +138,7 @@ impl Watch {
             self.memory.counts.missed += passed.saturating_sub(1);
         }
         self.memory.last_visit = Some(now);
+        self.memory.next = None;
         if due.kind != Kind::Light {
             self.memory.last_heavy = Some(now);
         }
@@ -174,8 +179,8 @@ impl Watch {
                 memory.no_thorough_before = at.checked_add(pause(memory.thorough)).ok();
             }
             (Kind::Light, Some(Verdict::Fail)) => memory.thorough_wanted = self.policy.goes_after && pause_is_over,
-            // Trouble that comes and goes within a pause is the same trouble.
-            (_, Some(Verdict::Pass)) if pause_is_over => {
+            // Trouble that comes and goes within a pause is the same trouble. A light visit fills no line, so that it may prove less than all.
+            (_, Some(_)) if pause_is_over => {
                 memory.thorough = 0;
                 memory.no_thorough_before = None;
             }

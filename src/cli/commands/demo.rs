@@ -1,5 +1,7 @@
 //! `demo`: a visit on a practice line built on this machine.
 
+use tokio_util::sync::CancellationToken;
+
 use super::super::exit::Exit;
 use super::super::failure::Failure;
 use super::super::flags::{AccessArg, DemoArgs};
@@ -96,7 +98,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
                 ..Bounds::default()
             },
         );
-        Ok(runtime.block_on(verify::run(options, checks, plan, progress::listener())))
+        Ok(runtime.block_on(verify::run(options, checks, plan, progress::listener(), CancellationToken::new())))
     };
     let record = line.namespace(Node::Laptop).run(visit)?;
     line.shutdown();

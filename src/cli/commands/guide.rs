@@ -61,7 +61,7 @@ pub(super) fn run(args: &VerifyArgs) -> Result<Exit, Failure> {
 }
 
 fn made(args: &VisitArgs, tier: &str) -> Result<Record, Failure> {
-    let record = verify::make(args, Some(meaning::profile(tier)?), None)?;
+    let record = verify::make(args, Some(meaning::profile(tier)?), verify::Wish::default())?;
     record.ok_or_else(|| Failure::usage("--guide makes visits, and --plan makes none"))
 }
 

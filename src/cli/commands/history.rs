@@ -14,7 +14,7 @@ use crate::history::export::{self, Rows};
 use crate::history::store::{Added, Care, HistoryError, Policy, Store};
 use crate::history::summary::{Terms, summarise};
 use crate::history::{Line, Span};
-use crate::record::store;
+use crate::record::{Record, store};
 use crate::unit::Position;
 
 /// Visits that are handed to a table's writer at a time.
@@ -74,6 +74,23 @@ fn open(path: &Path) -> Result<Store, Failure> {
 fn beside_records() -> Result<PathBuf, Failure> {
     let records = store::default_directory().map_err(Failure::could_not_run)?;
     Ok(records.with_file_name("history.sqlite"))
+}
+
+/// Adds a visit that was just made to this user's history. What stands in the way is told and costs nothing else: the record is on disk.
+pub(super) fn remember(record: &Record) {
+    let added = beside_records().and_then(|path| {
+        let mut history = Store::open(&path, Care::OnTheWay).map_err(told)?;
+        history.add(&Entry::of(record), &Policy::default()).map_err(told)
+    });
+    match added {
+        Ok(Added::New { dropped, .. }) => {
+            for what in dropped {
+                output::note(&format!("room ran out; dropped: {what}"));
+            }
+        }
+        Ok(Added::Known) => {}
+        Err(failure) => output::note(&format!("not in the history: {}; `doorstep history add` adds it later", failure.message)),
+    }
 }
 
 fn add(path: &Path, records: &[PathBuf], policy: &Policy) -> Result<Exit, Failure> {

@@ -16,7 +16,7 @@ use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan};
 use crate::profile::Profile;
 use crate::record::Record;
-use crate::visit::{Listener, VisitOptions, capture, run_visit};
+use crate::visit::{self, Listener, VisitOptions, capture, run_visit};
 
 /// Runs `verify`.
 pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
@@ -47,15 +47,35 @@ pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
 }
 
 fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked)>) -> Result<Exit, Failure> {
-    let Some(record) = make(args, profile, only)? else { return Ok(Exit::Pass) };
+    let Some(record) = make(args, profile, Wish { only, ..Wish::default() })? else { return Ok(Exit::Pass) };
     show(&record, args.json)?;
     Ok(Exit::from(record.verdict))
 }
 
-/// Makes a visit; `None` where only its plan was asked for, and printed. `only`: this check and what it needs, and what it was told
-/// beside its name.
-pub(super) fn make(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked)>) -> Result<Option<Record>, Failure> {
+/// What a visit is to be beside what its flags say.
+#[derive(Debug, Default)]
+pub(super) struct Wish {
+    /// This check and what it needs, and what it was told beside its name.
+    pub(super) only: Option<(String, Asked)>,
+    /// Whether the line is filled; without it the flags say so, or somebody is asked.
+    pub(super) fills: Option<bool>,
+    /// Ends the visit early when it is cancelled; a signal cancels it too.
+    pub(super) cancel: CancellationToken,
+}
+
+/// Makes a visit; `None` where only its plan was asked for, and printed.
+pub(super) fn make(args: &VisitArgs, profile: Option<Profile>, wish: Wish) -> Result<Option<Record>, Failure> {
     let runtime = Runtime::new().map_err(Failure::could_not_run)?;
+    make_on(&runtime, args, profile, wish)
+}
+
+/// As [`make`], on a runtime that is there already.
+pub(super) fn make_on(
+    runtime: &Runtime,
+    args: &VisitArgs,
+    profile: Option<Profile>,
+    Wish { only, fills, cancel }: Wish,
+) -> Result<Option<Record>, Failure> {
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
     let mut services = options.services();
     services.telephony |= only.as_ref().is_some_and(|(name, _)| name == "voice");
@@ -75,22 +95,39 @@ pub(super) fn make(args: &VisitArgs, profile: Option<Profile>, only: Option<(Str
     }
     options.capture.as_deref().map(capture::reserve).transpose().map_err(Failure::could_not_run)?;
     if plan.steps.iter().any(|s| s.spec.class == Class::Load) {
-        let (agreed, how) = consent(&plan, args.yes);
+        let (agreed, how) = match fills {
+            Some(agreed) => (agreed, "as the watch was told"),
+            None => consent(&plan, args.yes),
+        };
         options.consent = Some(how.to_owned());
         if !agreed {
             bounds.load_agreed = false;
             plan = budget::plan(&specs, &options.volume(), &bounds);
         }
     }
-    Ok(Some(runtime.block_on(run(options, checks, plan, progress::listener()))))
+    Ok(Some(runtime.block_on(run(options, checks, plan, progress::listener(), cancel))))
+}
+
+/// Octets that a visit with these flags moves at most.
+pub(super) fn octets(args: &VisitArgs, profile: &Profile, fills: bool) -> u64 {
+    let (depth, access) = (args.depth.into(), Access::default());
+    let checks = registry(&access, depth, visit::services(Some(profile)));
+    let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
+    let bounds = Bounds { max_octets: args.max_data, load_agreed: fills, ..Bounds::default() };
+    budget::plan(&specs, &visit::volume(Some(profile), depth), &bounds).octets()
 }
 
 /// Time for what is held to be let go when nobody waits any more: a session's farewell is one packet.
 const FAREWELL: Duration = Duration::from_millis(50);
 
 /// Runs a visit with Ctrl-C (and SIGTERM) ending it early: the first asks, the second does not wait.
-pub(super) async fn run(options: VisitOptions, checks: Vec<Box<dyn Check>>, plan: Plan, listener: Listener) -> Record {
-    let cancel = CancellationToken::new();
+pub(super) async fn run(
+    options: VisitOptions,
+    checks: Vec<Box<dyn Check>>,
+    plan: Plan,
+    listener: Listener,
+    cancel: CancellationToken,
+) -> Record {
     tokio::select! {
         record = run_visit(options, checks, plan, listener, cancel.clone()) => record,
         () = signalled_twice(cancel) => {
@@ -103,15 +140,20 @@ pub(super) async fn run(options: VisitOptions, checks: Vec<Box<dyn Check>>, plan
 
 /// The first signal cancels; returns at the second.
 async fn signalled_twice(cancel: CancellationToken) {
+    for _ in 0..2 {
+        signalled().await;
+        cancel.cancel();
+    }
+}
+
+/// Returns at Ctrl-C or SIGTERM; never where neither can be heard.
+pub(super) async fn signalled() {
     let Ok(mut terminate) = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) else {
         return std::future::pending().await;
     };
-    for _ in 0..2 {
-        tokio::select! {
-            caught = tokio::signal::ctrl_c() => if caught.is_err() { return std::future::pending().await },
-            _ = terminate.recv() => {}
-        }
-        cancel.cancel();
+    tokio::select! {
+        caught = tokio::signal::ctrl_c() => if caught.is_err() { std::future::pending().await },
+        _ = terminate.recv() => {}
     }
 }
 

@@ -66,7 +66,7 @@ fn unknown_fields_of_a_later_minor_version_are_read_over() {
 #[test]
 fn the_directory_follows_the_base_directory_specification() {
     let path = |s: &str| Some(PathBuf::from(s));
-    let ok = |state, home| directory_from(state, home).unwrap().display().to_string();
+    let ok = |state, home| directory_from(state, home).unwrap().join("records").display().to_string();
     assert_eq!(ok(path("/s"), path("/h")), "/s/doorstep/records");
     assert_eq!(ok(path("relative"), path("/h")), "/h/.local/state/doorstep/records");
     assert_eq!(ok(None, path("/h")), "/h/.local/state/doorstep/records");

@@ -15,7 +15,7 @@ const MOST_OUTAGES: usize = 12;
 pub fn render_history(summary: &Summary, look: Look) -> String {
     let mut page = Page { text: String::new(), width: look.width.max(NARROWEST), colour: look.colour };
     let zone = TimeZone::get(&summary.zone).unwrap_or(TimeZone::UTC);
-    let at = |moment: Timestamp| moment.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string();
+    let at = |moment: Timestamp| moment.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string();
     let (from, to) = (at(summary.span.from), at(summary.span.to));
     page.paragraph(0, &format!("{}, {from} to {to}, {}: {} visits", summary.line, zone.iana_name().unwrap_or("UTC"), summary.visits));
     let verdicts = summary.verdicts;
