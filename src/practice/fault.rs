@@ -5,9 +5,10 @@
 
 use std::time::Duration;
 
-use crate::unit::{Ratio, Segment};
+use crate::unit::Segment;
 
 use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, SipService};
+use super::extent::Extent;
 use super::impair::Impairment;
 use super::tv::TvService;
 
@@ -80,11 +81,8 @@ pub enum Fault {
     TvForgotten,
 }
 
-/// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
-const LOSS: f64 = 0.06;
-
-/// Below any MTU that a tier sells, above what hosts must take.
-const SMALL_MTU: u16 = 1400;
+/// From the end of one stop of the line to the next one's start, on average.
+const STALL_AFTER: Duration = Duration::from_millis(400);
 
 impl Fault {
     /// All faults, from the laptop on.
@@ -258,12 +256,17 @@ impl Fault {
 
     /// Gives the line this fault, on top of what it has. Slow line and deep buffer need a shaped line to work on.
     pub fn apply(self, line: &mut LineConfig) {
-        let losing = Impairment::losing(Ratio::new(LOSS).unwrap_or_default());
+        self.apply_at(Extent::default(), line);
+    }
+
+    /// The same to an extent; a fault without a size is there or not.
+    pub fn apply_at(self, extent: Extent, line: &mut LineConfig) {
+        let losing = Impairment::losing(extent.loss());
         match self {
             Self::NoConcentrator | Self::LoginRefused => line.handoff = self.handoff().unwrap_or(line.handoff),
             Self::RogueDhcp => line.strangers.dhcp_server = true,
             Self::DuplicateAddress => line.strangers.address_holder = true,
-            Self::CrossTraffic => line.services.cross_traffic = true,
+            Self::CrossTraffic => line.services.cross_traffic = Some(extent.others()),
             // Of either version.
             Self::NoDhcp => {
                 line.services.dhcp = false;
@@ -276,22 +279,22 @@ impl Fault {
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),
             Self::NetworkDead => add(&mut line.network, |i| i.blackhole = true),
-            Self::LongDelay => add(&mut line.access, |i| i.delay += Duration::from_millis(60)),
+            Self::LongDelay => add(&mut line.access, |i| i.delay += extent.delay()),
             Self::SlowLine => {
                 for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
-                    *shape = shape.scaled(0.5);
+                    *shape = shape.scaled(extent.rate_left());
                 }
             }
             Self::DeepBuffer => {
                 for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
-                    shape.queue = Duration::from_millis(500);
+                    shape.queue = extent.queue();
                 }
             }
             Self::VoiceJitter => {
-                add(&mut line.access, |i| (i.stall, i.stall_after) = (Duration::from_millis(200), Duration::from_millis(400)));
+                add(&mut line.access, |i| (i.stall, i.stall_after) = (extent.stall(), STALL_AFTER));
             }
-            Self::SmallMtu => line.access_mtu = Some(SMALL_MTU),
-            Self::MtuBlackhole => add(&mut line.access, |i| i.longest = Some(SMALL_MTU)),
+            Self::SmallMtu => line.access_mtu = Some(extent.packet()),
+            Self::MtuBlackhole => add(&mut line.access, |i| i.longest = Some(extent.packet())),
             Self::DoubleNat => line.carrier_translation = true,
             Self::DnsDead => line.services.dns = Some(DnsService::Silent),
             Self::OneResolverDead => line.services.dns = Some(DnsService::SecondSilent),
@@ -360,6 +363,6 @@ mod tests {
         Fault::LongDelay.apply(&mut line);
         Fault::AccessLoss.apply(&mut line);
         assert_eq!(line.access.up.delay, Duration::from_millis(65));
-        assert_eq!(line.access.down.loss.value(), LOSS);
+        assert_eq!(line.access.down.loss, Extent::Heavy.loss());
     }
 }
