@@ -33,6 +33,8 @@ pub enum Fault {
     CrossTraffic,
     /// The access line carries half the rate, both ways.
     SlowLine,
+    /// The access line is configured for another tier: 50 Mbit/s down and 10 up, counted as IP.
+    WrongTier,
     /// Frames get lost on the access line.
     AccessLoss,
     /// The access line delays far beyond its kind.
@@ -86,7 +88,7 @@ const STALL_AFTER: Duration = Duration::from_millis(400);
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 32] = [
+    pub const ALL: [Self; 33] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -96,6 +98,7 @@ impl Fault {
         Self::HomeLoss,
         Self::CrossTraffic,
         Self::SlowLine,
+        Self::WrongTier,
         Self::AccessLoss,
         Self::LongDelay,
         Self::DeepBuffer,
@@ -133,6 +136,7 @@ impl Fault {
             Self::HomeLoss => "home-loss",
             Self::CrossTraffic => "cross-traffic",
             Self::SlowLine => "slow-line",
+            Self::WrongTier => "wrong-tier",
             Self::AccessLoss => "access-loss",
             Self::LongDelay => "long-delay",
             Self::DeepBuffer => "deep-buffer",
@@ -176,6 +180,7 @@ impl Fault {
             Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
             Self::CrossTraffic => "another device in the home uses 30 % of the line, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
+            Self::WrongTier => "the access line is configured for 50 Mbit/s down and 10 up",
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
             Self::DeepBuffer => "the access line's buffers hold half a second",
@@ -211,7 +216,7 @@ impl Fault {
                 Segment::Access
             }
             // The account is the provider's: nothing on the line is broken.
-            Self::LoginRefused | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
+            Self::LoginRefused | Self::WrongTier | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
             Self::TvNoQuerier | Self::TvForgotten => Segment::Home,
             Self::NoDhcp
             | Self::RogueDhcp
@@ -283,6 +288,11 @@ impl Fault {
             Self::SlowLine => {
                 for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
                     *shape = shape.scaled(extent.rate_left());
+                }
+            }
+            Self::WrongTier => {
+                if let Some(other) = LineConfig::sold_at_ip(50.0, 10.0) {
+                    (line.down, line.up) = (line.down.and(other.down), line.up.and(other.up));
                 }
             }
             Self::DeepBuffer => {
