@@ -49,6 +49,10 @@ pub fn isolate(setting: &Setting, outcomes: &[(&str, &Outcome)], judgements: &[J
 
 /// Whether nothing that was looked at tells the best explanation from one of another segment.
 fn is_a_guess(first: &Fault, ranking: &Ranking, position: Position, observations: &[Observation]) -> bool {
+    // A rival takes its belief from the first; what only stands beside it takes none.
+    if ranking.faults[0].1 > 1.0 - RIVAL {
+        return false;
+    }
     let beside: Vec<&Fault> = ranking.faults[1..].iter().filter(|(_, b)| *b >= ENOUGH).map(|(f, _)| *f).collect();
     let fit_of = |fault| fit(&[&[fault], beside.as_slice()].concat(), observations);
     let own = fit_of(first);

@@ -593,6 +593,20 @@ fn two_faults_at_once_are_both_named() {
     assert_eq!(named, ["access-slow", "one-resolver-dead"], "{found:#?}");
 }
 
+/// Heavy loss keeps percentiles of the delay from being known, and brings a second fault close: that one is no rival of the first.
+#[test]
+fn what_stands_beside_a_sure_fault_takes_nothing_from_it() {
+    let late = Reading::new("twoway.round_trip_p95", 2000.0, 280, around(2000.0, 0.01)).on(Target::FarEnd);
+    let mut stream = twoway(60, 9.0);
+    stream.readings.retain(|reading| reading.name != "twoway.round_trip_p95");
+    stream.readings.push(late);
+    let visit = sound().with("echo", echo((48, 0.6), (48, 3.0), (50, 9.0))).with("twoway", stream);
+    let visit = visit.with("throughput", deep_queue()).with("ipv6", flawed(ipv6(), "ipv6-no-prefix"));
+    let found = visit.isolate();
+    let named: Vec<_> = found.also.iter().map(|a| a.fault.as_str()).chain([found.fault.as_str()]).collect();
+    assert!(named.contains(&"home-loss") && named.contains(&"no-prefix"), "{found:#?}");
+}
+
 /// Units of two faults whose signs lie apart: each pair is found as the two that it is.
 #[test]
 fn pairs_of_faults_are_found_as_two() {

@@ -5,6 +5,8 @@
 //! lines do. Checks are left out at random, and half of the lines have something harmless that looks like a fault. Sizes and noise
 //! are invented; `docs/isolation.md` says which, and holds the table.
 
+use std::fmt::Write as _;
+
 use rand::rngs::StdRng;
 use rand::{RngExt as _, SeedableRng as _};
 
@@ -152,7 +154,7 @@ fn sized(fault: &str) -> Option<[Visit; 3]> {
             },
             [150.0, 250.0, 450.0],
         ),
-        "tv-loss" => [60, 120, 240].map(|packets| tv::losing(packets)),
+        "tv-loss" => [60, 120, 240].map(tv::losing),
         "cable-errors" => [(3.0, 0.002), (80.0, 0.01), (800.0, 0.03)]
             .map(|(errors, loss)| Path::losing(0, loss).visit().with("link", link_with("link.receive_errors", errors))),
         "duplex-mismatch" => [(20.0, 0.7), (300.0, 0.3), (2000.0, 0.1)].map(|(errors, share)| {
@@ -342,8 +344,9 @@ fn thousands_of_made_up_visits_are_told_apart() {
             .filter(|(said, _)| *said != own && *said != "not-sure")
             .map(|(said, n)| format!("{said} {n}"))
             .collect();
-        page += &format!(
-            "| {} | {} | {} | {} | {} | {} |\n",
+        let _ = writeln!(
+            page,
+            "| {} | {} | {} | {} | {} | {} |",
             row.case,
             row.visits,
             row.segment,
@@ -353,7 +356,7 @@ fn thousands_of_made_up_visits_are_told_apart() {
         );
     }
     let whole = rows.iter().filter(|row| row.fault == row.visits).count();
-    page += &format!("\nThe other {whole} of {} rows are right in every visit.\n", rows.len());
+    let _ = writeln!(page, "\nThe other {whole} of {} rows are right in every visit.", rows.len());
     keep(&page);
     // The lower ends of the intervals clear what is asked for, so chance does not carry it.
     let least = |part, whole| clopper_pearson(part, whole, 0.95).low.unwrap_or(0.0);
