@@ -13,7 +13,7 @@ pub mod observe;
 pub mod rank;
 
 pub use explain::isolate;
-pub use model::{Alternative, Isolation};
+pub use model::{Alternative, Isolation, Setting, Tier};
 
 #[cfg(test)]
 mod tests;

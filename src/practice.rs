@@ -6,6 +6,7 @@
 //! like any other.
 
 mod config;
+mod extent;
 mod fault;
 mod handoff;
 mod impair;
@@ -19,6 +20,7 @@ pub use config::{
     Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, Services, Shape, Shaper, SipService,
     Strangers,
 };
+pub use extent::{Extent, UnknownFault};
 pub use fault::Fault;
 pub use handoff::account;
 pub use impair::Impairment;

@@ -261,9 +261,10 @@ pub enum ProfileAction {
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
 pub struct DemoArgs {
-    /// Fault to put on the line; see --list-faults.
+    /// Fault to put on the line, may be given several times; see --list-faults. One that has a size takes an extent behind a
+    /// colon: access-loss:slight, :clear or :heavy (default).
     #[arg(long, value_name = "NAME")]
-    pub fault: Option<String>,
+    pub fault: Vec<String>,
     /// List the faults and stop.
     #[arg(long)]
     pub list_faults: bool,

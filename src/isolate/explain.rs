@@ -1,9 +1,9 @@
 //! From beliefs to a conclusion that a technician can act on.
 
 use super::catalogue::Fault;
-use super::model::{Alternative, Isolation, Observation};
+use super::model::{Alternative, Isolation, Observation, Setting, Symptom};
 use super::observe::observe;
-use super::rank::{Ranking, rank, shows};
+use super::rank::{Ranking, fit, rank, shows};
 use crate::judge::{Judgement, Severity, Verdict};
 use crate::reading::Outcome;
 use crate::unit::Position;
@@ -13,15 +13,22 @@ const ENOUGH: f64 = 0.5;
 /// Explanations below this belief are not worth a line.
 const WORTH_SAYING: f64 = 0.05;
 
+/// A rival of another segment with this belief counts,
+const RIVAL: f64 = 0.2;
+/// when it fits what was seen this well, as a share of the best explanation's fit: then only how often the two occur tells them apart, and a
+/// segment is not named by that alone.
+const AS_GOOD: f64 = 0.7;
+
 /// Isolates. `outcomes` are the checks by name.
-pub fn isolate(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Isolation {
-    let observations = observe(position, outcomes, judgements);
+pub fn isolate(setting: &Setting, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Isolation {
+    let position = setting.position;
+    let observations = observe(setting, outcomes, judgements);
     let ranking = rank(position, &observations);
     let Some((fault, belief)) = ranking.faults.first().copied() else { return not_sure(&ranking, position, Vec::new()) };
     if ranking.sound >= ENOUGH {
         return sound(&ranking, position, &observations, judgements);
     }
-    if belief < ENOUGH {
+    if belief < ENOUGH || is_a_guess(fault, &ranking, position, &observations) {
         let seen = observations.iter().filter(|o| o.seen).map(|o| o.words.clone()).collect();
         return not_sure(&ranking, position, seen);
     }
@@ -40,6 +47,20 @@ pub fn isolate(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[
     }
 }
 
+/// Whether nothing that was looked at tells the best explanation from one of another segment.
+fn is_a_guess(first: &Fault, ranking: &Ranking, position: Position, observations: &[Observation]) -> bool {
+    // A rival takes its belief from the first; what only stands beside it takes none.
+    if ranking.faults[0].1 > 1.0 - RIVAL {
+        return false;
+    }
+    let beside: Vec<&Fault> = ranking.faults[1..].iter().filter(|(_, b)| *b >= ENOUGH).map(|(f, _)| *f).collect();
+    let fit_of = |fault| fit(&[&[fault], beside.as_slice()].concat(), observations);
+    let own = fit_of(first);
+    let rivals =
+        ranking.faults.iter().filter(|(f, b)| (RIVAL..ENOUGH).contains(b) && f.segment(position) != first.segment(position));
+    rivals.map(|(f, _)| *f).any(|rival| fit_of(rival) - own >= AS_GOOD.ln())
+}
+
 /// Nothing of the catalogue was seen. If a limit is missed all the same, that is said, not smoothed over.
 fn sound(ranking: &Ranking, position: Position, observations: &[Observation], judgements: &[Judgement]) -> Isolation {
     let missed: Vec<String> = judgements
@@ -55,7 +76,7 @@ fn sound(ranking: &Ranking, position: Position, observations: &[Observation], ju
         fault: "none-found".to_owned(),
         title: "nothing that was looked at speaks for a fault".to_owned(),
         confidence: ranking.sound,
-        because: observations.iter().filter(|o| !o.seen).map(|o| o.words.clone()).collect(),
+        because: observations.iter().filter(|o| !o.seen && o.symptom != Symptom::EveningHour).map(|o| o.words.clone()).collect(),
         next: Vec::new(),
         also: Vec::new(),
         alternatives: others(ranking, position, |_| true),

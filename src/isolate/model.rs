@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::unit::Segment;
+use crate::unit::{Position, Segment};
 
 /// The conclusion: the likeliest explanation of all that was seen.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -47,6 +47,34 @@ pub struct Alternative {
     /// What to do about it.
     #[serde(skip_serializing_if = "Vec::is_empty", default)]
     pub next: Vec<String>,
+}
+
+/// What is known of a visit beside its figures.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Setting {
+    /// Where the agent was plugged in.
+    pub position: Position,
+    /// Hour of the day at the line when the visit began, 0 to 23; `None` where nobody noted it.
+    pub hour: Option<u8>,
+    /// What other tiers than the one sold would give here.
+    pub tiers: Vec<Tier>,
+}
+
+impl From<Position> for Setting {
+    fn from(position: Position) -> Self {
+        Self { position, ..Self::default() }
+    }
+}
+
+/// Rates of a tier as they would arrive at the port under test.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tier {
+    /// Its name.
+    pub name: String,
+    /// Mbit/s of TCP payload downstream.
+    pub down_mbit: f64,
+    /// Mbit/s of TCP payload upstream.
+    pub up_mbit: f64,
 }
 
 /// Something that a fault can show.
@@ -142,6 +170,16 @@ pub enum Symptom {
     CrossTraffic,
     /// The delay under load misses its limit.
     DelayUnderLoad,
+    /// It misses its limit while the line is filled downstream.
+    QueueDown,
+    /// It misses its limit while the line is filled upstream.
+    QueueUp,
+    /// Both rates, of which one is too low, are those of another tier.
+    RateOfAnotherTier,
+    /// One stream alone is held to what each of several gets.
+    SingleFlowShaped,
+    /// The visit began in the hours in which homes use their lines most.
+    EveningHour,
     /// No resolver gives usable answers.
     AllResolversDead,
     /// One resolver of several gives no usable answers.
@@ -168,6 +206,8 @@ pub enum Symptom {
     PathLoops,
     /// Some flows lose packets where others do not.
     OneWayLoses,
+    /// Flows that lose packets lose nearly all.
+    FlowsVanish,
     /// A router says that it does not carry packets on.
     RouteRefused,
     /// A setting of the test set gets in the way.
@@ -221,6 +261,12 @@ impl Symptom {
     pub fn words(self) -> &'static str {
         match self {
             Self::NoCarrier => "the port has no carrier",
+            Self::QueueDown => "the delay misses its limit while the line is filled downstream",
+            Self::QueueUp => "the delay misses its limit while the line is filled upstream",
+            Self::RateOfAnotherTier => "the rates are exactly those of another tier",
+            Self::SingleFlowShaped => "a single stream gets no more than each of several",
+            Self::EveningHour => "the visit began in the evening, when lines are used most",
+            Self::FlowsVanish => "flows that lose packets lose nearly all of them",
             Self::PortIsRadio => "the visit's port is a radio",
             Self::AdapterBusSlow => "the adapter hangs on a USB that is slower than the port or the service sold",
             Self::CoresHeldBack => "heat or a setting holds the test set's cores back",

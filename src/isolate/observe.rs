@@ -2,10 +2,10 @@
 //!
 //! The hard thing is to leave out: a symptom that could not be looked for must not count as absent.
 
-use super::model::{Observation, Symptom};
+use super::model::{Observation, Setting, Symptom};
 use crate::judge::{Judgement, Verdict};
-use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
-use crate::unit::{Direction, Family, Load, Position};
+use crate::reading::{Flaw, Outcome, Reading, Status};
+use crate::unit::{Family, Load, Position};
 
 mod between;
 mod far_end;
@@ -14,14 +14,15 @@ mod line;
 mod names;
 mod path;
 mod port;
+mod rates;
 mod sip;
 mod tv;
 mod voice;
 mod web;
 
 /// All symptoms that were looked for.
-pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Vec<Observation> {
-    let evidence = Evidence { position, outcomes, judgements };
+pub fn observe(setting: &Setting, outcomes: &[(&str, &Outcome)], judgements: &[Judgement]) -> Vec<Observation> {
+    let evidence = Evidence { position: setting.position, setting, outcomes, judgements };
     let mut found = Findings::default();
     between::observe(&evidence, &mut found);
     line::observe(&evidence, &mut found);
@@ -34,13 +35,15 @@ pub fn observe(position: Position, outcomes: &[(&str, &Outcome)], judgements: &[
     sip::observe(&evidence, &mut found);
     tv::observe(&evidence, &mut found);
     voice::observe(&evidence, &mut found);
-    rates(&evidence, &mut found);
+    rates::observe(&evidence, &mut found);
+    hour(&evidence, &mut found);
     found.0
 }
 
 /// What observation may look at.
 struct Evidence<'a> {
     position: Position,
+    setting: &'a Setting,
     outcomes: &'a [(&'a str, &'a Outcome)],
     judgements: &'a [Judgement],
 }
@@ -106,39 +109,14 @@ fn reason(outcome: &Outcome) -> &str {
     outcome.reason.as_deref().unwrap_or("no reason was given")
 }
 
-/// Rates and what bounded them.
-fn rates(evidence: &Evidence<'_>, found: &mut Findings) {
-    for (direction, symptom) in [(Direction::Down, Symptom::DownTooSlow), (Direction::Up, Symptom::UpTooSlow)] {
-        let rate = |j: &Judgement| j.reading == "throughput.tcp_payload_rate" && j.direction == Some(direction);
-        if let Some((missed, judgement)) = evidence.limit_missed(rate) {
-            found.note(symptom, missed, format!("{}: {}", judgement.criterion, judgement.because));
+/// Whether homes were likely at their lines: residential networks are fullest between six and eleven in the evening (common practice).
+fn hour(evidence: &Evidence<'_>, found: &mut Findings) {
+    // An hour that nobody noted supports no suspicion.
+    match evidence.setting.hour {
+        Some(hour) => {
+            found.note(Symptom::EveningHour, (18..23).contains(&hour), format!("the visit began in the hour from {hour}:00 on"));
         }
-    }
-    if let Some((missed, judgement)) = evidence.limit_missed(|j| j.reading.starts_with("throughput.delay_under_load")) {
-        found.note(Symptom::DelayUnderLoad, missed, format!("{}: {}", judgement.criterion, judgement.because));
-    }
-    let Some(throughput) = evidence.ran("throughput").filter(|o| !o.readings.is_empty()) else { return };
-    for (side, symptom) in [
-        (Limit::TestSet, Symptom::BoundByTestSet),
-        (Limit::FarEnd, Symptom::BoundByFarEnd),
-        (Limit::CrossTraffic, Symptom::CrossTraffic),
-    ] {
-        let limit = throughput.readings.iter().flat_map(|r| &r.limited_by).find(|l| l.side == side);
-        // Nobody looked for other traffic where the gateway's counters tell nothing.
-        let was_looked_for =
-            side != Limit::CrossTraffic || throughput.readings.iter().any(|r| r.name == "throughput.cross_traffic_ratio");
-        match limit {
-            Some(limit) => found.note(symptom, true, format!("the rate was bounded by {}", words::limited(limit))),
-            None if was_looked_for => found.note(symptom, false, format!("{} did not bound the rate", side_words(side))),
-            None => {}
-        }
-    }
-}
-
-fn side_words(side: Limit) -> &'static str {
-    match side {
-        Limit::TestSet => "the test set",
-        Limit::FarEnd => "the far end",
-        Limit::CrossTraffic => "other traffic",
+        None if found.0.is_empty() => {}
+        None => found.note(Symptom::EveningHour, false, "the record does not tell the hour of the visit"),
     }
 }

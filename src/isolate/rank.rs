@@ -25,12 +25,15 @@ pub struct Ranking {
 /// Weighs.
 pub fn rank(position: Position, observations: &[Observation]) -> Ranking {
     let possible: Vec<&'static Fault> = catalogue::all().filter(|f| f.segment(position).is_some()).collect();
-    let mut hypotheses: Vec<(Vec<usize>, f64)> = vec![(Vec::new(), SOUND.ln() + likelihood(&[], observations))];
-    for (i, first) in possible.iter().enumerate() {
-        hypotheses.push((vec![i], first.prior.ln() + likelihood(&[first], observations)));
-        for (j, second) in possible.iter().enumerate().skip(i + 1) {
-            let prior = (first.prior * second.prior / LINES).ln();
-            hypotheses.push((vec![i, j], prior + likelihood(&[first, second], observations)));
+    let looked = Looked::at(observations);
+    let weighed: Vec<Weighed> = possible.iter().map(|fault| looked.weighed(fault)).collect();
+    let mut hypotheses: Vec<(Vec<usize>, f64)> = vec![(Vec::new(), SOUND.ln() + looked.likelihood(&[]))];
+    for (i, first) in weighed.iter().enumerate() {
+        let prior = possible[i].prior;
+        hypotheses.push((vec![i], prior.ln() + looked.likelihood(&[first])));
+        for (j, second) in weighed.iter().enumerate().skip(i + 1) {
+            let both = (prior * possible[j].prior / LINES).ln();
+            hypotheses.push((vec![i, j], both + looked.likelihood(&[first, second])));
         }
     }
     // Subtract the largest before the exponential, so that nothing underflows to zero all over.
@@ -52,13 +55,56 @@ pub fn rank(position: Position, observations: &[Observation]) -> Ranking {
     Ranking { sound, faults }
 }
 
-/// Logarithm of the probability of all that was looked at when exactly these faults are present.
-fn likelihood(faults: &[&Fault], observations: &[Observation]) -> f64 {
-    let one = |o: &Observation| {
-        let stays_away = faults.iter().map(|f| 1.0 - shows(f, o.symptom)).product::<f64>() * (1.0 - stray(o.symptom));
-        if o.seen { (1.0 - stays_away).ln() } else { stays_away.ln() }
-    };
-    observations.iter().map(one).sum()
+/// How well these faults, and no others, fit what was seen: the logarithm of its probability, without their priors.
+pub(super) fn fit(faults: &[&Fault], observations: &[Observation]) -> f64 {
+    let looked = Looked::at(observations);
+    let weighed: Vec<Weighed> = faults.iter().map(|fault| looked.weighed(fault)).collect();
+    looked.likelihood(&weighed.iter().collect::<Vec<_>>())
+}
+
+/// What was looked for, parted: the absent adds up fault by fault, so that only what was seen is weighed anew for each pair.
+struct Looked<'a> {
+    seen: Vec<&'a Observation>,
+    absent: Vec<&'a Observation>,
+    /// For each symptom that was seen: the probability that it does not stray in.
+    strays_not: Vec<f64>,
+    /// Logarithm of the probability that none of the absent ones strays in.
+    none_strays: f64,
+}
+
+/// A fault against what was looked for.
+struct Weighed {
+    /// For each symptom that was seen: the probability that this fault does not bring it.
+    stays_away: Vec<f64>,
+    /// Logarithm of the probability that it brings none of those that are absent.
+    absent: f64,
+}
+
+impl<'a> Looked<'a> {
+    fn at(observations: &'a [Observation]) -> Self {
+        let (seen, absent): (Vec<_>, Vec<_>) = observations.iter().partition(|o| o.seen);
+        let strays_not = seen.iter().map(|o| 1.0 - stray(o.symptom)).collect();
+        let none_strays = absent.iter().map(|o| (1.0 - stray(o.symptom)).ln()).sum();
+        Self { seen, absent, strays_not, none_strays }
+    }
+
+    fn weighed(&self, fault: &Fault) -> Weighed {
+        let stays_away = |o: &&Observation| 1.0 - shows(fault, o.symptom);
+        Weighed {
+            stays_away: self.seen.iter().map(stays_away).collect(),
+            absent: self.absent.iter().map(|o| stays_away(o).ln()).sum(),
+        }
+    }
+
+    /// Logarithm of the probability of all that was looked at when exactly these faults are present.
+    fn likelihood(&self, faults: &[&Weighed]) -> f64 {
+        let comes = |(i, strays_not): (usize, &f64)| {
+            let stays_away = faults.iter().map(|fault| fault.stays_away[i]).product::<f64>() * strays_not;
+            (1.0 - stays_away).ln()
+        };
+        let seen: f64 = self.strays_not.iter().enumerate().map(comes).sum();
+        seen + self.none_strays + faults.iter().map(|fault| fault.absent).sum::<f64>()
+    }
 }
 
 /// Probability with which a fault brings a symptom.

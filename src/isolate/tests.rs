@@ -7,12 +7,23 @@ use crate::reading::{Limit, Outcome, Reading, Status, Target};
 use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Position, Segment};
 
 mod line;
+mod shaping;
+mod simulated;
 mod tv;
 mod voice;
 
+/// What other tiers would give at the port: TCP payload of IP, in full packets with time stamps (RFC 7323), 1448 of 1500.
+fn tiers() -> Vec<Tier> {
+    let payload = |mbit: f64| mbit * 1448.0 / 1500.0;
+    let tier = |(name, down, up): (&str, f64, f64)| Tier { name: name.into(), down_mbit: payload(down), up_mbit: payload(up) };
+    [("vdsl-100-40", 100.0, 40.0), ("wireless-50-10", 50.0, 10.0), ("cable-500-50", 500.0, 50.0)].map(tier).into()
+}
+
 /// A visit as its checks would leave it; starts sound, each scenario spoils a part of it.
+#[derive(Clone)]
 struct Visit {
     position: Position,
+    hour: Option<u8>,
     checks: Vec<(&'static str, Outcome)>,
 }
 
@@ -115,6 +126,7 @@ fn voice(answered: f64, registered: Option<f64>) -> Outcome {
 fn sound() -> Visit {
     Visit {
         position: Position::Gateway,
+        hour: None,
         checks: vec![
             ("link", link()),
             ("dhcp4", dhcp4()),
@@ -179,7 +191,7 @@ impl Visit {
         let has_tv = outcomes.iter().any(|(name, _)| *name == "multicast");
         let tier = if has_tv { "fibre-250-50-tv" } else { "fibre-250-50" };
         let judgements = judge(&profile::load(tier).unwrap(), Depth::Handoff, AccessKind::Ethernet, &outcomes);
-        isolate(self.position, &outcomes, &judgements)
+        isolate(&Setting { hour: self.hour, tiers: tiers(), ..self.position.into() }, &outcomes, &judgements)
     }
 }
 
@@ -199,7 +211,8 @@ fn bounded(side: Limit, what: &str) -> Outcome {
 
 fn deep_queue() -> Outcome {
     let mut outcome = throughput(240.0, 48.0);
-    outcome.readings.push(Reading::new("throughput.delay_under_load_p95", 900.0, 400, around(900.0, 0.1)).under(Load::Up));
+    outcome.readings.retain(|reading| !reading.name.starts_with("throughput.delay_under_load"));
+    outcome.readings.extend([Load::Down, Load::Up].map(|load| shaping::under_load(900.0, load)));
     outcome
 }
 
@@ -510,9 +523,13 @@ fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
     ]
 }
 
+fn all_scenarios() -> impl Iterator<Item = (&'static str, Visit, Option<Segment>)> {
+    scenarios().into_iter().chain(shaping::scenarios()).chain(tv::scenarios())
+}
+
 #[test]
 fn each_made_up_line_is_blamed_on_its_own_fault_and_segment() {
-    for (fault, visit, segment) in scenarios().into_iter().chain(tv::scenarios()) {
+    for (fault, visit, segment) in all_scenarios() {
         let found = visit.isolate();
         assert_eq!((found.fault.as_str(), found.segment), (fault, segment), "{found:#?}");
         assert!(found.confidence >= 0.5, "{fault}: {found:#?}");
@@ -524,8 +541,7 @@ fn each_made_up_line_is_blamed_on_its_own_fault_and_segment() {
 
 #[test]
 fn every_fault_of_the_catalogue_has_a_made_up_line() {
-    let mut told: std::collections::BTreeSet<&str> =
-        scenarios().into_iter().chain(tv::scenarios()).map(|(fault, ..)| fault).collect();
+    let mut told: std::collections::BTreeSet<&str> = all_scenarios().map(|(fault, ..)| fault).collect();
     // Of a tier of its own.
     told.extend(voice::marking_lost().fault.eq("marking-lost").then_some("marking-lost"));
     let missing: Vec<&str> = catalogue::all().map(|f| f.id).filter(|id| !told.contains(id)).collect();
@@ -538,6 +554,22 @@ fn routers_that_limit_their_echoes_lose_nothing() {
     let found = sound().with("echo", echo((120, 0.6), (400, 0.0), (0, 9.0))).isolate();
     assert_eq!(found.fault, "none-found", "{found:#?}");
     assert!(found.because.iter().any(|words| words.contains("limits its answers and loses nothing")), "{found:#?}");
+}
+
+#[test]
+fn a_router_that_limits_its_echoes_takes_no_blame_for_loss_behind_it() {
+    // 30 % at the gateway and 3 % behind the provider: what is lost at the gateway would be missing behind it too.
+    let found = sound().with("echo", echo((120, 0.6), (0, 3.0), (13, 9.0))).with("twoway", twoway(30, 9.0)).isolate();
+    assert_eq!((found.fault.as_str(), found.segment), ("network-loss", Some(Segment::Network)), "{found:#?}");
+}
+
+#[test]
+fn a_segment_is_not_named_by_how_often_faults_occur() {
+    // The provider's hop answers nobody: loss to the far end may be of the access line or of the network.
+    let found = sound().with("echo", echo((0, 0.6), (400, 3.0), (13, 9.0))).with("twoway", twoway(30, 9.0)).isolate();
+    assert_eq!((found.fault.as_str(), found.segment), ("not-sure", None), "{found:#?}");
+    let named: Vec<_> = found.alternatives.iter().map(|other| other.fault.as_str()).collect();
+    assert_eq!(named[..2], ["access-loss", "network-loss"], "{found:#?}");
 }
 
 #[test]
@@ -561,6 +593,60 @@ fn two_faults_at_once_are_both_named() {
     assert_eq!(named, ["access-slow", "one-resolver-dead"], "{found:#?}");
 }
 
+/// Heavy loss keeps percentiles of the delay from being known, and brings a second fault close: that one is no rival of the first.
+#[test]
+fn what_stands_beside_a_sure_fault_takes_nothing_from_it() {
+    let late = Reading::new("twoway.round_trip_p95", 2000.0, 280, around(2000.0, 0.01)).on(Target::FarEnd);
+    let mut stream = twoway(60, 9.0);
+    stream.readings.retain(|reading| reading.name != "twoway.round_trip_p95");
+    stream.readings.push(late);
+    let visit = sound().with("echo", echo((48, 0.6), (48, 3.0), (50, 9.0))).with("twoway", stream);
+    let visit = visit.with("throughput", deep_queue()).with("ipv6", flawed(ipv6(), "ipv6-no-prefix"));
+    let found = visit.isolate();
+    let named: Vec<_> = found.also.iter().map(|a| a.fault.as_str()).chain([found.fault.as_str()]).collect();
+    assert!(named.contains(&"home-loss") && named.contains(&"no-prefix"), "{found:#?}");
+}
+
+/// Units of two faults whose signs lie apart: each pair is found as the two that it is.
+#[test]
+fn pairs_of_faults_are_found_as_two() {
+    let second_server = flawed(dhcp4(), "dhcp4-second-server");
+    let slow = throughput(94.0, 19.0);
+    let far = |visit: Visit| visit.with("echo", echo((0, 0.6), (0, 3.0), (0, 70.0))).with("twoway", twoway(0, 70.0));
+    let dead = dns((40, 0.0), (0, 0.0));
+    let cases = [
+        (["access-slow", "one-resolver-dead"], sound().with("dns", dead.clone()).with("throughput", slow.clone())),
+        (["network-delay", "second-address-server"], far(sound().with("dhcp4", second_server.clone()))),
+        (
+            ["carrier-nat", "deep-queue"],
+            sound().with("throughput", deep_queue()).beside("between", between(2.0, 1.0, "between-carrier-nat")),
+        ),
+        (["resolver-lies", "small-mtu"], sound().with("dns", dns((0, 3.0), (0, 0.0))).beside("mtu", mtu(1400.0, 0.0))),
+        (["access-slow", "network-delay"], far(sound().with("throughput", slow.clone()))),
+        (
+            ["home-loss", "no-prefix"],
+            sound()
+                .with("echo", echo((12, 0.6), (12, 3.0), (14, 9.0)))
+                .with("twoway", twoway(30, 9.0))
+                .with("ipv6", flawed(ipv6(), "ipv6-no-prefix")),
+        ),
+        (
+            ["gateway-rewrites-sip", "one-resolver-dead"],
+            sound().with("dns", dead).beside("sip", flawed(voice(1.0, Some(1.0)), "sip-rewritten")),
+        ),
+        (
+            ["carrier-drops", "second-address-server"],
+            sound().with("dhcp4", second_server).with("link", flawed(link(), "link-carrier-lost")),
+        ),
+    ];
+    for (pair, visit) in cases {
+        let found = visit.isolate();
+        let mut named: Vec<_> = found.also.iter().map(|a| a.fault.as_str()).chain([found.fault.as_str()]).collect();
+        named.sort_unstable();
+        assert_eq!(named, pair, "{found:#?}");
+    }
+}
+
 #[test]
 fn a_missed_limit_that_nothing_explains_is_not_smoothed_over() {
     // The lookup of names fails for a quarter of all names at both resolvers: no entry of the catalogue says so.
@@ -571,7 +657,7 @@ fn a_missed_limit_that_nothing_explains_is_not_smoothed_over() {
 
 #[test]
 fn nothing_looked_at_means_not_sure() {
-    assert_eq!(isolate(Position::Gateway, &[], &[]).fault, "not-sure");
+    assert_eq!(isolate(&Position::Gateway.into(), &[], &[]).fault, "not-sure");
 }
 
 #[test]
@@ -610,7 +696,7 @@ fn evidence_for_a_fault_never_lowers_the_belief_in_it() {
 fn beliefs_are_probabilities() {
     for (_, visit, _) in scenarios() {
         let outcomes: Vec<(&str, &Outcome)> = visit.checks.iter().map(|(name, outcome)| (*name, outcome)).collect();
-        let ranking = rank::rank(visit.position, &observe::observe(visit.position, &outcomes, &[]));
+        let ranking = rank::rank(visit.position, &observe::observe(&visit.position.into(), &outcomes, &[]));
         let all = ranking.faults.iter().map(|(_, b)| *b).chain([ranking.sound]);
         assert!(all.clone().all(|b| (0.0..=1.0 + 1e-9).contains(&b)), "{ranking:?}");
         // Each hypothesis counts once for the sound line or for each of at most two faults.

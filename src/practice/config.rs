@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::net::tc::TokenBucket;
-use crate::unit::{Direction, Layer, Rate, Segment};
+use crate::unit::{Direction, Layer, Rate, Ratio, Segment};
 use crate::wire::vlan::TagStack;
 
 use super::impair::Impairment;
@@ -142,7 +142,7 @@ pub enum SipService {
 }
 
 /// Which services run on the line.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Services {
     /// The gateway hands out addresses.
     pub dhcp: bool,
@@ -154,8 +154,8 @@ pub struct Services {
     pub far_end: bool,
     /// The gateway answers to UPnP and tells of its line.
     pub igd: bool,
-    /// Another host in the home uses a part of the line the whole time.
-    pub cross_traffic: bool,
+    /// Another host in the home uses this share of the line the whole time.
+    pub cross_traffic: Option<Ratio>,
     /// Who stands in the way of plain HTTP at the provider's edge.
     pub meddler: Option<Meddler>,
     /// The SIP registrar, on the resolvers' host.
@@ -172,7 +172,7 @@ impl Services {
         ipv6: None,
         far_end: false,
         igd: false,
-        cross_traffic: false,
+        cross_traffic: None,
         meddler: None,
         sip: None,
         rewrites_sip: false,

@@ -5,9 +5,10 @@
 
 use std::time::Duration;
 
-use crate::unit::{Ratio, Segment};
+use crate::unit::Segment;
 
 use super::config::{Concentrator, DnsService, Handoff, Impairments, Ipv6Service, LineConfig, Meddler, SipService};
+use super::extent::Extent;
 use super::impair::Impairment;
 use super::tv::TvService;
 
@@ -32,6 +33,8 @@ pub enum Fault {
     CrossTraffic,
     /// The access line carries half the rate, both ways.
     SlowLine,
+    /// The access line is configured for another tier: 50 Mbit/s down and 10 up, counted as IP.
+    WrongTier,
     /// Frames get lost on the access line.
     AccessLoss,
     /// The access line delays far beyond its kind.
@@ -80,15 +83,12 @@ pub enum Fault {
     TvForgotten,
 }
 
-/// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
-const LOSS: f64 = 0.06;
-
-/// Below any MTU that a tier sells, above what hosts must take.
-const SMALL_MTU: u16 = 1400;
+/// From the end of one stop of the line to the next one's start, on average.
+const STALL_AFTER: Duration = Duration::from_millis(400);
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 32] = [
+    pub const ALL: [Self; 33] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -98,6 +98,7 @@ impl Fault {
         Self::HomeLoss,
         Self::CrossTraffic,
         Self::SlowLine,
+        Self::WrongTier,
         Self::AccessLoss,
         Self::LongDelay,
         Self::DeepBuffer,
@@ -135,6 +136,7 @@ impl Fault {
             Self::HomeLoss => "home-loss",
             Self::CrossTraffic => "cross-traffic",
             Self::SlowLine => "slow-line",
+            Self::WrongTier => "wrong-tier",
             Self::AccessLoss => "access-loss",
             Self::LongDelay => "long-delay",
             Self::DeepBuffer => "deep-buffer",
@@ -178,6 +180,7 @@ impl Fault {
             Self::HomeLoss => "6 % of frames are lost between laptop and gateway, each way",
             Self::CrossTraffic => "another device in the home uses 30 % of the line, each way",
             Self::SlowLine => "the access line carries half the rate sold, both ways",
+            Self::WrongTier => "the access line is configured for 50 Mbit/s down and 10 up",
             Self::AccessLoss => "6 % of frames are lost on the access line, each way",
             Self::LongDelay => "the access line delays each frame by 60 ms, each way",
             Self::DeepBuffer => "the access line's buffers hold half a second",
@@ -213,7 +216,7 @@ impl Fault {
                 Segment::Access
             }
             // The account is the provider's: nothing on the line is broken.
-            Self::LoginRefused | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
+            Self::LoginRefused | Self::WrongTier | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
             Self::TvNoQuerier | Self::TvForgotten => Segment::Home,
             Self::NoDhcp
             | Self::RogueDhcp
@@ -258,12 +261,17 @@ impl Fault {
 
     /// Gives the line this fault, on top of what it has. Slow line and deep buffer need a shaped line to work on.
     pub fn apply(self, line: &mut LineConfig) {
-        let losing = Impairment::losing(Ratio::new(LOSS).unwrap_or_default());
+        self.apply_at(Extent::default(), line);
+    }
+
+    /// The same to an extent; a fault without a size is there or not.
+    pub fn apply_at(self, extent: Extent, line: &mut LineConfig) {
+        let losing = Impairment::losing(extent.loss());
         match self {
             Self::NoConcentrator | Self::LoginRefused => line.handoff = self.handoff().unwrap_or(line.handoff),
             Self::RogueDhcp => line.strangers.dhcp_server = true,
             Self::DuplicateAddress => line.strangers.address_holder = true,
-            Self::CrossTraffic => line.services.cross_traffic = true,
+            Self::CrossTraffic => line.services.cross_traffic = Some(extent.others()),
             // Of either version.
             Self::NoDhcp => {
                 line.services.dhcp = false;
@@ -276,22 +284,27 @@ impl Fault {
             Self::AccessLoss => add(&mut line.access, |i| i.loss = losing.loss),
             Self::NetworkLoss => add(&mut line.network, |i| i.loss = losing.loss),
             Self::NetworkDead => add(&mut line.network, |i| i.blackhole = true),
-            Self::LongDelay => add(&mut line.access, |i| i.delay += Duration::from_millis(60)),
+            Self::LongDelay => add(&mut line.access, |i| i.delay += extent.delay()),
             Self::SlowLine => {
                 for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
-                    *shape = shape.scaled(0.5);
+                    *shape = shape.scaled(extent.rate_left());
+                }
+            }
+            Self::WrongTier => {
+                if let Some(other) = LineConfig::sold_at_ip(50.0, 10.0) {
+                    (line.down, line.up) = (line.down.and(other.down), line.up.and(other.up));
                 }
             }
             Self::DeepBuffer => {
                 for shape in [&mut line.down, &mut line.up].into_iter().flatten() {
-                    shape.queue = Duration::from_millis(500);
+                    shape.queue = extent.queue();
                 }
             }
             Self::VoiceJitter => {
-                add(&mut line.access, |i| (i.stall, i.stall_after) = (Duration::from_millis(200), Duration::from_millis(400)));
+                add(&mut line.access, |i| (i.stall, i.stall_after) = (extent.stall(), STALL_AFTER));
             }
-            Self::SmallMtu => line.access_mtu = Some(SMALL_MTU),
-            Self::MtuBlackhole => add(&mut line.access, |i| i.longest = Some(SMALL_MTU)),
+            Self::SmallMtu => line.access_mtu = Some(extent.packet()),
+            Self::MtuBlackhole => add(&mut line.access, |i| i.longest = Some(extent.packet())),
             Self::DoubleNat => line.carrier_translation = true,
             Self::DnsDead => line.services.dns = Some(DnsService::Silent),
             Self::OneResolverDead => line.services.dns = Some(DnsService::SecondSilent),
@@ -360,6 +373,6 @@ mod tests {
         Fault::LongDelay.apply(&mut line);
         Fault::AccessLoss.apply(&mut line);
         assert_eq!(line.access.up.delay, Duration::from_millis(65));
-        assert_eq!(line.access.down.loss.value(), LOSS);
+        assert_eq!(line.access.down.loss, Extent::Heavy.loss());
     }
 }

@@ -77,7 +77,7 @@ impl PracticeLine {
         line.furnish(&Node::ALL, &CABLES, &ADDRESSES, &ROUTES)?;
         line.narrow()?;
         line.introduce()?;
-        if line.config.services.cross_traffic {
+        if line.config.services.cross_traffic.is_some() {
             line.sites.insert(Node::Neighbour, make_site(Node::Neighbour.label())?);
             line.furnish(&[Node::Neighbour], &NEIGHBOUR_CABLES, &NEIGHBOUR_ADDRESSES, &NEIGHBOUR_ROUTES)?;
         }

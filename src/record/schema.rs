@@ -106,6 +106,9 @@ pub struct Place {
     /// VLAN of the handoff, outer and inner one with a dot between; missing when it has none.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub vlan: Option<String>,
+    /// How far the local time of the test set is ahead of UTC: whether the visit was in the evening is told by it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub utc_offset_minutes: Option<i16>,
     /// Free words of the technician.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub note: Option<String>,
@@ -289,15 +292,39 @@ impl Record {
     /// What the record holds so far, held against the profile; the record stays as it is.
     pub fn judged(&self, profile: &Profile) -> Vec<Judgement> {
         let depth = self.plan.as_ref().map_or_else(Depth::default, |plan| plan.depth);
-        judge::judge(profile, depth, self.place.access, &self.outcomes())
+        let setting = Setting { depth, access: self.place.access, position: self.place.position };
+        judge::judge(profile, setting, self.line.as_ref().map(|line| &line.facts), &self.outcomes())
+    }
+
+    /// What isolation knows of where and when, beside the outcomes.
+    fn setting(&self, profile: Option<&Profile>) -> isolate::Setting {
+        let hour = self.place.utc_offset_minutes.map(|minutes| {
+            let second = self.started.as_second() + i64::from(minutes) * 60;
+            (second.rem_euclid(86_400) / 3600) as u8
+        });
+        let tiers = profile.map_or_else(Vec::new, |profile| other_tiers(profile, &self.sold));
+        isolate::Setting { position: self.place.position, hour, tiers }
     }
 
     fn concluded(&self, profile: Option<&Profile>) -> Conclusion {
         let judgements = profile.map_or_else(Vec::new, |profile| self.judged(profile));
         let verdict = judge::overall(&judgements);
-        let isolation = isolate::isolate(self.place.position, &self.outcomes(), &judgements);
+        let isolation = isolate::isolate(&self.setting(profile), &self.outcomes(), &judgements);
         Conclusion { judgements, verdict, isolation }
     }
+}
+
+/// The program's other tiers, as they would arrive on a line that was sold as this one: its headers, their rates.
+fn other_tiers(profile: &Profile, sold: &[SoldRate]) -> Vec<isolate::Tier> {
+    let payload = |direction| sold.iter().find(|rate| rate.direction == direction).map(|rate| rate.payload_mbit / rate.sold_mbit);
+    let (Some(down), Some(up)) = (payload(Direction::Down), payload(Direction::Up)) else { return Vec::new() };
+    let loaded = profile::list().into_iter().filter_map(|listed| profile::load(listed.name).ok());
+    let others = loaded.filter(|other| other.sold.is_some() && other.sold_mbit() != profile.sold_mbit());
+    let tier = |other: Profile| {
+        let (sold_down, sold_up) = other.sold_mbit();
+        isolate::Tier { name: other.name, down_mbit: sold_down * down, up_mbit: sold_up * up }
+    };
+    others.map(tier).collect()
 }
 
 /// What judge and isolation make of a record.

@@ -20,7 +20,10 @@ pub(super) fn open(options: &VisitOptions, plan: &Plan) -> Record {
         host: text(nix::sys::utsname::UtsName::nodename),
         kernel: text(nix::sys::utsname::UtsName::release),
     };
+    let begun = Timestamp::now();
+    let ahead = jiff::tz::TimeZone::system().to_offset(begun).seconds() / 60;
     let place = Place {
+        utc_offset_minutes: i16::try_from(ahead).ok(),
         circuit: options.circuit.clone(),
         position: options.position,
         interface: options.interface.name.clone(),
@@ -28,7 +31,7 @@ pub(super) fn open(options: &VisitOptions, plan: &Plan) -> Record {
         vlan: (!options.vlan.is_none()).then(|| options.vlan.to_string()),
         note: options.note.clone(),
     };
-    let mut record = Record::begin(Uuid::now_v7(), Timestamp::now(), agent, place, options.profile.as_ref());
+    let mut record = Record::begin(Uuid::now_v7(), begun, agent, place, options.profile.as_ref());
     if let Some(facts) = &options.line {
         record.note_line(facts, options.profile.as_ref());
     }

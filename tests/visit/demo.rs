@@ -99,6 +99,7 @@ found_in_its_stretch! {
     home_loss_is_found_at_home: HomeLoss,
     cross_traffic_is_found_at_home: CrossTraffic,
     a_slow_line_is_found_on_the_access_line: SlowLine,
+    another_tiers_rates_are_found_in_the_network: WrongTier,
     access_loss_is_found_on_the_access_line: AccessLoss,
     a_long_delay_is_found_on_the_access_line: LongDelay,
     a_deep_buffer_is_found_on_the_access_line: DeepBuffer,

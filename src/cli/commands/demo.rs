@@ -22,13 +22,15 @@ const WORKERS: usize = 2;
 /// Runs `demo`. Must be called before the process has a second thread: without root it enters a user namespace.
 pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     if args.list_faults {
-        let lines: Vec<String> = Fault::ALL.iter().map(|f| format!("{:<14} {}", f.name(), f.description())).collect();
+        let sized = |fault: &Fault| if fault.extents().len() > 1 { "; or :clear, or :slight" } else { "" };
+        let lines: Vec<String> = Fault::ALL.iter().map(|f| format!("{:<18} {}{}", f.name(), f.description(), sized(f))).collect();
         output::result(&lines.join("\n"))?;
         return Ok(Exit::Pass);
     }
-    let fault = args.fault.as_deref().map(fault).transpose()?;
+    let faults = args.fault.iter().map(|text| Fault::read(text).map_err(Failure::usage)).collect::<Result<Vec<_>, _>>()?;
     // Some faults are of a service that not every tier is sold with.
-    let profile = meaning::profile(fault.and_then(Fault::tier).unwrap_or(&args.profile))?;
+    let tier = faults.iter().find_map(|(fault, _)| fault.tier());
+    let profile = meaning::profile(tier.unwrap_or(&args.profile))?;
     let facts = args.line.as_deref().map(meaning::line_facts).transpose()?;
     let keep = meaning::keep(args.record.as_deref())?;
     acquire_rights().map_err(Failure::could_not_run)?;
@@ -40,7 +42,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     if let Some(tv) = &profile.tv {
         config.tv = Tv { channels: tv.channels.clone(), version: tv.version, ..Tv::default() };
     }
-    if let Some(fault) = fault.filter(|fault| fault.is_of_tv() && profile.tv.is_none()) {
+    if let Some((fault, _)) = faults.iter().find(|(fault, _)| fault.is_of_tv() && profile.tv.is_none()) {
         return Err(Failure::usage(format_args!(
             "the fault {fault} is one of TV, and the tier {} has none: give a tier with channels, for instance --profile fibre-250-50-tv",
             profile.name
@@ -51,15 +53,15 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
         AccessArg::Pppoe => Handoff::Pppoe(Concentrator::Serving),
     };
     // Some faults are of another kind of handoff, and bring it along.
-    let handoff = fault.and_then(Fault::handoff).unwrap_or(handoff);
+    let handoff = faults.iter().find_map(|(fault, _)| fault.handoff()).unwrap_or(handoff);
     config = config.handed_over(handoff, args.vlan.unwrap_or_default());
     let (access, position) = match handoff {
         Handoff::Gateway => (Access::Ethernet, Position::Gateway),
         // A session is opened in the gateway's place: at the terminal.
         Handoff::Pppoe(_) => (Access::Pppoe(practice::account()), Position::Ont),
     };
-    if let Some(fault) = fault {
-        fault.apply(&mut config);
+    for (fault, extent) in &faults {
+        fault.apply_at(*extent, &mut config);
     }
     let vlan = config.vlan;
     let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
@@ -104,9 +106,4 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     line.shutdown();
     verify::show(&record, args.json)?;
     Ok(Exit::from(record.verdict))
-}
-
-fn fault(name: &str) -> Result<Fault, Failure> {
-    let names = || Fault::ALL.iter().map(|f| f.name()).collect::<Vec<_>>().join(", ");
-    Fault::by_name(name).ok_or_else(|| Failure::usage(format_args!("no fault is called `{name}`; there are {}", names())))
 }

@@ -33,7 +33,15 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "large packets vanish without a word: a link carries less than it says, and its errors are filtered or never sent",
         place: Place::Always(Segment::Access),
         prior: 20.0,
-        shows: &[(MtuBlackhole, 0.98), (DownTooSlow, 0.7), (UpTooSlow, 0.7), (FarEndSilent, 0.2), (DelayUnderLoad, 0.1)],
+        shows: &[
+            (MtuBlackhole, 0.98),
+            (DownTooSlow, 0.7),
+            (UpTooSlow, 0.7),
+            (FarEndSilent, 0.2),
+            (DelayUnderLoad, 0.1),
+            (QueueDown, 0.6),
+            (QueueUp, 0.6),
+        ],
         next: &[
             "repeat at the terminal or modem to rule the gateway out",
             "compare the MTU of the gateway's WAN side with the service's encapsulation (PPPoE takes 8 octets, a VLAN tag 4)",

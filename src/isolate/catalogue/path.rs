@@ -82,7 +82,7 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "one of several equal ways in the network loses packets: some connections suffer and others do not",
         place: Place::Always(Segment::Network),
         prior: 2.0,
-        shows: &[(OneWayLoses, 0.95), (LossToFarEnd, 0.3), (DownTooSlow, 0.1), (UpTooSlow, 0.1)],
+        shows: &[(OneWayLoses, 0.95), (FlowsVanish, 0.05), (LossToFarEnd, 0.3), (DownTooSlow, 0.1), (UpTooSlow, 0.1)],
         next: &[
             "hand the next hop and the flows' ports in this record to the operations centre: a retest from another port may look fine",
         ],
@@ -99,6 +99,11 @@ pub(super) const FAULTS: &[Fault] = &[
             (TvLoss, 0.7),
             (DownTooSlow, 0.5),
             (UpTooSlow, 0.5),
+            // Above 5 per cent the 95th percentile of the delay lies among what never came back.
+            (DelayTooLong, 0.3),
+            (DelayUnderLoad, 0.3),
+            (QueueDown, 0.7),
+            (QueueUp, 0.7),
         ],
         next: NEARBY,
     },
@@ -116,6 +121,10 @@ pub(super) const FAULTS: &[Fault] = &[
             (LowMargin, 0.4),
             (LineErrors, 0.5),
             (LightOutOfRange, 0.1),
+            (DelayTooLong, 0.3),
+            (DelayUnderLoad, 0.3),
+            (QueueDown, 0.7),
+            (QueueUp, 0.7),
         ],
         next: &[
             "repeat at the terminal or modem to rule the gateway out",
@@ -128,7 +137,16 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "packets are lost behind the provider's first hop",
         place: Place::Always(Segment::Network),
         prior: 30.0,
-        shows: &[(LossToFarEnd, 0.96), (TvLoss, 0.5), (DownTooSlow, 0.4), (UpTooSlow, 0.3)],
+        shows: &[
+            (LossToFarEnd, 0.96),
+            (TvLoss, 0.5),
+            (DownTooSlow, 0.4),
+            (UpTooSlow, 0.3),
+            (DelayTooLong, 0.3),
+            (DelayUnderLoad, 0.3),
+            (QueueDown, 0.7),
+            (QueueUp, 0.7),
+        ],
         next: &[
             "repeat against a second far end if there is one",
             "hand this record to the operations centre: the line itself is clean",
@@ -169,7 +187,7 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "the access line carries less than was sold downstream",
         place: Place::Always(Segment::Access),
         prior: 100.0,
-        shows: &[(DownTooSlow, 0.97), (DelayUnderLoad, 0.2)],
+        shows: &[(DownTooSlow, 0.97), (DelayUnderLoad, 0.2), (QueueDown, 0.6), (QueueUp, 0.6)],
         next: &[
             "compare with the rate that the modem or terminal shows for the line, and with the profile provisioned",
             "repeat at the terminal or modem to rule the gateway out",
@@ -180,7 +198,7 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "the access line carries less than was sold upstream",
         place: Place::Always(Segment::Access),
         prior: 60.0,
-        shows: &[(UpTooSlow, 0.97), (DelayUnderLoad, 0.2)],
+        shows: &[(UpTooSlow, 0.97), (DelayUnderLoad, 0.2), (QueueDown, 0.6), (QueueUp, 0.6)],
         next: &[
             "compare with the rate that the modem or terminal shows for the line, and with the profile provisioned",
             "repeat at the terminal or modem to rule the gateway out",
@@ -191,7 +209,7 @@ pub(super) const FAULTS: &[Fault] = &[
         title: "the access line carries less than was sold in both directions",
         place: Place::Always(Segment::Access),
         prior: 60.0,
-        shows: &[(DownTooSlow, 0.97), (UpTooSlow, 0.97), (DelayUnderLoad, 0.2)],
+        shows: &[(DownTooSlow, 0.97), (UpTooSlow, 0.97), (DelayUnderLoad, 0.2), (QueueDown, 0.6), (QueueUp, 0.6)],
         next: &[
             "compare with the rates that the modem or terminal shows for the line, and with the profile provisioned: a smaller tier is usual",
             "repeat at the terminal or modem to rule the gateway out",
@@ -217,10 +235,10 @@ pub(super) const FAULTS: &[Fault] = &[
     },
     Fault {
         id: "deep-queue",
-        title: "a queue that is too deep fills under load and delays everything",
+        title: "queues that are too deep fill under load in both directions and delay everything",
         place: Place::Always(Segment::Access),
-        prior: 60.0,
-        shows: &[(DelayUnderLoad, 0.97)],
+        prior: 40.0,
+        shows: &[(DelayUnderLoad, 0.97), (QueueDown, 0.95), (QueueUp, 0.95)],
         next: &[
             "switch queue management on at the gateway if it has it",
             "ask whether the provider's shaper manages its queue (RFC 7567)",

@@ -45,11 +45,29 @@ pub(super) const FAULTS: &[Fault] = &[
         next: &["set both ends of the cable to automatic negotiation and repeat"],
     },
     Fault {
+        id: "duplex-mismatch",
+        title: "the port runs full duplex and its other end half: frames get damaged as soon as there is load",
+        place: Place::NextToThePort,
+        prior: 3.0,
+        shows: &[(PortErrors, 0.95), (DownTooSlow, 0.8), (UpTooSlow, 0.8), (LossToGateway, 0.1), (LossToFarEnd, 0.1)],
+        next: &[
+            "see how the port at the other end is set: where one end is fixed, the other must be fixed to the same, and automatic at both is right",
+            "repeat with automatic negotiation at both ends",
+        ],
+    },
+    Fault {
         id: "cable-errors",
         title: "frames arrive damaged at the port: cable, plug or adapter",
         place: Place::NextToThePort,
         prior: 30.0,
-        shows: &[(PortErrors, 0.97), (LossToGateway, 0.6), (LossToProvider, 0.6), (LossToFarEnd, 0.7), (DownTooSlow, 0.4)],
+        shows: &[
+            (PortErrors, 0.97),
+            (LossToGateway, 0.4),
+            (LossToProvider, 0.4),
+            (LossToFarEnd, 0.5),
+            (DownTooSlow, 0.4),
+            (UpTooSlow, 0.25),
+        ],
         next: &["swap the Ethernet cable and look at the plugs, then repeat", "try another port of the device"],
     },
     Fault {

@@ -10,6 +10,8 @@ use crate::unit::Family;
 const LOSS_SEEN: f64 = 0.001;
 /// An upper bound of the loss below this is as good as none when the question is where 1 per cent and more arise.
 const LOSS_ABSENT: f64 = 0.02;
+/// A flow that loses this share carries nothing that anybody can use.
+const VANISHED: f64 = 0.8;
 /// Less of this lost is alive.
 const LIVES: f64 = 0.9;
 /// A wired home adds less than 2 ms (common practice); this much before the gateway is odd.
@@ -135,7 +137,12 @@ fn loss(evidence: &Evidence<'_>, reach: &Reach, found: &mut Findings) {
             Some(direction) => format!("{figure} ({direction})"),
             None => figure,
         };
+        // A packet to the far end and back meets every loss on the way: no point before it can lose more of its own.
+        let most_behind = points[i + 1..].iter().filter_map(|(_, _, r)| *r).filter_map(most_lost).reduce(f64::min);
         match lossy(reading) {
+            Some(true) if any_known(&behind) == Some(true) && reading.low > most_behind => {
+                // How much of it is true loss can't be told, so it says nothing of this stretch.
+            }
             // RFC 1812 section 4.3.2.8 lets routers limit their ICMP: only loss that is seen behind as well is loss.
             Some(true) if any_known(&behind) == Some(false) => {
                 found.note(*symptom, false, format!("{figure}, but none behind it: it limits its answers and loses nothing"));
@@ -144,6 +151,12 @@ fn loss(evidence: &Evidence<'_>, reach: &Reach, found: &mut Findings) {
             None => {}
         }
     }
+}
+
+/// The most that may be lost there and back, by the reading's interval.
+fn most_lost(reading: &Reading) -> Option<f64> {
+    // One direction alone: the other may lose as much.
+    reading.high.map(|high| if reading.direction.is_some() { 2.0 * high } else { high })
 }
 
 /// Whether a loss reading shows loss; `None` when its interval can't tell.
@@ -162,7 +175,18 @@ fn several_ways(evidence: &Evidence<'_>, found: &mut Findings) {
     let counted: Vec<_> = evidence.readings("path.bad_flow_ratio").collect();
     let is_bad = counted.iter().any(|reading| reading.value > 0.0);
     match evidence.flaw("path", &["path-way-loses", "path-flows-lose"]) {
-        Some(flaw) if is_bad => found.note(Symptom::OneWayLoses, true, &flaw.what),
+        Some(flaw) if is_bad => {
+            found.note(Symptom::OneWayLoses, true, &flaw.what);
+            // Spread evenly over flows, the share lost of all is the share of bad flows times what these lose.
+            let lost = evidence.readings("path.flow_loss_ratio").map(|reading| reading.value).fold(0.0, f64::max);
+            let flows = counted.iter().map(|reading| reading.value).fold(0.0, f64::max);
+            let percent = words::significant(lost / flows * 100.0);
+            found.note(
+                Symptom::FlowsVanish,
+                lost >= VANISHED * flows,
+                format!("flows that lose lose some {percent} % of their packets"),
+            );
+        }
         _ if !counted.is_empty() => found.note(Symptom::OneWayLoses, is_bad, "no flow loses more than the others"),
         _ => {}
     }

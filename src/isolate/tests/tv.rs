@@ -14,6 +14,11 @@ fn lost(packets: u64) -> Reading {
     loss("multicast.stream_loss_ratio", packets, 1200).on(Target::Channel(1)).over(Family::Ipv4)
 }
 
+/// A line on which only channels lose, so many packets of 1200.
+pub(super) fn losing(packets: u64) -> Visit {
+    sound().beside("multicast", watched(vec![lost(packets)], &[], true))
+}
+
 /// One line for each fault, with what it shows.
 pub(super) fn scenarios() -> Vec<(&'static str, Visit, Option<Segment>)> {
     const MISSING: &str = "multicast-not-arriving";

@@ -26,8 +26,6 @@ use crate::practice::tv;
 use crate::unit::Direction;
 use crate::wire::ethernet::Mac;
 
-/// Share of the line that another host in the home takes, and where it stops.
-const NEIGHBOUR_SHARE: f64 = 0.3;
 const NEIGHBOUR_MOST_MBIT: f64 = 100.0;
 /// Rate of a line without shape, for that share.
 const UNSHAPED_MBIT: f64 = 100.0;
@@ -119,10 +117,10 @@ impl PracticeLine {
             let role = SipMiddleRole::start(self.namespace(Node::Gateway), GATEWAY_WAN_V4, RESOLVERS_V4[0]);
             self.services.sip_middle = Some(role.map_err(system("having the gateway rewrite SIP"))?);
         }
-        if wanted.cross_traffic && self.config.handoff == Handoff::Gateway {
+        if let Some(share) = wanted.cross_traffic.filter(|_| self.config.handoff == Handoff::Gateway) {
             let mbit = |direction| {
                 let rate = self.config.shape(direction).map_or(UNSHAPED_MBIT, |shape| shape.rate().mbit());
-                (rate * NEIGHBOUR_SHARE).min(NEIGHBOUR_MOST_MBIT)
+                (rate * share.value()).min(NEIGHBOUR_MOST_MBIT)
             };
             let (home, network) = (self.namespace(Node::Neighbour), self.namespace(Node::FarEnd));
             let far = SocketAddr::new(FAR_END_V4.into(), NEIGHBOUR_SERVICE);

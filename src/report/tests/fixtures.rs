@@ -36,6 +36,7 @@ fn visit(number: u128, tier: &str, checks: Checks, interrupted: Option<String>) 
         vlan: None,
         position: Position::Gateway,
         interface: "eth0".into(),
+        utc_offset_minutes: None,
         note: (number == 2).then(|| "customer reports breaks in calls".to_owned()),
     };
     let id = Uuid::from_u128(0x019a_0000_0000_7000_8000_0000_0000_0000 + number);
