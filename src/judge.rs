@@ -13,7 +13,7 @@ mod remedy;
 pub mod sold;
 pub mod verdict;
 
-pub use crate::profile::Severity;
+pub use crate::profile::{Setting, Severity};
 pub use budget::{BoundBy, RateBudget, budgets, share_of_sold};
 pub use criterion::{judge, on_interval};
 pub use provable::{Needs, Proof, proofs};

@@ -225,6 +225,9 @@ pub enum ProfileAction {
         /// How the line gives its service.
         #[arg(long, value_enum, default_value_t = AccessArg::Ethernet)]
         access: AccessArg,
+        /// Where the laptop would be plugged in.
+        #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
+        position: PositionArg,
     },
     /// Say whether a file is a valid tier, and exactly where it is not.
     Validate {

@@ -13,7 +13,7 @@ use uuid::Uuid;
 use crate::isolate::{self, Isolation};
 use crate::judge::{self, Judgement, RateBudget, SoldRate, Verdict};
 use crate::line::{LineFacts, TYPED_IN};
-use crate::profile::{self, Profile};
+use crate::profile::{self, Profile, Setting};
 use crate::reading::{Outcome, Reading};
 use crate::unit::{AccessKind, Depth, Direction, Family, Position};
 
@@ -279,7 +279,9 @@ impl Record {
     fn concluded(&self, profile: Option<&Profile>) -> Conclusion {
         let outcomes = self.outcomes();
         let depth = self.plan.as_ref().map_or_else(Depth::default, |plan| plan.depth);
-        let judgements = profile.map_or_else(Vec::new, |p| judge::judge(p, depth, self.place.access, &outcomes));
+        let setting = Setting { depth, access: self.place.access, position: self.place.position };
+        let facts = self.line.as_ref().map(|line| &line.facts);
+        let judgements = profile.map_or_else(Vec::new, |p| judge::judge(p, setting, facts, &outcomes));
         let verdict = judge::overall(&judgements);
         let isolation = isolate::isolate(self.place.position, &outcomes, &judgements);
         Conclusion { judgements, verdict, isolation }

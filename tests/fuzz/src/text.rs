@@ -117,7 +117,8 @@ pub fn profile(data: &[u8]) {
         }
     }
     for depth in [Depth::Quick, Depth::Handoff, Depth::Soak] {
-        let judgements = judge::judge(&read, depth, doorstep::unit::AccessKind::Ethernet, &[]);
+        let setting = tier::Setting { depth, ..tier::Setting::default() };
+        let judgements = judge::judge(&read, setting, None, &[]);
         std::hint::black_box(judge::overall(&judgements).word());
     }
 }
