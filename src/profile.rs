@@ -9,6 +9,7 @@ pub mod checked;
 mod criterion;
 mod extends;
 pub mod problem;
+pub mod schema;
 
 pub use builtin::{Listed, list, load};
 pub use checked::{Profile, Sold, TestEffort, parse};

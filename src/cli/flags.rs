@@ -229,6 +229,8 @@ pub enum ProfileAction {
         #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
         position: PositionArg,
     },
+    /// Print the JSON Schema of tiers, for editors that check while one writes.
+    Schema,
     /// Say whether a file is a valid tier, and exactly where it is not.
     Validate {
         /// The file.

@@ -25,6 +25,7 @@ pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
         ProfileAction::Explain { tier, depth, access, position } => {
             explain(&meaning::profile(tier)?, (*depth).into(), *access, (*position).into())
         }
+        ProfileAction::Schema => profile::schema::json_schema().trim_end().to_owned(),
         ProfileAction::Validate { file } => {
             // A bare file name must not be looked up among the tiers inside the program.
             let path = if file.components().count() == 1 { std::path::Path::new(".").join(file) } else { file.clone() };
