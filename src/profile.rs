@@ -10,6 +10,7 @@ mod criterion;
 mod extends;
 pub mod problem;
 pub mod schema;
+pub mod statement;
 
 pub use builtin::{Listed, list, load};
 pub use checked::{Profile, Sold, TestEffort, parse};

@@ -2,6 +2,7 @@
 
 use super::criterion::Criterion;
 use super::problem::ProfileError;
+use super::statement::Statement;
 use crate::line::{Atm, Encapsulation, Technology};
 use crate::proto::capacity::Terms;
 use crate::proto::membership;
@@ -16,6 +17,7 @@ mod contradictions;
 pub(super) mod criteria;
 mod dhcp4;
 mod sip;
+mod statement;
 mod tv;
 mod twoway;
 mod voice;
@@ -48,6 +50,8 @@ pub struct Profile {
     pub tv: Option<membership::Terms>,
     /// The calls of check voice; `None` is a tier without telephony, which has the usual ones.
     pub voice: Option<CallTerms>,
+    /// The speeds that the contract states and how many visits tell whether they are given; `None` where none are stated.
+    pub statement: Option<Statement>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -121,8 +125,22 @@ impl Default for TestEffort {
 }
 
 /// The keys of a profile.
-pub(super) const KEYS: &[&str] =
-    &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "tv", "voice", "criterion"];
+pub(super) const KEYS: &[&str] = &[
+    "name",
+    "title",
+    "sold",
+    "line",
+    "effort",
+    "dhcp4",
+    "capacity",
+    "twoway",
+    "web",
+    "sip",
+    "tv",
+    "voice",
+    "statement",
+    "criterion",
+];
 
 /// Parses a profile that stands by itself. `origin` names the text in errors: the file, or the built-in name.
 ///
@@ -166,6 +184,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let tv = top.table("tv", tv::KEYS).map(|t| tv::read(document, &t, sold.as_ref()));
     let sold_up_mbit = sold.as_ref().map(|sold| sold.up_mbit);
     let voice = top.table("voice", voice::KEYS).map(|t| voice::read(document, &t, sold_up_mbit));
+    let statement = top.table("statement", statement::KEYS).and_then(|t| statement::read(document, &t));
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
@@ -187,6 +206,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         sip,
         tv,
         voice,
+        statement,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),
