@@ -6,9 +6,13 @@
 
 pub mod builtin;
 pub mod checked;
+mod criterion;
 mod extends;
 pub mod problem;
+pub mod schema;
+pub mod statement;
 
 pub use builtin::{Listed, list, load};
-pub use checked::{Bound, Criterion, Profile, Severity, Sold, TargetChoice, TestEffort, parse};
+pub use checked::{Profile, Sold, TestEffort, parse};
+pub use criterion::{Bound, Criterion, Setting, Severity, TargetChoice};
 pub use problem::ProfileError;

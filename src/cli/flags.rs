@@ -249,7 +249,12 @@ pub enum ProfileAction {
         /// How the line gives its service.
         #[arg(long, value_enum, default_value_t = AccessArg::Ethernet)]
         access: AccessArg,
+        /// Where the laptop would be plugged in.
+        #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
+        position: PositionArg,
     },
+    /// Print the JSON Schema of tiers, for editors that check while one writes.
+    Schema,
     /// Say whether a file is a valid tier, and exactly where it is not.
     Validate {
         /// The file.

@@ -4,7 +4,7 @@ use crate::judge::judge;
 use crate::metric::loss_interval::clopper_pearson;
 use crate::profile;
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
-use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Position, Segment};
+use crate::unit::{Direction, Family, Interval, Load, Position, Segment};
 
 mod line;
 mod shaping;
@@ -190,7 +190,7 @@ impl Visit {
         let outcomes: Vec<(&str, &Outcome)> = self.checks.iter().map(|(name, outcome)| (*name, outcome)).collect();
         let has_tv = outcomes.iter().any(|(name, _)| *name == "multicast");
         let tier = if has_tv { "fibre-250-50-tv" } else { "fibre-250-50" };
-        let judgements = judge(&profile::load(tier).unwrap(), Depth::Handoff, AccessKind::Ethernet, &outcomes);
+        let judgements = judge(&profile::load(tier).unwrap(), profile::Setting::default(), None, &outcomes);
         isolate(&Setting { hour: self.hour, tiers: tiers(), ..self.position.into() }, &outcomes, &judgements)
     }
 }

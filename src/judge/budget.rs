@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::sold::{Term, of_line, of_port, of_sold};
-use crate::line::{Encapsulation, FullPacket, LineFacts, TcpOptions, frame_rate};
+use crate::line::{Encapsulation, FullPacket, LineFacts, TcpOptions, Technology, frame_rate};
 use crate::profile::Profile;
 use crate::reading::words::grouped;
 use crate::unit::{Direction, Family};
@@ -62,6 +62,30 @@ pub fn share_of_sold(profile: &Profile, facts: &LineFacts, direction: Direction)
     let sold = super::sold::sold_rate(profile, direction, Family::Ipv4)?.payload_mbit;
     let line = budget(&profile.line, Some(profile), facts, direction, Family::Ipv4)?.line_payload_mbit;
     (sold > 0.0).then(|| line / sold)
+}
+
+/// The TCP payload rate that line, port and what was sold let through together, as a limit can be set on it.
+///
+/// # Errors
+/// Where the line agrees on its rate with the provider's side and nobody typed it in: what is missing, in words.
+pub(super) fn expected(
+    profile: &Profile,
+    facts: Option<&LineFacts>,
+    direction: Direction,
+    family: Family,
+) -> Result<Term, &'static str> {
+    let technology = facts.map_or(profile.line.technology, |facts| facts.technology.carriage());
+    let typed =
+        facts.and_then(|facts| Some((facts.way(direction).rate_mbit?, facts.carried_as(&profile.line), facts.kind_in_words())));
+    let line = match (typed, technology.fixed_mbit(direction)) {
+        (Some((mbit, carried, name)), _) => Some(of_line(&carried, mbit, &name, family)),
+        (None, Some(mbit)) => Some(of_line(&profile.line, mbit, "passive optical", family)),
+        (None, None) if technology == Technology::Ethernet => None,
+        (None, None) => return Err("the rate of the access line itself is not known"),
+    };
+    let terms = [line, Some(of_port(&profile.line, family)), of_sold(profile, direction, family)];
+    // The port is always among them.
+    terms.into_iter().flatten().min_by(|a, b| a.mbit.total_cmp(&b.mbit)).ok_or("nothing bounds the rate")
 }
 
 fn budget(
@@ -124,6 +148,20 @@ mod tests {
         assert_eq!([budgets[0].bound_by, budgets[1].bound_by], [BoundBy::Line, BoundBy::Sold]);
         let share = share_of_sold(&tier, &typed, Direction::Down).unwrap();
         assert!((share - (90.0 / 1549.84375) / (100.0 / 1492.0)).abs() < 1e-9, "{share}");
+    }
+
+    #[test]
+    fn a_limit_is_set_on_the_smallest_of_line_port_and_sold_rate() {
+        let tier = profile::load("vdsl-100-40").unwrap();
+        let slow = facts("technology = \"vdsl2\"\n[down]\nrate = 90\n[up]\nrate = 45\n");
+        let of = |facts, direction| expected(&tier, facts, direction, Family::Ipv4).map(|term| (term.mbit * 10.0).round() / 10.0);
+        assert_eq!(of(Some(&slow), Direction::Down), Ok(83.6), "the line's 90 Mbit/s");
+        assert_eq!(of(Some(&slow), Direction::Up), Ok(38.6), "40 x 1,440 / 1,492, what was sold");
+        assert!(of(None, Direction::Down).is_err(), "a line that agrees on its rate, and nobody typed it in");
+        // The fibre's rate is the standard's, and the port lets less through: 1000 x 1,448 / 1,538.
+        let fibre = profile::load("fibre-1000-500").unwrap();
+        let term = expected(&fibre, None, Direction::Down, Family::Ipv4).unwrap();
+        assert!((term.mbit - 941.482).abs() < 0.001 && term.words.starts_with("the port carries"), "{term:?}");
     }
 
     #[test]

@@ -4,31 +4,30 @@
 //! confidence `c` is two-sided, but each verdict uses one end of it, so a wrong pass or a wrong fail has a probability of
 //! at most `(1 - c) / 2`: 2.5 per cent at 95. That holds for each criterion by itself, not for all of a profile together.
 
-use super::limit::limits_for;
+use super::limit::Basis;
 use super::remedy::remedy;
 use super::verdict::{Judgement, Limits, Verdict};
-use crate::profile::{Criterion, Profile};
+use crate::line::LineFacts;
+use crate::profile::{Criterion, Profile, Setting};
 use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
-use crate::unit::{AccessKind, Depth, Interval, Load, Segment};
+use crate::unit::{Interval, Load, Segment};
 
-/// Holds every criterion that applies at this depth and access against the readings of `outcomes` (checks by name): a judgement for
-/// each reading that a criterion selects, and one that says why for each criterion that selects none.
-pub fn judge(profile: &Profile, depth: Depth, access: AccessKind, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
-    profile
-        .criteria
-        .iter()
-        .filter(|criterion| criterion.applies(depth, access))
-        .flat_map(|c| judge_one(profile, c, outcomes))
-        .collect()
+/// Holds every criterion that applies in this setting against the readings of `outcomes` (checks by name): a judgement for
+/// each reading that a criterion selects, and one that says why for each criterion that selects none. `facts` are what was typed in
+/// about the access line, which the speed budget needs.
+pub fn judge(profile: &Profile, setting: Setting, facts: Option<&LineFacts>, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
+    let basis = Basis { profile, facts };
+    let applying = profile.criteria.iter().filter(|criterion| criterion.applies(setting));
+    applying.flat_map(|c| judge_one(basis, c, outcomes)).collect()
 }
 
-fn judge_one(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
+fn judge_one(basis: Basis<'_>, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Vec<Judgement> {
     let readings = outcomes.iter().flat_map(|(check, outcome)| outcome.readings.iter().map(move |r| (*check, *outcome, r)));
     let judged: Vec<Judgement> = readings
         .filter(|(_, _, reading)| selects(criterion, reading))
-        .map(|(check, outcome, reading)| judge_reading(profile, criterion, reading, failure_excuse(check, outcome)))
+        .map(|(check, outcome, reading)| judge_reading(basis, criterion, reading, failure_excuse(check, outcome)))
         .collect();
-    if judged.is_empty() { vec![without_reading(profile, criterion, outcomes)] } else { judged }
+    if judged.is_empty() { vec![without_reading(basis, criterion, outcomes)] } else { judged }
 }
 
 /// True when the criterion is about this reading.
@@ -45,12 +44,18 @@ fn selects(criterion: &Criterion, reading: &Reading) -> bool {
         && load
 }
 
-fn judge_reading(profile: &Profile, criterion: &Criterion, reading: &Reading, excuse: Option<&str>) -> Judgement {
-    let limit = limits_for(profile, criterion, reading.family);
+fn judge_reading(basis: Basis<'_>, criterion: &Criterion, reading: &Reading, excuse: Option<&str>) -> Judgement {
+    let computed = basis.limits_for(criterion, reading.family);
+    let unknown = computed.as_ref().err().copied();
+    let limit = computed.unwrap_or_default();
     let interval = Interval { low: reading.low, high: reading.high, confidence: reading.confidence };
     let by_interval = on_interval(interval, &limit);
     let softened = softened(by_interval, criterion, reading);
     let (verdict, because, remedy) = match (softened, excuse) {
+        _ if unknown.is_some() => {
+            let words = format!("{} has no limit to hold it against: {}", words::of(reading), unknown.unwrap_or_default());
+            (Verdict::NotProven, words, Some(TYPE_IT_IN.to_owned()))
+        }
         (Verdict::Fail, Some(excuse)) => {
             let words = because(by_interval, softened, reading, &limit);
             (Verdict::NotProven, format!("{words}, but the check failed: {excuse}"), Some(FAR_END_FIRST.to_owned()))
@@ -153,12 +158,13 @@ fn limit_words(reading: &Reading, limit: &Limits) -> String {
     }
 }
 
+const TYPE_IT_IN: &str = "type in what the modem's page shows: repeat the visit with --line ask";
 const FAR_END_FIRST: &str = "find out first whether the far end is up, then repeat the visit";
 
 /// Checks whose silence may as well be the far end's: without a hint, their failure proves nothing about the line.
 const THROUGH_THE_FAR_END: &[&str] = &["farend", "twoway", "throughput"];
 
-fn without_reading(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Judgement {
+fn without_reading(basis: Basis<'_>, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Judgement {
     let check = criterion.reading.name.split_once('.').map_or(criterion.reading.name, |(check, _)| check);
     let outcome = outcomes.iter().find(|(name, _)| *name == check).map(|(_, outcome)| *outcome);
     let reason = |outcome: &Outcome| outcome.reason.clone().unwrap_or_else(|| "no reason was given".to_owned());
@@ -173,8 +179,7 @@ fn without_reading(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, 
             None => (Verdict::Fail, format!("the check {check} failed: {}", reason(o))),
         },
     };
-    let remedy =
-        (verdict == Verdict::NotProven).then(|| "find out first whether the far end is up, then repeat the visit".to_owned());
+    let remedy = (verdict == Verdict::NotProven).then(|| FAR_END_FIRST.to_owned());
     Judgement {
         criterion: criterion.name.clone(),
         severity: criterion.severity,
@@ -185,7 +190,7 @@ fn without_reading(profile: &Profile, criterion: &Criterion, outcomes: &[(&str, 
         load: criterion.load,
         value: None,
         unit: criterion.reading.unit,
-        limit: limits_for(profile, criterion, criterion.family),
+        limit: basis.limits_for(criterion, criterion.family).unwrap_or_default(),
         low: None,
         high: None,
         confidence: None,

@@ -3,13 +3,12 @@
 //! A share needs as many samples as clear the limit when none is lost; a quantile as many as give it a bound (order statistics). What stands near its
 //! limit needs more: how many, only the visit can tell.
 
-use super::limit::limits_for;
+use super::limit::Basis;
 use super::remedy::samples_to_bound;
 use super::verdict::Limits;
 use crate::metric::loss_interval;
-use crate::profile::{Criterion, Profile, Severity};
+use crate::profile::{Criterion, Profile, Setting, Severity};
 use crate::reading::words;
-use crate::unit::{AccessKind, Depth};
 
 /// What one criterion needs.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,7 +25,7 @@ pub struct Proof {
     pub needs: Needs,
     /// Samples that the visit takes on a healthy line, where that is known.
     pub has: Option<u64>,
-    /// Judged at this depth and access.
+    /// Judged at this depth, access and position.
     pub applies: bool,
 }
 
@@ -53,17 +52,23 @@ impl Proof {
 }
 
 /// What each criterion of a profile needs; `samples` tells how many a reading gets at this depth.
-pub fn proofs(profile: &Profile, depth: Depth, access: AccessKind, samples: impl Fn(&str) -> Option<u64>) -> Vec<Proof> {
+pub fn proofs(profile: &Profile, setting: Setting, samples: impl Fn(&str) -> Option<u64>) -> Vec<Proof> {
     let proof = |criterion: &Criterion| {
-        let limits = limits_for(profile, criterion, criterion.family);
+        let computed = Basis { profile, facts: None }.limits_for(criterion, criterion.family);
+        let limits = computed.as_ref().cloned().unwrap_or_default();
+        let in_words =
+            || limits.in_words(criterion.reading.name, criterion.reading.unit).unwrap_or_else(|| "no limit".to_owned());
         Proof {
             criterion: criterion.name.clone(),
             severity: criterion.severity,
             reading: criterion.reading.name.to_owned(),
-            limit: limits.in_words(criterion.reading.name, criterion.reading.unit).unwrap_or_else(|| "no limit".to_owned()),
+            // The line's rate is typed in at the visit.
+            limit: computed
+                .as_ref()
+                .map_or_else(|_| "a share of what the line's own rate can give (--line)".to_owned(), |_| in_words()),
             needs: needs(criterion, &limits, profile.confidence()),
             has: samples(criterion.reading.name),
-            applies: criterion.applies(depth, access),
+            applies: criterion.applies(setting),
         }
     };
     profile.criteria.iter().map(proof).collect()
@@ -85,10 +90,11 @@ fn needs(criterion: &Criterion, limits: &Limits, confidence: f64) -> Needs {
 mod tests {
     use super::*;
     use crate::profile;
+    use crate::unit::Depth;
 
     fn of(depth: Depth, has: u64) -> Vec<Proof> {
         let profile = profile::load("fibre-250-50").unwrap();
-        proofs(&profile, depth, AccessKind::Ethernet, |name| name.starts_with("twoway.").then_some(has))
+        proofs(&profile, Setting { depth, ..Setting::default() }, |name| name.starts_with("twoway.").then_some(has))
     }
 
     fn named<'a>(proofs: &'a [Proof], name: &str) -> &'a Proof {
@@ -121,7 +127,7 @@ mod tests {
     fn a_share_that_must_be_zero_is_out_of_reach() {
         let text = "name = \"t\"\ntitle = \"t\"\n[[criterion]]\nname = \"c\"\nreading = \"twoway.loss_ratio\"\nat_most = 0\nseverity = \"must\"\nbasis = \"x\"\n";
         let profile = profile::parse(text, "test").unwrap_or_else(|error| panic!("{error}"));
-        let proof = &proofs(&profile, Depth::Soak, AccessKind::Ethernet, |_| Some(1_000_000))[0];
+        let proof = &proofs(&profile, Setting { depth: Depth::Soak, ..Setting::default() }, |_| Some(1_000_000))[0];
         assert!(proof.is_out_of_reach(), "{proof:?}");
     }
 }

@@ -6,7 +6,7 @@ use super::*;
 use crate::metric::loss_interval::clopper_pearson;
 use crate::profile::{self, Profile};
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
-use crate::unit::{AccessKind, Depth, Direction, Family, Interval, Load, Segment};
+use crate::unit::{Direction, Family, Interval, Load, Position, Segment};
 
 fn profile_with(criteria: &str) -> Profile {
     let head = r#"
@@ -35,7 +35,7 @@ fn done(readings: Vec<Reading>) -> Outcome {
 }
 
 fn judged(criteria: &str, check: &str, outcome: &Outcome) -> Vec<Judgement> {
-    judge(&profile_with(criteria), Depth::Handoff, AccessKind::Ethernet, &[(check, outcome)])
+    judge(&profile_with(criteria), Setting::default(), None, &[(check, outcome)])
 }
 
 fn between(low: f64, high: f64) -> Interval {
@@ -139,6 +139,46 @@ fn a_criterion_judges_every_reading_that_it_selects_and_no_other() {
 }
 
 #[test]
+fn a_limit_for_one_position_is_no_limit_at_another() {
+    let profile = profile_with(&criterion("twoway.loss_ratio", "at_most = 0.001\nposition = [\"ont\"]"));
+    let lossy = done(vec![Reading::new("twoway.loss_ratio", 0.1, 1000, clopper_pearson(100, 1000, 0.95))]);
+    let at = |position| judge(&profile, Setting { position, ..Setting::default() }, None, &[("twoway", &lossy)]);
+    assert_eq!(at(Position::Ont)[0].verdict, Verdict::Fail);
+    assert!(at(Position::Gateway).is_empty());
+}
+
+/// A line that trained at 450 of 1000 Mbit/s sold, and gives nearly all of that: it misses what was sold, not what it can carry.
+#[test]
+fn a_share_of_the_speed_budget_follows_the_line_s_own_rate() {
+    let limits = "direction = \"down\"\nshare_of_budget = 0.95";
+    let profile = profile_with(&criterion("throughput.tcp_payload_rate", limits));
+    let facts = crate::line::parse("technology = \"gfast\"\n[down]\nrate = 450\n[up]\nrate = 450\n", "test").unwrap();
+    let rate = |mbit: f64| {
+        let reading =
+            Reading::new("throughput.tcp_payload_rate", mbit, 80, between(mbit - 1.0, mbit + 1.0)).toward(Direction::Down);
+        let outcome = done(vec![reading]);
+        judge(&profile, Setting::default(), Some(&facts), &[("throughput", &outcome)]).remove(0)
+    };
+    let judgement = rate(415.0);
+    assert_eq!(judgement.verdict, Verdict::Pass, "{judgement:?}");
+    let computed = judgement.limit.computed.unwrap();
+    assert!(computed.starts_with("95 per cent of this: the G.fast line gives 450 Mbit/s x"), "{computed}");
+    assert_eq!(rate(300.0).verdict, Verdict::Fail);
+}
+
+#[test]
+fn a_speed_budget_that_nobody_knows_proves_nothing_and_says_what_to_type_in() {
+    let copper = "name = \"t\"\ntitle = \"t\"\n[line]\ntechnology = \"vdsl2\"\n";
+    let limit = criterion("throughput.tcp_payload_rate", "direction = \"down\"\nshare_of_budget = 0.95");
+    let profile = profile::parse(&format!("{copper}{limit}"), "test").unwrap();
+    let reading = Reading::new("throughput.tcp_payload_rate", 90.0, 80, between(89.0, 91.0)).toward(Direction::Down);
+    let judgement = judge(&profile, Setting::default(), None, &[("throughput", &done(vec![reading]))]).remove(0);
+    assert_eq!(judgement.verdict, Verdict::NotProven, "never a pass against no limit");
+    assert!(judgement.because.contains("the rate of the access line itself is not known"), "{judgement:?}");
+    assert!(judgement.remedy.unwrap().contains("--line ask"));
+}
+
+#[test]
 fn depth_leaves_out_what_it_does_not_cover() {
     let soak_only = criterion("twoway.loss_ratio", "at_most = 0.001\ndepth = [\"soak\"]");
     assert!(judged(&soak_only, "twoway", &done(Vec::new())).is_empty());
@@ -215,7 +255,7 @@ proptest! {
             if limited {
                 reading = reading.limited_by(Limit::TestSet, "cpu");
             }
-            judge(&profile, Depth::Handoff, AccessKind::Ethernet, &[("throughput", &done(vec![reading]))])[0].verdict
+            judge(&profile, Setting::default(), None, &[("throughput", &done(vec![reading]))])[0].verdict
         };
         prop_assert!(rank(verdict(moved(low), moved(high))) <= rank(verdict(low, high)));
     }

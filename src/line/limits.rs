@@ -9,6 +9,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::carriage::Technology;
+use crate::unit::Direction;
 
 /// Access technology as a modem's page names it: finer than how it carries frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -146,6 +147,22 @@ impl AccessKind {
             Self::XgsPon => Some(-28.0..=-9.0),
             _ => None,
         }
+    }
+}
+
+impl Technology {
+    /// The rate that the standard of a passive optical network sets, Mbit/s on the fibre; the others agree on theirs with the line, or
+    /// have the port's.
+    pub fn fixed_mbit(self, direction: Direction) -> Option<f64> {
+        let kind = match self {
+            Self::Gpon => AccessKind::Gpon,
+            Self::XgsPon => AccessKind::XgsPon,
+            Self::Ethernet | Self::Vdsl2 | Self::Gfast | Self::Adsl => return None,
+        };
+        kind.most(None).map(|most| match direction {
+            Direction::Down => most.down,
+            Direction::Up => most.up,
+        })
     }
 }
 

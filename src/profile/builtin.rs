@@ -17,6 +17,7 @@ const TEXTS: &[(&str, &str)] = &[
     ("fibre-1000-500", include_str!("../../profiles/fibre-1000-500.toml")),
     ("fibre-250-50", include_str!("../../profiles/fibre-250-50.toml")),
     ("fibre-250-50-tv", include_str!("../../profiles/fibre-250-50-tv.toml")),
+    ("fibre-250-50-statement", include_str!("../../profiles/fibre-250-50-statement.toml")),
     ("gfast-300-100", include_str!("../../profiles/gfast-300-100.toml")),
     ("telephony-50-10", include_str!("../../profiles/telephony-50-10.toml")),
     ("vdsl-100-40", include_str!("../../profiles/vdsl-100-40.toml")),

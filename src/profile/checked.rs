@@ -1,24 +1,23 @@
 //! The checked profile: what a tier means.
 
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
-
+use super::criterion::Criterion;
 use super::problem::ProfileError;
+use super::statement::Statement;
 use crate::line::{Atm, Encapsulation, Technology};
 use crate::proto::capacity::Terms;
 use crate::proto::membership;
 use crate::proto::sip::service::Service;
 use crate::proto::web::page::PublicPage;
-use crate::reading::Target;
-use crate::reading::names::NameSpec;
 use crate::typed::table::{Document, Table, root};
-use crate::unit::{AccessKind, CallTerms, Depth, Direction, Family, Layer, Load, ServiceClass};
+use crate::unit::{CallTerms, Direction, Layer, ServiceClass};
 use crate::wire::dhcp4::Introduction;
 
 mod capacity;
+mod contradictions;
 pub(super) mod criteria;
 mod dhcp4;
 mod sip;
+mod statement;
 mod tv;
 mod twoway;
 mod voice;
@@ -51,6 +50,8 @@ pub struct Profile {
     pub tv: Option<membership::Terms>,
     /// The calls of check voice; `None` is a tier without telephony, which has the usual ones.
     pub voice: Option<CallTerms>,
+    /// The speeds that the contract states and how many visits tell whether they are given; `None` where none are stated.
+    pub statement: Option<Statement>,
     /// The limits, in the order of the text.
     pub criteria: Vec<Criterion>,
     /// `sha256:` and 64 hexadecimal digits over `text`.
@@ -123,106 +124,23 @@ impl Default for TestEffort {
     }
 }
 
-/// What follows when a criterion is not met.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Severity {
-    /// The visit fails.
-    Must,
-    /// It is reported as a failure, but the visit does not fail for it.
-    Should,
-    /// It is reported beside the figure.
-    Note,
-}
-
-impl Severity {
-    /// The word as it stands in profiles and records.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Must => "must",
-            Self::Should => "should",
-            Self::Note => "note",
-        }
-    }
-}
-
-/// Which targets a criterion selects.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum TargetChoice {
-    /// The gateway.
-    Gateway,
-    /// The provider's first hop.
-    ProviderHop,
-    /// The far end.
-    FarEnd,
-    /// Each resolver.
-    EveryResolver,
-    /// Each DHCP server.
-    EveryServer,
-}
-
-impl TargetChoice {
-    /// True when the criterion applies to a reading with this target.
-    pub fn matches(self, target: Option<&Target>) -> bool {
-        matches!(
-            (self, target),
-            (Self::Gateway, Some(Target::Gateway))
-                | (Self::ProviderHop, Some(Target::ProviderHop))
-                | (Self::FarEnd, Some(Target::FarEnd))
-                | (Self::EveryResolver, Some(Target::Resolver(_)))
-                | (Self::EveryServer, Some(Target::Server(_)))
-        )
-    }
-}
-
-/// A limit as the profile gives it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Bound {
-    /// In the unit of the reading.
-    Absolute(f64),
-    /// A share of the TCP payload rate that the sold rate can give on this handoff.
-    ShareOfSold(f64),
-}
-
-/// One limit of a profile.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Criterion {
-    /// Name, unique in the profile.
-    pub name: String,
-    /// The figure that it limits.
-    pub reading: &'static NameSpec,
-    /// Only readings of these targets; `None` takes all.
-    pub target: Option<TargetChoice>,
-    /// Only readings of this direction; `None` takes all.
-    pub direction: Option<Direction>,
-    /// Only readings of this IP version; `None` takes all.
-    pub family: Option<Family>,
-    /// Only readings under this load; `None` takes those of the idle line, and for `throughput` figures all.
-    pub load: Option<Load>,
-    /// The figure must not be smaller.
-    pub at_least: Option<Bound>,
-    /// The figure must not be larger.
-    pub at_most: Option<f64>,
-    /// What follows when it is not met.
-    pub severity: Severity,
-    /// Where the limit comes from.
-    pub basis: String,
-    /// Depths at which it is judged; empty means all.
-    pub depths: Vec<Depth>,
-    /// Only on lines of this access; `None` is all.
-    pub access: Option<AccessKind>,
-}
-
 /// The keys of a profile.
-pub(super) const KEYS: &[&str] =
-    &["name", "title", "sold", "line", "effort", "dhcp4", "capacity", "twoway", "web", "sip", "tv", "voice", "criterion"];
-
-impl Criterion {
-    /// Whether it is judged at this depth, on lines of this access.
-    pub fn applies(&self, depth: Depth, access: AccessKind) -> bool {
-        (self.depths.is_empty() || self.depths.contains(&depth)) && self.access.is_none_or(|wanted| wanted == access)
-    }
-}
+pub(super) const KEYS: &[&str] = &[
+    "name",
+    "title",
+    "sold",
+    "line",
+    "effort",
+    "dhcp4",
+    "capacity",
+    "twoway",
+    "web",
+    "sip",
+    "tv",
+    "voice",
+    "statement",
+    "criterion",
+];
 
 /// Parses a profile that stands by itself. `origin` names the text in errors: the file, or the built-in name.
 ///
@@ -241,8 +159,8 @@ pub fn parse(text: &str, origin: &str) -> Result<Profile, ProfileError> {
     }
 }
 
-/// What a text that extends another says wrong by itself; nothing that is missing in it counts.
-pub(super) fn read_partial(document: &Document<'_>, top: &Table<'_, '_>) {
+/// Reads for what the document notes on the way: what a text that extends another says wrong by itself, and what is asked for.
+pub(super) fn read_for_notes(document: &Document<'_>, top: &Table<'_, '_>) {
     read(document, top);
 }
 
@@ -266,11 +184,15 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let tv = top.table("tv", tv::KEYS).map(|t| tv::read(document, &t, sold.as_ref()));
     let sold_up_mbit = sold.as_ref().map(|sold| sold.up_mbit);
     let voice = top.table("voice", voice::KEYS).map(|t| voice::read(document, &t, sold_up_mbit));
+    let statement = top.table("statement", statement::KEYS).and_then(|t| statement::read(document, &t));
     if !top.has("criterion") {
         top.missing("criterion", "a profile without limits can't prove anything; head each limit with [[criterion]]");
     }
-    let criteria =
-        criteria::read_all(document, &top.tables("criterion", criteria::KEYS), top.has("sold") || document.is_partial());
+    let tables = top.tables("criterion", criteria::KEYS);
+    let criteria = criteria::read_all(document, &tables, top.has("sold") || document.is_partial());
+    if !document.is_partial() {
+        contradictions::with_line(document, &tables, &line);
+    }
     Some(Profile {
         name: name?.value,
         title: title?.value,
@@ -284,6 +206,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         sip,
         tv,
         voice,
+        statement,
         criteria,
         digest: digest(document.text),
         text: document.text.to_owned(),

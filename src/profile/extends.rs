@@ -12,10 +12,12 @@ use super::checked::{self, criteria};
 use crate::typed::problem::Problem;
 use crate::typed::table::{Document, Table, root};
 
+/// The keys that only a text which extends another has.
+pub(super) const KEYS: [&str; 2] = ["extends", "drop"];
 /// Longer chains are a mistake *(ours)*.
 const MOST: usize = 8;
-/// Keys of a criterion that are its limits; the first two exclude each other.
-const LIMITS: [&str; 3] = ["at_least", "share_of_sold", "at_most"];
+/// Keys of a criterion that are its limits; all but the last exclude each other.
+const LIMITS: [&str; 4] = ["at_least", "share_of_sold", "share_of_budget", "at_most"];
 
 /// A profile's whole text.
 #[derive(Debug)]
@@ -62,7 +64,7 @@ fn read(source: &Source, chain: &[String]) -> Result<Option<(Source, Vec<String>
         return Ok(None);
     }
     let document = Document::partial(&source.text);
-    let keys: Vec<&str> = checked::KEYS.iter().copied().chain(["extends", "drop"]).collect();
+    let keys: Vec<&str> = checked::KEYS.iter().copied().chain(KEYS).collect();
     let top = Table::open(&document, root.get_ref(), 0..0, String::new(), &keys);
     let base = top.text("extends");
     let dropped = top.texts("drop");
@@ -82,7 +84,7 @@ fn read(source: &Source, chain: &[String]) -> Result<Option<(Source, Vec<String>
             document.wrong(&table.here(), "another limit needs its own basis: where it comes from");
         }
     }
-    checked::read_partial(&document, &top);
+    checked::read_for_notes(&document, &top);
     if let Some(base) = &base
         && chain.len() > MOST
     {
@@ -162,9 +164,11 @@ fn merge(mut base: Toml, own: Toml) -> Toml {
 
 fn change(criterion: &mut Toml, own: Value) {
     let Value::Table(own) = own else { return };
-    // One lower limit takes the place of the other kind.
-    if own.contains_key("at_least") || own.contains_key("share_of_sold") {
-        criterion.retain(|key, _| !LIMITS[..2].contains(&key));
+    // One lower limit takes the place of the other kinds, and one way to name depths that of the other.
+    for instead in [&LIMITS[..3], &["depth", "from_depth"]] {
+        if instead.iter().any(|key| own.contains_key(*key)) {
+            criterion.retain(|key, _| !instead.contains(&key));
+        }
     }
     criterion.extend(own);
 }

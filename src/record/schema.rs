@@ -13,7 +13,7 @@ use uuid::Uuid;
 use crate::isolate::{self, Isolation};
 use crate::judge::{self, Judgement, RateBudget, SoldRate, Verdict};
 use crate::line::{LineFacts, TYPED_IN};
-use crate::profile::{self, Profile};
+use crate::profile::{self, Profile, Setting};
 use crate::reading::{Outcome, Reading};
 use crate::unit::{AccessKind, Depth, Direction, Family, Position};
 

@@ -27,7 +27,7 @@ pub fn explain_text(plan: &Plan, proofs: &[Proof], confidence: f64) -> String {
     }
     let elsewhere: Vec<&Proof> = proofs.iter().filter(|proof| !proof.applies).collect();
     if !elsewhere.is_empty() {
-        let _ = writeln!(text, "\nJudged at other depths or accesses only: {}.", names(&elsewhere));
+        let _ = writeln!(text, "\nJudged at other depths, positions or accesses only: {}.", names(&elsewhere));
     }
     text
 }

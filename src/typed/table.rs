@@ -5,10 +5,14 @@
 use std::cell::{Cell, RefCell};
 use std::ops::{Range, RangeInclusive};
 
+use serde_json::json;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::problem::{Problem, nearest};
+use super::shape::Shape;
+
+mod octets;
 
 /// Most problems that are told; more are counted. Each costs a walk through the text, so that a text with a problem in
 /// every line would take time in the square of its length.
@@ -21,6 +25,9 @@ pub(crate) struct Document<'a> {
     is_partial: bool,
     problems: RefCell<Vec<Problem>>,
     more: Cell<usize>,
+    /// Where no text is read, but noted what would be.
+    shape: Option<Shape>,
+    empty: DeTable<'a>,
 }
 
 /// A value and where it stands.
@@ -54,7 +61,23 @@ pub(crate) fn root(text: &str) -> Result<Spanned<DeTable<'_>>, Box<Problem>> {
 
 impl<'a> Document<'a> {
     pub(crate) fn new(text: &'a str) -> Self {
-        Self { text, is_partial: false, problems: RefCell::new(Vec::new()), more: Cell::new(0) }
+        let (problems, more) = (RefCell::new(Vec::new()), Cell::new(0));
+        Self { text, is_partial: false, problems, more, shape: None, empty: DeTable::new() }
+    }
+
+    /// No text: every table is there and empty, and what is asked of it is noted.
+    pub(crate) fn describing() -> Self {
+        Self { shape: Some(Shape::default()), ..Self::new("") }
+    }
+
+    /// What was asked; `None` where a text was read.
+    pub(crate) fn shape(&self) -> Option<&Shape> {
+        self.shape.as_ref()
+    }
+
+    /// The outermost table of a document without a text.
+    pub(crate) fn nothing(&self) -> &DeTable<'a> {
+        &self.empty
     }
 
     /// A text that another one completes: what is missing in it is no problem.
@@ -120,7 +143,22 @@ impl<'a, 'd> Table<'a, 'd> {
                 document.wrong_word(&at, format!("the key {word:?} is unknown here"), allowed.iter().copied());
             }
         }
+        if let Some(shape) = &document.shape {
+            shape.open(&path, allowed);
+        }
         Self { document, node, span, path }
+    }
+
+    /// Notes the type of a key where no text is read.
+    fn describe(&self, key: &str, of: impl FnOnce() -> serde_json::Value) {
+        if let Some(shape) = &self.document.shape {
+            shape.key(&self.path, key, of());
+        }
+    }
+
+    /// Says for the schema that a text is one of some names, which the reader looks up by itself.
+    pub(crate) fn named<'n>(&self, key: &str, names: impl Iterator<Item = &'n str>) {
+        self.describe(key, || json!({ "enum": names.collect::<Vec<_>>() }));
     }
 
     /// Where the table itself stands, for what is wrong with the whole of it.
@@ -151,8 +189,33 @@ impl<'a, 'd> Table<'a, 'd> {
         None
     }
 
+    /// Notes that one of some keys must be there, unless one is.
+    pub(crate) fn one_of(&self, keys: &[&str], meaning: &str) {
+        if let Some(shape) = &self.document.shape {
+            shape.one_of(&self.path, keys);
+        }
+        if keys.iter().any(|key| self.has(key)) || self.document.is_partial {
+            return;
+        }
+        let (last, others) = keys.split_last().unwrap_or((&"", &[]));
+        self.document.wrong(&self.here(), format!("{meaning}: {} or {last}", others.join(", ")));
+    }
+
+    /// The text of a key that was read before, or nothing: wrong ones are told there.
+    pub(crate) fn peek(&self, key: &str) -> Option<&str> {
+        self.find(key)?.get_ref().as_str()
+    }
+
+    /// The same for a number.
+    pub(crate) fn peek_number(&self, key: &str) -> Option<f64> {
+        plain_number(self.find(key)?.get_ref())
+    }
+
     /// Notes that a key must be there.
     pub(crate) fn missing(&self, key: &str, meaning: &str) {
+        if let Some(shape) = &self.document.shape {
+            shape.required(&self.path, key, meaning);
+        }
         if self.document.is_partial {
             return;
         }
@@ -161,6 +224,7 @@ impl<'a, 'd> Table<'a, 'd> {
 
     /// A text that is not empty.
     pub(crate) fn text(&self, key: &str) -> Option<Placed<String>> {
+        self.describe(key, || json!({ "type": "string", "pattern": "\\S" }));
         let node = self.find(key)?;
         let Some(text) = node.get_ref().as_str() else { return self.wrong_type(key, node, "text in quotes") };
         let placed = self.placed(key, node, text.to_owned());
@@ -181,31 +245,42 @@ impl<'a, 'd> Table<'a, 'd> {
 
     /// A finite number, zero or larger: all limits, rates and shares are.
     pub(crate) fn number(&self, key: &str) -> Option<Placed<f64>> {
-        self.parsed(key, |value| value.is_finite() && value >= 0.0, || "the number must be finite and not negative".to_owned())
+        self.quantity(key, "a number")
+    }
+
+    /// The same; `wanted` says what must stand there, with its unit.
+    pub(crate) fn quantity(&self, key: &str, wanted: &str) -> Option<Placed<f64>> {
+        self.describe(key, || json!({ "type": "number", "minimum": 0 }));
+        let holds = |value: f64| value.is_finite() && value >= 0.0;
+        self.parsed(key, wanted, holds, || "the number must be finite and not negative".to_owned())
     }
 
     /// A number within a range, which may reach below zero.
     pub(crate) fn real(&self, key: &str, range: &RangeInclusive<f64>, unit: &str) -> Option<Placed<f64>> {
+        self.describe(key, || json!({ "type": "number", "minimum": range.start(), "maximum": range.end() }));
         let words = || format!("the number must lie between {} and {} {unit}", range.start(), range.end());
-        self.parsed(key, |value| range.contains(&value), words)
+        self.parsed(key, "a number", |value| range.contains(&value), words)
     }
 
-    fn parsed(&self, key: &str, holds: impl Fn(f64) -> bool, wanted: impl Fn() -> String) -> Option<Placed<f64>> {
+    fn parsed(
+        &self,
+        key: &str,
+        wanted: &str,
+        holds: impl Fn(f64) -> bool,
+        otherwise: impl Fn() -> String,
+    ) -> Option<Placed<f64>> {
         let node = self.find(key)?;
-        let parsed = match node.get_ref() {
-            DeValue::Integer(i) if i.radix() == 10 => i.as_str().parse::<f64>().ok(),
-            DeValue::Float(x) => x.as_str().parse::<f64>().ok(),
-            _ => return self.wrong_type(key, node, "a number"),
-        };
-        let value = parsed.filter(|value| holds(*value));
+        let Some(parsed) = plain_number(node.get_ref()) else { return self.wrong_type(key, node, wanted) };
+        let value = Some(parsed).filter(|value| holds(*value));
         if value.is_none() {
-            self.document.wrong(&self.placed(key, node, ()), wanted());
+            self.document.wrong(&self.placed(key, node, ()), otherwise());
         }
         value.map(|v| self.placed(key, node, v))
     }
 
     /// A whole number within a range.
     pub(crate) fn whole(&self, key: &str, range: RangeInclusive<u64>) -> Option<Placed<u64>> {
+        self.describe(key, || integer(&range));
         self.whole_at(key, self.find(key)?, &range)
     }
 
@@ -221,44 +296,17 @@ impl<'a, 'd> Table<'a, 'd> {
 
     /// Whole numbers within a range, in order; empty when the key is missing.
     pub(crate) fn wholes(&self, key: &str, range: RangeInclusive<u64>) -> Vec<Placed<u64>> {
+        self.describe(key, || json!({ "type": "array", "items": integer(&range) }));
         self.items(key, "a list of whole numbers", |path, item| self.whole_at(path, item, &range))
     }
 
     /// Texts in order; empty when the key is missing.
     pub(crate) fn texts(&self, key: &str) -> Vec<Placed<String>> {
+        self.describe(key, || json!({ "type": "array", "items": { "type": "string" } }));
         self.items(key, "a list of texts", |path, item| match item.get_ref().as_str() {
             Some(text) => Some(self.placed(path, item, text.to_owned())),
             None => self.wrong_type(path, item, "text in quotes"),
         })
-    }
-
-    /// Octets of a length: text as it stands, or hexadecimal behind `0x`, in which colons may stand between octets.
-    pub(crate) fn octets(&self, key: &str, length: RangeInclusive<usize>) -> Option<Placed<Vec<u8>>> {
-        self.octets_at(key, self.find(key)?, &length)
-    }
-
-    /// A list of such octets; empty when the key is missing.
-    pub(crate) fn octets_list(&self, key: &str, length: RangeInclusive<usize>) -> Vec<Placed<Vec<u8>>> {
-        self.items(key, "a list of texts", |path, item| self.octets_at(path, item, &length))
-    }
-
-    fn octets_at(&self, path: &str, node: &Spanned<DeValue<'_>>, length: &RangeInclusive<usize>) -> Option<Placed<Vec<u8>>> {
-        let Some(text) = node.get_ref().as_str() else { return self.wrong_type(path, node, "text in quotes") };
-        let octets = match text.strip_prefix("0x") {
-            Some(digits) => hexadecimal(digits),
-            None => Some(text.as_bytes().to_vec()),
-        };
-        let Some(octets) = octets else {
-            let what = "behind 0x stand pairs of hexadecimal digits, with colons between them or none";
-            self.document.wrong(&self.placed(path, node, ()), what);
-            return None;
-        };
-        if !length.contains(&octets.len()) {
-            let what = format!("these are {} octets; there must be {} to {}", octets.len(), length.start(), length.end());
-            self.document.wrong(&self.placed(path, node, ()), what);
-            return None;
-        }
-        Some(self.placed(path, node, octets))
     }
 
     /// The items of a list that could be read, each with its place counted from 1.
@@ -275,18 +323,22 @@ impl<'a, 'd> Table<'a, 'd> {
 
     /// True or false.
     pub(crate) fn truth(&self, key: &str) -> Option<bool> {
+        self.describe(key, || json!({ "type": "boolean" }));
         let node = self.find(key)?;
         node.get_ref().as_bool().or_else(|| self.wrong_type(key, node, "true or false"))
     }
 
     /// One of a set of words.
     pub(crate) fn word<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Option<T> {
+        self.named(key, words.iter().map(|(word, _)| *word));
         let text = self.text(key)?;
         self.choose(&text, words)
     }
 
     /// A list of words of a set; empty when the key is missing.
     pub(crate) fn words<T: Copy>(&self, key: &str, words: &[(&str, T)]) -> Vec<T> {
+        let all = || words.iter().map(|(word, _)| *word).collect::<Vec<_>>();
+        self.describe(key, || json!({ "type": "array", "items": { "enum": all() }, "uniqueItems": true }));
         let Some(node) = self.find(key) else { return Vec::new() };
         let Some(array) = node.get_ref().as_array() else {
             return self.wrong_type(key, node, "a list of words").unwrap_or_default();
@@ -315,14 +367,20 @@ impl<'a, 'd> Table<'a, 'd> {
 
     /// A table below this one.
     pub(crate) fn table(&self, key: &str, allowed: &[&str]) -> Option<Self> {
-        let node = self.find(key)?;
+        let Some(node) = self.find(key) else { return self.described(key, allowed) };
         let Some(table) = node.get_ref().as_table() else { return self.wrong_type(key, node, "a table") };
         Some(Table::open(self.document, table, node.span(), join(&self.path, key), allowed))
     }
 
+    /// A table without a text below this one, where no text is read.
+    fn described(&self, key: &str, allowed: &[&str]) -> Option<Self> {
+        let document = self.document;
+        document.shape.is_some().then(|| Table::open(document, &document.empty, 0..0, join(&self.path, key), allowed))
+    }
+
     /// A list of tables below this one, counted from 1.
     pub(crate) fn tables(&self, key: &str, allowed: &[&str]) -> Vec<Self> {
-        let Some(node) = self.find(key) else { return Vec::new() };
+        let Some(node) = self.find(key) else { return Vec::from_iter(self.described(&format!("{key}[1]"), allowed)) };
         let Some(array) = node.get_ref().as_array() else {
             return self.wrong_type(key, node, &format!("a list of tables, each headed [[{key}]]")).unwrap_or_default();
         };
@@ -337,21 +395,20 @@ impl<'a, 'd> Table<'a, 'd> {
     }
 }
 
-fn join(path: &str, key: &str) -> String {
-    if path.is_empty() { key.to_owned() } else { format!("{path}.{key}") }
+fn integer(range: &RangeInclusive<u64>) -> serde_json::Value {
+    json!({ "type": "integer", "minimum": range.start(), "maximum": range.end() })
 }
 
-/// Pairs of hexadecimal digits, with colons between them or none.
-fn hexadecimal(digits: &str) -> Option<Vec<u8>> {
-    let pairs: Vec<&str> = match digits.contains(':') {
-        true => digits.split(':').collect(),
-        false => digits.as_bytes().chunks(2).map(|pair| std::str::from_utf8(pair).ok()).collect::<Option<_>>()?,
-    };
-    let octet = |pair: &str| {
-        let is_pair = pair.len() == 2 && pair.bytes().all(|c| c.is_ascii_hexdigit());
-        if is_pair { u8::from_str_radix(pair, 16).ok() } else { None }
-    };
-    pairs.into_iter().map(octet).collect()
+fn plain_number(value: &DeValue<'_>) -> Option<f64> {
+    match value {
+        DeValue::Integer(i) if i.radix() == 10 => i.as_str().parse().ok(),
+        DeValue::Float(x) => x.as_str().parse().ok(),
+        _ => None,
+    }
+}
+
+fn join(path: &str, key: &str) -> String {
+    if path.is_empty() { key.to_owned() } else { format!("{path}.{key}") }
 }
 
 fn with_article(kind: &str) -> String {

@@ -66,7 +66,7 @@ fn a_limited_rate_never_fails_the_line() {
     let verdict = |rate: Reading| {
         let mut outcome = Outcome::new(Status::Done);
         outcome.readings.push(rate);
-        let judged = judge(&profile, Depth::Handoff, crate::unit::AccessKind::Ethernet, &[("throughput", &outcome)]);
+        let judged = judge(&profile, crate::profile::Setting::default(), None, &[("throughput", &outcome)]);
         judged
             .iter()
             .find(|judged| judged.reading == "throughput.tcp_payload_rate" && judged.value.is_some())

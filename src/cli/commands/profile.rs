@@ -9,7 +9,7 @@ use crate::judge;
 use crate::plan::budget::{self, Bounds};
 use crate::profile::{self, Profile};
 use crate::proto::ppp::Login;
-use crate::unit::Depth;
+use crate::unit::{Depth, Position};
 use crate::visit;
 
 /// Runs `profile`.
@@ -22,7 +22,10 @@ pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
             lines.join("\n")
         }
         ProfileAction::Show { tier } => meaning::profile(tier)?.text,
-        ProfileAction::Explain { tier, depth, access } => explain(&meaning::profile(tier)?, (*depth).into(), *access),
+        ProfileAction::Explain { tier, depth, access, position } => {
+            explain(&meaning::profile(tier)?, (*depth).into(), *access, (*position).into())
+        }
+        ProfileAction::Schema => profile::schema::json_schema().trim_end().to_owned(),
         ProfileAction::Validate { file } => {
             // A bare file name must not be looked up among the tiers inside the program.
             let path = if file.components().count() == 1 { std::path::Path::new(".").join(file) } else { file.clone() };
@@ -35,7 +38,7 @@ pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
 }
 
 /// What a visit would do for a tier, and what of it that depth can prove.
-fn explain(tier: &Profile, depth: Depth, access: AccessArg) -> String {
+fn explain(tier: &Profile, depth: Depth, access: AccessArg, position: Position) -> String {
     let access = match access {
         AccessArg::Ethernet => Access::Ethernet,
         // Nobody logs in: the plan only has to know that somebody would.
@@ -47,9 +50,9 @@ fn explain(tier: &Profile, depth: Depth, access: AccessArg) -> String {
         Bounds { load_agreed: true, without: meaning::without_by_access(&access).into_iter().collect(), ..Bounds::default() };
     let plan = budget::plan(&specs, &visit::volume(Some(tier), depth), &bounds);
     let samples = |reading: &str| checks.iter().find_map(|check| check.samples(reading, depth));
-    let proofs = judge::proofs(tier, depth, access.kind(), samples);
+    let proofs = judge::proofs(tier, judge::Setting { depth, access: access.kind(), position }, samples);
     format!(
-        "{}: {}, at depth {depth}\n\n{}",
+        "{}: {}, at depth {depth}, position {position}\n\n{}",
         tier.name,
         tier.title,
         crate::report::explain_text(&plan, &proofs, tier.confidence())

@@ -21,7 +21,7 @@ pub(super) fn marking_lost() -> Isolation {
     tier.criteria.extend(profile::parse(text, "test").unwrap().criteria);
     let visit = sound().beside("voice", done(vec![Reading::exact("voice.marking_kept", 0.0).toward(Direction::Up)]));
     let outcomes: Vec<(&str, &Outcome)> = visit.checks.iter().map(|(name, outcome)| (*name, outcome)).collect();
-    isolate(&visit.position.into(), &outcomes, &judge(&tier, Depth::Handoff, AccessKind::Ethernet, &outcomes))
+    isolate(&visit.position.into(), &outcomes, &judge(&tier, profile::Setting::default(), None, &outcomes))
 }
 
 #[test]

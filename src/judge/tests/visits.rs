@@ -44,7 +44,7 @@ fn ended(wanted: Verdict, ratio: f64, ms: f64) -> (usize, [usize; 3]) {
     let (mut visits, mut each) = (0, [0; 3]);
     for _ in 0..VISITS {
         let outcome = done(vec![chance.loss(ratio, Direction::Down), chance.loss(ratio, Direction::Up), chance.delay(ms)]);
-        let judgements = judge(&profile, Depth::Handoff, AccessKind::Ethernet, &[("twoway", &outcome)]);
+        let judgements = judge(&profile, Setting::default(), None, &[("twoway", &outcome)]);
         visits += usize::from(overall(&judgements) == wanted);
         for (count, judgement) in each.iter_mut().zip(&judgements) {
             *count += usize::from(judgement.verdict == wanted);

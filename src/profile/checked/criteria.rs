@@ -1,10 +1,11 @@
 //! Reading the `[[criterion]]` tables and what only several of them together can get wrong.
 
-use super::{Bound, Criterion, Severity, TargetChoice};
+use super::contradictions;
+use crate::profile::{Bound, Criterion, Severity, TargetChoice};
 use crate::reading::Unit;
 use crate::reading::names::{self, NameSpec};
 use crate::typed::table::{Document, Placed, Table};
-use crate::unit::{AccessKind, Depth, Direction, Family, Load};
+use crate::unit::{AccessKind, Depth, Direction, Family, Load, Position};
 
 /// The keys of a `[[criterion]]`.
 pub(in crate::profile) const KEYS: &[&str] = &[
@@ -17,27 +18,31 @@ pub(in crate::profile) const KEYS: &[&str] = &[
     "at_least",
     "at_most",
     "share_of_sold",
+    "share_of_budget",
     "severity",
     "basis",
     "depth",
+    "from_depth",
+    "position",
     "access",
 ];
+const DEPTHS: &[(&str, Depth)] = &[("quick", Depth::Quick), ("handoff", Depth::Handoff), ("soak", Depth::Soak)];
+const POSITIONS: &[(&str, Position)] =
+    &[("ont", Position::Ont), ("modem", Position::Modem), ("gateway", Position::Gateway), ("inside", Position::Inside)];
+/// The reading that sold rate and speed budget bound.
+pub(super) const RATE: &str = "throughput.tcp_payload_rate";
+/// The reading that no limit can be set on.
+const SILENCE: &str = "path.hop_loss_ratio";
+/// Lower limits: a criterion has one of them at most.
+const LOWER: [&str; 3] = ["at_least", "share_of_sold", "share_of_budget"];
 
 /// Reads all criteria; those that are wrong are noted and left out.
 pub(super) fn read_all(document: &Document<'_>, tables: &[Table<'_, '_>], has_sold: bool) -> Vec<Criterion> {
     let mut criteria: Vec<Criterion> = Vec::new();
     for table in tables {
         let Some(criterion) = read(document, table, has_sold) else { continue };
-        if criteria.iter().any(|c| c.name == criterion.name) {
-            document.wrong(&table.here(), format!("a second criterion with the name {:?}", criterion.name));
-        }
-        if let Some(other) = criteria.iter().find(|c| contradict(c, &criterion)) {
-            let what = format!(
-                "no figure can meet this limit and that of {:?}: the one asks for more than the other allows",
-                other.name
-            );
-            document.wrong(&table.here(), what);
-        }
+        contradictions::by_itself(document, table, &criterion);
+        contradictions::with_others(document, table, &criterion, &criteria);
         criteria.push(criterion);
     }
     criteria
@@ -45,6 +50,7 @@ pub(super) fn read_all(document: &Document<'_>, tables: &[Table<'_, '_>], has_so
 
 fn read(document: &Document<'_>, table: &Table<'_, '_>, has_sold: bool) -> Option<Criterion> {
     let name = table.required_text("name", "a short name of the limit, unique in the profile");
+    table.named("reading", names::ALL.iter().map(|spec| spec.name).filter(|name| *name != SILENCE));
     let reading = table.required_text("reading", "the name of the figure to judge, as check.figure");
     let reading = reading.and_then(|r| known_reading(document, &r));
     let target = table.word(
@@ -66,18 +72,29 @@ fn read(document: &Document<'_>, table: &Table<'_, '_>, has_sold: bool) -> Optio
     let severity = table.word("severity", &[("must", Severity::Must), ("should", Severity::Should), ("note", Severity::Note)]);
     let basis = table
         .required_text("basis", "where the limit comes from: a standard's clause, the contract, or 'invented example limit'");
-    let depths = table.words("depth", &[("quick", Depth::Quick), ("handoff", Depth::Handoff), ("soak", Depth::Soak)]);
+    let depths = depths(document, table);
+    let positions = set(document, table, "position", POSITIONS);
     let access = table.word("access", &[("ethernet", AccessKind::Ethernet), ("pppoe", AccessKind::Pppoe)]);
-    let at_least = table.number("at_least");
-    let at_most = table.number("at_most");
+    let number =
+        reading.map_or_else(|| "a number".to_owned(), |r| format!("a number without its unit; {} is in {}", r.name, unit(r)));
+    let at_least = table.quantity("at_least", &number);
+    let at_most = table.quantity("at_most", &number);
     let share = table.number("share_of_sold");
+    let of_budget = table.number("share_of_budget");
     limits(document, table, reading, at_least.as_ref(), at_most.as_ref());
-    if let Some(share) = &share {
-        check_share(document, table, share, reading, direction, has_sold);
+    for (share, of) in [(&share, "the sold rate"), (&of_budget, "the speed budget")] {
+        if let Some(share) = share {
+            check_share(document, table, share, of, reading, direction);
+        }
     }
-    if table.has("at_least") && table.has("share_of_sold") {
-        document.wrong(&table.here(), "at_least and share_of_sold are two lower limits; give one");
+    if let Some(share) = share.as_ref().filter(|_| !has_sold) {
+        document.wrong(share, "a share of the sold rate needs the table [sold]");
     }
+    if let [first, second, ..] = LOWER.into_iter().filter(|key| table.has(key)).collect::<Vec<_>>()[..] {
+        document.wrong(&table.here(), format!("{first} and {second} are two lower limits; give one"));
+    }
+    let absolute = at_least.map(|l| Bound::Absolute(l.value));
+    let share = share.map(|s| Bound::ShareOfSold(s.value));
     Some(Criterion {
         name: name?.value,
         reading: reading?,
@@ -85,18 +102,50 @@ fn read(document: &Document<'_>, table: &Table<'_, '_>, has_sold: bool) -> Optio
         direction,
         family,
         load,
-        at_least: at_least.map(|l| Bound::Absolute(l.value)).or_else(|| share.map(|s| Bound::ShareOfSold(s.value))),
+        at_least: absolute.or(share).or_else(|| of_budget.map(|s| Bound::ShareOfBudget(s.value))),
         at_most: at_most.map(|l| l.value),
         severity: severity?,
         basis: basis?.value,
         depths,
+        positions,
         access,
     })
 }
 
+/// The unit as people write it behind a figure; a share and a count have none.
+fn unit(reading: &NameSpec) -> &'static str {
+    if reading.unit == Unit::One { "no unit (a share, a count, or 1 for yes)" } else { reading.unit.symbol() }
+}
+
+/// The depths of `depth`, or those from `from_depth` on; empty means all.
+fn depths(document: &Document<'_>, table: &Table<'_, '_>) -> Vec<Depth> {
+    let listed = set(document, table, "depth", DEPTHS);
+    let from = table.word("from_depth", DEPTHS);
+    if let Some(place) = table.place("from_depth").filter(|_| table.has("depth")) {
+        document.wrong(&place, "depth and from_depth are two ways to say the same; give one");
+    }
+    match from {
+        Some(from) => DEPTHS.iter().map(|(_, depth)| *depth).skip_while(|depth| *depth != from).collect(),
+        None => listed,
+    }
+}
+
+/// A list of words, each once; empty when the key is missing, and told when it stands there empty.
+fn set<T: Copy + PartialEq>(document: &Document<'_>, table: &Table<'_, '_>, key: &str, words: &[(&str, T)]) -> Vec<T> {
+    let found = table.words(key, words);
+    let Some(place) = table.place(key) else { return found };
+    if found.is_empty() {
+        let all = words.iter().map(|(word, _)| *word).collect::<Vec<_>>().join(", ");
+        document.wrong(&place, format!("an empty list holds nowhere; name some of {all}, or leave the key out for all"));
+    } else if found.iter().enumerate().any(|(at, one)| found[..at].contains(one)) {
+        document.wrong(&place, "a word stands in the list twice");
+    }
+    found
+}
+
 fn known_reading(document: &Document<'_>, typed: &Placed<String>) -> Option<&'static NameSpec> {
     // RFC 1812 section 4.3.2.8 lets a router limit its ICMP errors: silence of one hop says nothing about the line.
-    if typed.value == "path.hop_loss_ratio" {
+    if typed.value == SILENCE {
         document.wrong(
             typed,
             "silence of a router on the path is not loss of the line, so no limit can be set on it; judge twoway.loss_ratio",
@@ -134,9 +183,7 @@ fn limits(
     at_least: Option<&Placed<f64>>,
     at_most: Option<&Placed<f64>>,
 ) {
-    if !["at_least", "at_most", "share_of_sold"].iter().any(|key| table.has(key)) {
-        table.missing("at_least", "a criterion needs a limit: at_least, at_most or share_of_sold");
-    }
+    table.one_of(&["at_least", "at_most", "share_of_sold", "share_of_budget"], "a criterion needs a limit");
     let is_share = reading.is_some_and(|r| r.unit == Unit::One && r.name.ends_with("_ratio"));
     for limit in [at_least, at_most].into_iter().flatten().filter(|l| is_share && l.value > 1.0) {
         document.wrong(limit, "this reading is a share between 0 and 1: one per cent is 0.01");
@@ -152,33 +199,17 @@ fn check_share(
     document: &Document<'_>,
     table: &Table<'_, '_>,
     share: &Placed<f64>,
+    of: &str,
     reading: Option<&NameSpec>,
     direction: Option<Direction>,
-    has_sold: bool,
 ) {
     if share.value > 1.0 || share.value == 0.0 {
-        document.wrong(share, "a share of the sold rate lies above 0 and is at most 1: 90 per cent is 0.9");
+        document.wrong(share, format!("a share of {of} lies above 0 and is at most 1: 90 per cent is 0.9"));
     }
-    if !has_sold {
-        document.wrong(share, "a share of the sold rate needs the table [sold]");
-    }
-    if reading.is_some_and(|r| r.name != "throughput.tcp_payload_rate") {
-        document.wrong(share, "only throughput.tcp_payload_rate can be judged as a share of the sold rate");
+    if reading.is_some_and(|r| r.name != RATE) {
+        document.wrong(share, format!("only {RATE} can be judged as a share of {of}"));
     }
     if direction.is_none() {
-        table.missing("direction", "a share of the sold rate needs to know which: down or up");
+        table.missing("direction", &format!("a share of {of} needs to know which: down or up"));
     }
-}
-
-/// True when two criteria select the same readings at a common depth and leave no figure that meets both.
-fn contradict(a: &Criterion, b: &Criterion) -> bool {
-    let same = a.reading.name == b.reading.name
-        && (a.target, a.direction, a.family, a.load) == (b.target, b.direction, b.family, b.load)
-        && (a.access.is_none() || b.access.is_none() || a.access == b.access)
-        && (a.depths.is_empty() || b.depths.is_empty() || a.depths.iter().any(|d| b.depths.contains(d)));
-    let above = |least: Option<Bound>, most: Option<f64>| match (least, most) {
-        (Some(Bound::Absolute(least)), Some(most)) => least > most,
-        _ => false,
-    };
-    same && (above(a.at_least, b.at_most) || above(b.at_least, a.at_most))
 }

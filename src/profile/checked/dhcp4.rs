@@ -58,11 +58,11 @@ fn classes(document: &Document<'_>, table: &Table<'_, '_>, key: &str) -> Vec<Vec
 }
 
 fn parameter_list(document: &Document<'_>, table: &Table<'_, '_>) -> Option<Vec<u8>> {
+    // 0 is a pad and 255 the end (RFC 2132 sections 3.1 and 3.2).
+    let numbers = table.wholes("parameter_list", 1..=254);
     if !table.has("parameter_list") {
         return None;
     }
-    // 0 is a pad and 255 the end (RFC 2132 sections 3.1 and 3.2).
-    let numbers = table.wholes("parameter_list", 1..=254);
     if numbers.is_empty() {
         table.missing("parameter_list", "at least one option number; leave the key out to ask for the usual ones");
     }
@@ -95,8 +95,10 @@ fn vendors(document: &Document<'_>, table: &Table<'_, '_>) -> Vec<Vendor> {
         let number = table.whole("enterprise", 0..=u64::from(u32::MAX));
         let classes = classes(document, &table, "class");
         let options = options(document, &table);
-        if classes.is_empty() && options.is_empty() {
-            table.missing("option", "an enterprise without a class and without an option says nothing");
+        const NOTHING: &str = "an enterprise without a class and without an option says nothing";
+        table.one_of(&["class", "option"], NOTHING);
+        if (table.has("class") || table.has("option")) && classes.is_empty() && options.is_empty() {
+            document.wrong(&table.here(), NOTHING);
         }
         let Some(enterprise) = number.as_ref().and_then(|n| u32::try_from(n.value).ok()) else { continue };
         if let Some(number) = number.filter(|_| vendors.iter().any(|vendor| vendor.enterprise == enterprise)) {

@@ -1,5 +1,7 @@
 use super::*;
+use crate::profile::{Bound, Setting, Severity, TargetChoice};
 use crate::reading::names;
+use crate::unit::{Depth, Family, Position};
 
 const GOOD: &str = r#"
 name = "office-50-10"
@@ -110,9 +112,82 @@ fn limits_that_no_figure_can_meet_are_refused() {
 }
 
 #[test]
+fn limits_overlap_where_one_selects_all_of_what_the_other_names() {
+    let with_other = |more: &str| {
+        format!(
+            "{GOOD}\n[[criterion]]\nname = \"other\"\nreading = \"dns.failure_ratio\"\ntarget = \"every-resolver\"\nat_least = 0.5\n\
+             severity = \"must\"\nbasis = \"x\"\n{more}"
+        )
+    };
+    let told = problems(&with_other(""));
+    assert!(told.contains("let them hold at different depths, positions or directions"), "{told}");
+    for apart in ["family = \"ipv6\"", "load = \"down\""] {
+        parse(&with_other(apart), apart).unwrap_or_else(|error| panic!("{error}"));
+    }
+    let place = |at: &str| format!("at_most = 0.01\nposition = [\"{at}\"]");
+    let both =
+        |one: &str, other: &str| with_other(&format!("position = [\"{other}\"]")).replacen("at_most = 0.01", &place(one), 1);
+    parse(&both("ont", "gateway"), "apart").unwrap_or_else(|error| panic!("{error}"));
+    assert!(problems(&both("ont", "ont")).contains("no figure can meet this limit"));
+}
+
+#[test]
+fn a_limit_holds_at_the_depths_and_positions_that_it_names() {
+    let text = with("depth = [\"handoff\", \"soak\"]", "from_depth = \"handoff\"\nposition = [\"ont\", \"modem\"]");
+    let profile = parse(&text, "test").unwrap_or_else(|error| panic!("{error}"));
+    let applies = |depth, position| profile.criteria[0].applies(Setting { depth, position, ..Setting::default() });
+    assert!(applies(Depth::Handoff, Position::Ont) && applies(Depth::Soak, Position::Modem));
+    assert!(
+        !applies(Depth::Quick, Position::Ont)
+            && !applies(Depth::Soak, Position::Gateway)
+            && !applies(Depth::Soak, Position::Inside)
+    );
+    assert!(profile.criteria[1].applies(Setting::default()), "without a word it holds everywhere");
+}
+
+#[test]
+fn a_share_of_the_speed_budget_needs_no_sold_rate_but_a_direction() {
+    let text = with("share_of_sold = 0.9", "share_of_budget = 0.9");
+    assert_eq!(parse(&text, "test").unwrap().criteria[0].at_least, Some(Bound::ShareOfBudget(0.9)));
+    let without = text.replacen("[sold]\ndown = 50\nup = 10\nlayer = \"ethernet\"\nbasis = \"invented\"\n", "", 1);
+    parse(&without, "test").unwrap_or_else(|error| panic!("{error}"));
+    let both = with("share_of_sold = 0.9", "share_of_sold = 0.9\nshare_of_budget = 0.9");
+    assert!(problems(&both).contains("share_of_sold and share_of_budget are two lower limits; give one"), "{}", problems(&both));
+}
+
+#[test]
+fn what_the_profile_s_own_line_can_t_give_is_refused_with_what_it_can() {
+    let asking = |reading: &str, least: &str| {
+        let text =
+            with("share_of_sold = 0.9", &format!("at_least = {least}")).replacen("throughput.tcp_payload_rate", reading, 1);
+        match parse(&text, "test") {
+            Ok(_) => String::new(),
+            Err(error) => error.to_string(),
+        }
+    };
+    // 1000 x (1492 - 40) / (1492 + 18 + 20) = 949.02 without TCP options (RFC 6349 section 4.1.1, RFC 2516).
+    assert!(asking("throughput.tcp_payload_rate", "950").contains("no more TCP payload; ask for at most 949"));
+    assert_eq!(asking("throughput.tcp_payload_rate", "949"), "");
+    assert!(asking("link.speed", "2500").contains("the profile's own port has 1000 Mbit/s ([line] port); ask for at most 1000"));
+    assert!(asking("mtu.path_mtu", "1500").contains("the profile's own MTU is 1492 ([line] mtu); ask for at most 1492"));
+}
+
+#[test]
 fn mistakes_of_meaning_are_refused_with_a_reason() {
     for (from, to, want) in [
         ("at_most = 0.01", "at_most = 1.5", "one per cent is 0.01"),
+        ("at_most = 0.01", "at_most = \"1 %\"", "a number without its unit; dns.failure_ratio is in no unit (a share"),
+        ("share_of_sold = 0.9", "at_least = \"45 Mbit/s\"", "throughput.tcp_payload_rate is in Mbit/s"),
+        (
+            "at_most = 0.01",
+            "at_most = 0.01\nposition = []",
+            "an empty list holds nowhere; name some of ont, modem, gateway, inside",
+        ),
+        ("at_most = 0.01", "at_most = 0.01\nposition = [\"ont\", \"ont\"]", "a word stands in the list twice"),
+        ("at_most = 0.01", "at_most = 0.01\nposition = [\"on\"]", "perhaps meant: ont"),
+        ("depth = [\"handoff\", \"soak\"]", "depth = [\"soak\"]\nfrom_depth = \"soak\"", "two ways to say the same; give one"),
+        ("reading = \"dns.failure_ratio\"", "access = \"pppoe\"\nreading = \"dhcp4.offer_time\"", "write access = \"ethernet\""),
+        ("share_of_sold = 0.9", "share_of_budget = 90", "a share of the speed budget lies above 0"),
         ("at_most = 0.01", "at_most = -1", "finite and not negative"),
         ("at_most = 0.01", "at_most = inf", "finite and not negative"),
         ("at_most = 0.01\n", "", "a criterion needs a limit"),

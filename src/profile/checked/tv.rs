@@ -23,7 +23,7 @@ const MOST_OF_SOLD: f64 = 0.5;
 /// Reads the table; what is wrong is noted and left out.
 pub(super) fn read(document: &Document<'_>, table: &Table<'_, '_>, sold: Option<&Sold>) -> Terms {
     let tables = table.tables("channel", CHANNEL_KEYS);
-    if tables.is_empty() {
+    if tables.is_empty() || !table.has("channel") {
         table.missing("channel", "a table [tv] without channels tests nothing; head each channel with [[tv.channel]]");
     }
     if let Some(over) = tables.get(MOST) {

@@ -374,7 +374,9 @@ pub(super) fn profile() -> Vec<Vec<u8>> {
         [[twoway.stream]]\nname = \"s\"\ndscp = 46\noctets = 200\ninterval_ms = 20\n\
         [voice]\ncalls = 2\ncodec = \"g729a\"\nbuffer = \"fixed\"\nbuffer_ms = 60\n\
         [[criterion]]\nname = \"c\"\nreading = \"throughput.tcp_payload_rate\"\ndirection = \"down\"\n\
-        at_least_share_of_sold = 0.9\nseverity = \"must\"\nbasis = \"b\"\ndepths = [\"handoff\"]\n";
+        share_of_budget = 0.9\nseverity = \"must\"\nbasis = \"b\"\nfrom_depth = \"handoff\"\nposition = [\"ont\", \"modem\"]\n\
+        [statement]\nmeasurements = 30\ndays = 3\nper_day = 5\nminutes_apart = 5\nfrom_hour = 6\nnormal_share = 0.9\nbasis = \"b\"\n\
+        [statement.down]\nminimum = 1\nnormal = 2\nmaximum = 3\n[statement.up]\nminimum = 1\nnormal = 2\nmaximum = 3\n";
     [small, include_str!("../../../profiles/adsl-16-1.toml"), include_str!("../../../profiles/fibre-1000-500.toml")]
         .map(|text| text.as_bytes().to_vec())
         .to_vec()
@@ -390,11 +392,11 @@ pub(super) fn record() -> Vec<Vec<u8>> {
     let small = json!({
         "schema": "doorstep-record/1", "id": "019a0000-0000-7000-8000-000000000001", "started": "2026-11-25T10:00:00Z",
         "complete": true, "agent": { "version": "0", "host": "h", "kernel": "k" },
-        "place": { "position": "terminal", "interface": "eth0" },
-        "checks": [{ "check": "twoway", "took_ms": 10.5, "outcome": {
-            "status": "done", "readings": [reading], "series": [series], "facts": { "sent": 1000 },
+        "place": { "position": "ont", "interface": "eth0" },
+        "checks": [{
+            "check": "twoway", "took_ms": 10.5, "status": "done", "readings": [reading], "series": [series], "facts": { "sent": 1000 },
             "flaws": [{ "code": "echo-duplicates", "what": "replies came more than once" }]
-        } }],
+        }],
         "verdict": "not-proven"
     });
     vec![

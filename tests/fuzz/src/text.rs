@@ -116,8 +116,12 @@ pub fn profile(data: &[u8]) {
             assert_eq!(serde_json::from_str::<judge::SoldRate>(&written).expect("and read"), rate);
         }
     }
+    for finding in read.statement.iter().flat_map(|statement| judge::statement::rule(statement, &[])) {
+        assert_eq!(finding.ruling, judge::statement::Ruling::NotEnough, "nothing was measured: {finding:?}");
+    }
     for depth in [Depth::Quick, Depth::Handoff, Depth::Soak] {
-        let judgements = judge::judge(&read, depth, doorstep::unit::AccessKind::Ethernet, &[]);
+        let setting = tier::Setting { depth, ..tier::Setting::default() };
+        let judgements = judge::judge(&read, setting, None, &[]);
         std::hint::black_box(judge::overall(&judgements).word());
     }
 }
