@@ -165,7 +165,15 @@ fn sold(report: &Report) -> Section {
         blocks.push(Block::Text("No rate was sold, so none is held against what arrived.".to_owned()));
     } else {
         blocks.push(Block::Items(
-            report.sold.iter().map(|item| Item { name: words::capital(&item.name), ..item.clone() }).collect(),
+            report
+                .sold
+                .iter()
+                .map(|item| Item {
+                    name: words::capital(&item.name),
+                    text: words::capital(&item.text),
+                    remedy: item.remedy.clone(),
+                })
+                .collect(),
         ));
     }
     for budget in &report.budget {

@@ -1,8 +1,8 @@
 //! How the round trips are spread: what share of all probes came back within a time, idle against filled.
 
 use super::{
-    Axis, Kind, Level, Line, Panel, Pen, Picture, Plot, Scale, Table, count_of, family_words, is_far_end, load_words, ms, series,
-    sorted, within,
+    Axis, Kind, Level, Line, Panel, Pen, Picture, Plot, Scale, Table, count_of, family_words, is_far_end, load_words, ms,
+    per_point, series, sorted, within,
 };
 use crate::reading::Series;
 use crate::record::Record;
@@ -14,7 +14,11 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         .into_iter()
         .map(|one| {
             let (values, lost) = sorted(one);
-            (format!("{}{}", load_words(one.load), family_words(one.family)), values, lost)
+            let of = match per_point(record, one) {
+                1 => String::new(),
+                packets => format!(", the slowest of each {packets}"),
+            };
+            (format!("{}{}{of}", load_words(one.load), family_words(one.family)), values, lost)
         })
         .filter(|(_, values, _)| values.first().is_some_and(|least| *least > 0.0))
         .take(Pen::ALL.len())
@@ -32,10 +36,13 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         let name = crate::reading::words::capital(name);
         format!("{name}: {} and {}.", ms(within(values, *lost, 0.5)), ms(within(values, *lost, 0.95)))
     }));
+    if curves.iter().any(|(name, ..)| name.contains("slowest")) {
+        seen.push("Of a long stream the record keeps the slowest packet of each stretch: its curve lies later than that of all packets.".to_owned());
+    }
     if curves.iter().any(|(_, _, lost)| *lost > 0) {
         seen.push("A curve that ends below 100 % lost the rest.".to_owned());
     }
-    let head = ["", "50 % within", "95 % within", "99 % within", "lost"].map(str::to_owned).to_vec();
+    let head = ["", "half in", "95 % in", "99 % in", "lost"].map(str::to_owned).to_vec();
     let rows = curves.iter().map(|(name, values, lost)| {
         let at = |share| ms(within(values, *lost, share));
         vec![name.clone(), at(0.5), at(0.95), at(0.99), count_of(*lost, values.len() + lost)]
@@ -58,7 +65,10 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         id: "delay-spread".to_owned(),
         title: "How long a round trip takes, idle and filled".to_owned(),
         seen: seen.join(" "),
-        kind: Kind::Plot(Plot { across: Axis::decades("within … ms (each step a ratio)", least, most), panels: vec![panel] }),
+        kind: Kind::Plot(Plot {
+            across: Axis::decades("milliseconds (equal ratios, equal lengths)", least, most),
+            panels: vec![panel],
+        }),
         table,
     })
 }
