@@ -4,7 +4,7 @@ use super::{
     Axis, Kind, Level, Line, Panel, Pen, Picture, Plot, Scale, Table, count_of, family_words, is_far_end, load_words, ms,
     per_point, series, sorted, within,
 };
-use crate::reading::Series;
+use crate::reading::{Series, words};
 use crate::record::Record;
 
 /// The picture, when there is a series of round trips.
@@ -21,7 +21,6 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
             (format!("{}{}{of}", load_words(one.load), family_words(one.family)), values, lost)
         })
         .filter(|(_, values, _)| values.first().is_some_and(|least| *least > 0.0))
-        .take(Pen::ALL.len())
         .collect();
     let least = curves.iter().filter_map(|(_, values, _)| values.first()).fold(f64::INFINITY, |a, b| a.min(*b));
     let most = curves.iter().filter_map(|(_, values, _)| values.last()).fold(0.0_f64, |a, b| a.max(*b));
@@ -33,9 +32,12 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         ms(within(&first.1, first.2, 0.95))
     )];
     seen.extend(curves.iter().skip(1).map(|(name, values, lost)| {
-        let name = crate::reading::words::capital(name);
+        let name = words::capital(name);
         format!("{name}: {} and {}.", ms(within(values, *lost, 0.5)), ms(within(values, *lost, 0.95)))
     }));
+    if curves.len() > Pen::ALL.len() {
+        seen.push(format!("The first {} are drawn; the table has all.", Pen::ALL.len()));
+    }
     if curves.iter().any(|(name, ..)| name.contains("slowest")) {
         seen.push("Of a long stream the record keeps the slowest packet of each stretch: its curve lies later than that of all packets.".to_owned());
     }
