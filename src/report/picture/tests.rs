@@ -8,7 +8,7 @@ fn series(name: &str, load: Option<Load>, direction: Option<Direction>, values: 
     let at_ms = (0..values.len()).map(|at| at as f64 * 100.0).collect();
     Series {
         name: name.to_owned(),
-        unit: Unit::Millisecond,
+        unit: if name.ends_with("_rate") { Unit::MegabitPerSecond } else { Unit::Millisecond },
         target: None,
         direction,
         family: Some(Family::Ipv4),
