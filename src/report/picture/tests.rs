@@ -27,10 +27,10 @@ fn record() -> Record {
         reading.samples = 10;
     }
     let outcome = &mut record.checks.last_mut().unwrap().outcome;
-    let delays = |base: f64| (0..10).map(|at| (at % 5 != 4).then_some(base + at as f64)).collect::<Vec<_>>();
+    let delays = |base: f64| (0..10).map(|at| (at % 5 != 4).then_some(base + f64::from(at))).collect::<Vec<_>>();
     outcome.series.push(series("twoway.round_trip", None, None, delays(10.0)));
     outcome.series.push(series("throughput.delay_under_load", Some(Load::Down), None, delays(40.0)));
-    let rates = (0..10).map(|at| Some(90.0 + at as f64)).collect();
+    let rates = (0..10).map(|at| Some(90.0 + f64::from(at))).collect();
     outcome.series.push(series("throughput.tcp_payload_rate", Some(Load::Down), Some(Direction::Down), rates));
     record
 }
