@@ -1,6 +1,6 @@
 //! Reports as pages: HTML in a headless browser, PDF under an independent checker, and the files that the command writes.
 //!
-//! Needs chromium, python3, qpdf and pdftotext. The browser reads files only. About 25 seconds.
+//! Needs chromium, python3, qpdf and pdftotext. The browser reads files only. About half a minute.
 
 #[path = "report_pages/scene.rs"]
 mod scene;
@@ -25,24 +25,28 @@ fn folder(name: &str) -> (Option<tempfile::TempDir>, PathBuf) {
     match std::env::var_os("DOORSTEP_PAGES") {
         Some(kept) => {
             let path = PathBuf::from(kept).join(name);
-            std::fs::create_dir_all(&path).unwrap();
+            std::fs::create_dir_all(&path).expect("the folder can be made");
             (None, path)
         }
         None => {
-            let folder = tempfile::tempdir().unwrap();
+            let folder = tempfile::tempdir().expect("a folder of its own");
             let path = folder.path().to_owned();
             (Some(folder), path)
         }
     }
 }
 
+fn named(path: &Path) -> &str {
+    path.to_str().expect("folders have plain names")
+}
+
 fn pages_of(pdf: &Path) -> usize {
-    let output = run("qpdf", &["--show-npages", pdf.to_str().unwrap()]);
+    let output = run("qpdf", &["--show-npages", named(pdf)]);
     said(&output).trim().parse().unwrap_or_else(|_| panic!("{}", said(&output)))
 }
 
 fn text_of(pdf: &Path) -> String {
-    said(&run("pdftotext", &["-layout", pdf.to_str().unwrap(), "-"]))
+    said(&run("pdftotext", &["-layout", named(pdf), "-"]))
 }
 
 #[test]

@@ -73,7 +73,7 @@ fn block(block: &Block) -> Value {
 
 fn table(table: &Table, tones: Option<&[Tone]>) -> Value {
     let rows = table.rows.iter().enumerate().map(|(at, cells)| {
-        let tone = tones.and_then(|tones| tones.get(at)).copied().map_or(Tone::Plain.colour(), Tone::colour);
+        let tone = tones.and_then(|tones| tones.get(at)).copied().map_or_else(|| Tone::Plain.colour(), Tone::colour);
         context! { cells => cells.clone(), tone }
     });
     context! { head => table.head.clone(), rows => rows.collect::<Vec<_>>() }

@@ -165,7 +165,15 @@ fn sold(report: &Report) -> Section {
         blocks.push(Block::Text("No rate was sold, so none is held against what arrived.".to_owned()));
     } else {
         blocks.push(Block::Items(
-            report.sold.iter().map(|item| Item { name: words::capital(&item.name), ..item.clone() }).collect(),
+            report
+                .sold
+                .iter()
+                .map(|item| Item {
+                    name: words::capital(&item.name),
+                    text: words::capital(&item.text),
+                    remedy: item.remedy.clone(),
+                })
+                .collect(),
         ));
     }
     for budget in &report.budget {
@@ -232,7 +240,7 @@ fn checks(report: &Report) -> Section {
 }
 
 fn readings(record: &Record) -> Section {
-    let head = ["reading", "taken on", "value", "certain to lie", "samples"].map(str::to_owned).to_vec();
+    let head = ["reading", "taken on", "value", "interval", "samples"].map(str::to_owned).to_vec();
     let all = record.checks.iter().flat_map(|check| &check.outcome.readings);
     let rows: Vec<Vec<String>> = all
         .map(|reading| {
@@ -250,7 +258,7 @@ fn readings(record: &Record) -> Section {
 fn interval(reading: &Reading) -> String {
     let figure = |value| words::figure(&reading.name, reading.unit, value);
     match (reading.low, reading.high) {
-        (Some(low), Some(high)) if low == high => "exactly".to_owned(),
+        (Some(low), Some(high)) if low == high => "exact".to_owned(),
         (Some(low), Some(high)) => format!("{} to {}", figure(low), figure(high)),
         (Some(low), None) => format!("{} or more", figure(low)),
         (None, Some(high)) => format!("{} or less", figure(high)),

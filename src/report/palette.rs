@@ -16,7 +16,6 @@ pub struct Colour {
 /// All colours.
 pub const COLOURS: &[Colour] = &[
     Colour { name: "page", light: "#fcfbf7", dark: "#11161b" },
-    Colour { name: "panel", light: "#f2efe6", dark: "#1a2128" },
     Colour { name: "text", light: "#1b2127", dark: "#e9e6dd" },
     Colour { name: "faint", light: "#4e5760", dark: "#aeb6bd" },
     Colour { name: "grid", light: "#d8d4c7", dark: "#39424b" },
@@ -74,20 +73,14 @@ mod tests {
         // WCAG 2.2 success criteria 1.4.3 (text) and 1.4.11 (graphical objects).
         let texts = [
             ("text", "page"),
-            ("text", "panel"),
             ("faint", "page"),
-            ("faint", "panel"),
             ("pass", "page"),
             ("fail", "page"),
             ("open", "page"),
-            ("pass", "panel"),
-            ("fail", "panel"),
-            ("open", "panel"),
             ("page", "pass"),
             ("page", "fail"),
             ("page", "open"),
             ("first", "page"),
-            ("first", "panel"),
         ];
         let marks = [
             ("first", "page"),

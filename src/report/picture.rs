@@ -138,7 +138,7 @@ pub struct Level {
 /// Things one below the other.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Lanes {
-    /// The common axis; without one no marks are drawn.
+    /// The common axis.
     pub across: Axis,
     /// From the top downwards.
     pub lanes: Vec<Lane>,
@@ -213,7 +213,16 @@ fn reading<'a>(record: &'a Record, name: &str, is_it: impl Fn(&Reading) -> bool)
     record.checks.iter().flat_map(|check| &check.outcome.readings).find(|reading| reading.name == name && is_it(reading))
 }
 
-/// `while filled down`, or `idle`.
+/// How many packets a point of a series stands for. Of long streams the record keeps the slowest packet of each stretch, and a loss
+/// where any of it was lost; the reading of the loss says how many there were.
+fn per_point(record: &Record, series: &Series) -> usize {
+    let check = series.name.split('.').next().unwrap_or_default();
+    let is_it = |r: &Reading| r.family == series.family && r.target == series.target;
+    let sent = reading(record, &format!("{check}.loss_ratio"), is_it).map_or(0, |r| r.samples);
+    ((sent as f64 / series.values.len().max(1) as f64).round() as usize).max(1)
+}
+
+/// `filled down`, or `idle`.
 fn load_words(load: Option<Load>) -> &'static str {
     match load {
         None | Some(Load::Idle) => "idle",

@@ -1,10 +1,10 @@
 //! How the round trips are spread: what share of all probes came back within a time, idle against filled.
 
 use super::{
-    Axis, Kind, Level, Line, Panel, Pen, Picture, Plot, Scale, Table, count_of, family_words, is_far_end, load_words, ms, series,
-    sorted, within,
+    Axis, Kind, Level, Line, Panel, Pen, Picture, Plot, Scale, Table, count_of, family_words, is_far_end, load_words, ms,
+    per_point, series, sorted, within,
 };
-use crate::reading::Series;
+use crate::reading::{Series, words};
 use crate::record::Record;
 
 /// The picture, when there is a series of round trips.
@@ -14,10 +14,13 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         .into_iter()
         .map(|one| {
             let (values, lost) = sorted(one);
-            (format!("{}{}", load_words(one.load), family_words(one.family)), values, lost)
+            let of = match per_point(record, one) {
+                1 => String::new(),
+                packets => format!(", the slowest of each {packets}"),
+            };
+            (format!("{}{}{of}", load_words(one.load), family_words(one.family)), values, lost)
         })
         .filter(|(_, values, _)| values.first().is_some_and(|least| *least > 0.0))
-        .take(Pen::ALL.len())
         .collect();
     let least = curves.iter().filter_map(|(_, values, _)| values.first()).fold(f64::INFINITY, |a, b| a.min(*b));
     let most = curves.iter().filter_map(|(_, values, _)| values.last()).fold(0.0_f64, |a, b| a.max(*b));
@@ -29,13 +32,19 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         ms(within(&first.1, first.2, 0.95))
     )];
     seen.extend(curves.iter().skip(1).map(|(name, values, lost)| {
-        let name = crate::reading::words::capital(name);
+        let name = words::capital(name);
         format!("{name}: {} and {}.", ms(within(values, *lost, 0.5)), ms(within(values, *lost, 0.95)))
     }));
+    if curves.len() > Pen::ALL.len() {
+        seen.push(format!("The first {} are drawn; the table has all.", Pen::ALL.len()));
+    }
+    if curves.iter().any(|(name, ..)| name.contains("slowest")) {
+        seen.push("Of a long stream the record keeps the slowest packet of each stretch: its curve lies later than that of all packets.".to_owned());
+    }
     if curves.iter().any(|(_, _, lost)| *lost > 0) {
         seen.push("A curve that ends below 100 % lost the rest.".to_owned());
     }
-    let head = ["", "50 % within", "95 % within", "99 % within", "lost"].map(str::to_owned).to_vec();
+    let head = ["", "half in", "95 % in", "99 % in", "lost"].map(str::to_owned).to_vec();
     let rows = curves.iter().map(|(name, values, lost)| {
         let at = |share| ms(within(values, *lost, share));
         vec![name.clone(), at(0.5), at(0.95), at(0.99), count_of(*lost, values.len() + lost)]
@@ -58,7 +67,10 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         id: "delay-spread".to_owned(),
         title: "How long a round trip takes, idle and filled".to_owned(),
         seen: seen.join(" "),
-        kind: Kind::Plot(Plot { across: Axis::decades("within … ms (each step a ratio)", least, most), panels: vec![panel] }),
+        kind: Kind::Plot(Plot {
+            across: Axis::decades("milliseconds (equal ratios, equal lengths)", least, most),
+            panels: vec![panel],
+        }),
         table,
     })
 }

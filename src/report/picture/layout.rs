@@ -189,8 +189,8 @@ fn text_width(text: &str, is_bold: bool) -> f64 {
         'i' | 'j' | 'l' | '.' | ',' | ':' | ';' | '\'' | '|' | ' ' | 'I' => 0.32,
         'f' | 't' | 'r' | '(' | ')' | '/' | '-' => 0.42,
         'm' | 'w' | 'M' | 'W' | '%' | '…' | '@' => 0.95,
-        c if c.is_ascii_uppercase() => 0.72,
-        _ => 0.6,
+        c if c.is_ascii_uppercase() => 0.76,
+        _ => 0.64,
     };
     text.chars().map(share).sum::<f64>() * SMALL * if is_bold { 1.06 } else { 1.0 }
 }

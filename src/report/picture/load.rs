@@ -1,15 +1,16 @@
 //! Rate and round trips while the line was filled, one picture for each load phase.
 
 use super::{
-    Axis, Kind, Level, Line, Panel, Pen, Picture, Plot, Table, count_of, family_words, load_words, ms, series, sorted, within,
+    Axis, Kind, Level, Line, Panel, Pen, Picture, Plot, Scale, Table, count_of, family_words, load_words, ms, series, sorted,
+    within,
 };
-use crate::reading::{Series, words};
+use crate::reading::{Series, Unit, words};
 use crate::record::Record;
-use crate::unit::Direction;
+use crate::unit::{Direction, Family, Load};
 
 /// One for each load and IP version with a series.
 pub(super) fn pictures(record: &Record) -> Vec<Picture> {
-    let mut phases: Vec<(Option<crate::unit::Load>, Option<crate::unit::Family>)> = Vec::new();
+    let mut phases: Vec<(Option<Load>, Option<Family>)> = Vec::new();
     for one in series(record, RATE).chain(series(record, DELAY)) {
         if !phases.contains(&(one.load, one.family)) {
             phases.push((one.load, one.family));
@@ -79,7 +80,7 @@ fn picture(record: &Record, rates: &[&Series], delay: Option<&Series>, phase: &s
         label: "seconds from the start of the load".to_owned(),
         low: 0.0,
         high: (last / 1e3).max(1.0).ceil(),
-        scale: super::Scale::Even,
+        scale: Scale::Even,
     };
     Picture {
         id: format!("load-{}", phase.replace([' ', ','], "-").replace("--", "-")),
@@ -95,7 +96,7 @@ fn level(record: &Record, direction: Direction) -> Option<Level> {
     let sold = record.sold.iter().find(|sold| sold.direction == direction)?;
     Some(Level {
         at: sold.payload_mbit,
-        name: format!("sold: {} of payload", words::figure(RATE, crate::reading::Unit::MegabitPerSecond, sold.payload_mbit)),
+        name: format!("sold: {} of payload", words::figure(RATE, Unit::MegabitPerSecond, sold.payload_mbit)),
     })
 }
 

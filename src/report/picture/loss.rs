@@ -1,6 +1,6 @@
 //! When packets were lost: a lane for each stream of probes, a mark for each loss.
 
-use super::{Axis, Kind, Lane, Lanes, Picture, Table, count_of, family_words, load_words, series};
+use super::{Axis, Kind, Lane, Lanes, Picture, Table, count_of, family_words, load_words, per_point, series};
 use crate::reading::{Series, words};
 use crate::record::Record;
 
@@ -20,17 +20,9 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
     if streams.is_empty() {
         return None;
     }
-    let lanes: Vec<Lane> = streams.iter().map(|(name, one)| lane(name, one)).collect();
+    let lanes: Vec<Lane> = streams.iter().map(|(name, one)| lane(name, one, per_point(record, one))).collect();
     let longest = lanes.iter().filter_map(|lane| lane.until).fold(1.0_f64, f64::max);
-    let losing: Vec<&Lane> = lanes.iter().filter(|lane| !lane.lost.is_empty()).collect();
-    let seen = match losing.as_slice() {
-        [] => "Nothing was lost.".to_owned(),
-        some => {
-            let each: Vec<String> =
-                some.iter().map(|lane| format!("{}: {}, {}", lane.name, lane.says, manner(&lane.lost))).collect();
-            format!("{}.", words::capital(&each.join("; ")))
-        }
-    };
+    let seen = seen(&lanes);
     let head = ["stream", "lost", "first", "last"].map(str::to_owned).to_vec();
     let at = |at: Option<&f64>| at.map_or_else(|| "none".to_owned(), |at| format!("{} s", words::significant(*at)));
     let rows = lanes.iter().map(|lane| vec![lane.name.clone(), lane.says.clone(), at(lane.lost.first()), at(lane.lost.last())]);
@@ -43,22 +35,43 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
     })
 }
 
-fn lane(name: &str, series: &Series) -> Lane {
+fn lane(name: &str, series: &Series, packets: usize) -> Lane {
     let from = series.at_ms.first().copied().unwrap_or(0.0);
     let after = |at: f64| (at - from) / 1e3;
     let lost: Vec<f64> =
         series.at_ms.iter().zip(&series.values).filter(|(_, value)| value.is_none()).map(|(at, _)| after(*at)).collect();
     Lane {
         name: name.to_owned(),
-        says: format!("{} lost", count_of(lost.len(), series.values.len())),
+        says: match packets {
+            1 => format!("{} lost", count_of(lost.len(), series.values.len())),
+            packets => format!("lost in {} stretches of {packets}", count_of(lost.len(), series.values.len())),
+        },
         until: series.at_ms.last().map(|at| after(*at)),
         lost,
         ..Lane::default()
     }
 }
 
-/// Whether losses stand together. Common practice: a gap between losses is called long when it is ten times the usual.
-fn manner(lost: &[f64]) -> String {
+/// The two streams that lost most a second; the table has all.
+fn seen(lanes: &[Lane]) -> String {
+    let mut losing: Vec<&Lane> = lanes.iter().filter(|lane| !lane.lost.is_empty()).collect();
+    let per_second = |lane: &Lane| lane.lost.len() as f64 / lane.until.unwrap_or(1.0).max(1e-3);
+    losing.sort_by(|a, b| per_second(b).total_cmp(&per_second(a)));
+    if losing.is_empty() {
+        return "Nothing was lost.".to_owned();
+    }
+    let each: Vec<String> =
+        losing.iter().take(2).map(|lane| format!("{}: {}, {}", lane.name, lane.says, when(&lane.lost))).collect();
+    let rest = match losing.len().saturating_sub(2) {
+        0 => String::new(),
+        1 => " One more stream lost some.".to_owned(),
+        more => format!(" {more} more streams lost some."),
+    };
+    format!("{}.{rest}", words::capital(&each.join("; ")))
+}
+
+/// When it was lost, from the first to the last.
+fn when(lost: &[f64]) -> String {
     match lost {
         [only] => format!("at {} s", words::significant(*only)),
         [first, .., last] => format!("between {} s and {} s", words::significant(*first), words::significant(*last)),

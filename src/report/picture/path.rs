@@ -4,7 +4,7 @@ use serde_json::Value;
 
 use super::super::model::segment_words;
 use super::{Axis, Kind, Lane, Lanes, Picture, Station, Table, family_words, ms, reading};
-use crate::reading::{Target, words};
+use crate::reading::{Reading, Target, Unit, words};
 use crate::record::Record;
 use crate::unit::{Family, Segment};
 
@@ -44,7 +44,7 @@ fn walk(record: &Record, family: Family, fact: &str) -> Option<Picture> {
             _ => format!("{number}  {address}"),
         };
         let target = Target::Hop(number);
-        let is_it = |r: &crate::reading::Reading| r.target.as_ref() == Some(&target) && r.family == Some(family);
+        let is_it = |r: &Reading| r.target.as_ref() == Some(&target) && r.family == Some(family);
         let loss = reading(record, "path.hop_loss_ratio", is_it).map(|r| r.value);
         let delay = reading(record, "path.hop_round_trip_p50", is_it).map(|r| r.value);
         let is_silent = hop.get("silent").and_then(Value::as_bool).unwrap_or(false);
@@ -61,7 +61,7 @@ fn walk(record: &Record, family: Family, fact: &str) -> Option<Picture> {
 fn asked(record: &Record, family: Family) -> Option<Picture> {
     let places = [(Target::Gateway, Segment::Home), (Target::ProviderHop, Segment::Access), (Target::FarEnd, Segment::FarEnd)];
     let lanes = places.into_iter().filter_map(|(target, segment)| {
-        let is_it = |r: &crate::reading::Reading| r.target.as_ref() == Some(&target) && r.family == Some(family);
+        let is_it = |r: &Reading| r.target.as_ref() == Some(&target) && r.family == Some(family);
         let loss = reading(record, "echo.loss_ratio", is_it).map(|r| r.value);
         let delay = reading(record, "echo.round_trip_p50", is_it).map(|r| r.value);
         (loss.is_some() || delay.is_some()).then(|| lane(segment, words::target_words(&target), loss, delay, loss == Some(1.0)))
@@ -70,7 +70,7 @@ fn asked(record: &Record, family: Family) -> Option<Picture> {
 }
 
 fn lane(segment: Segment, name: String, loss: Option<f64>, delay: Option<f64>, is_silent: bool) -> Lane {
-    let lost = loss.map(|loss| format!("loss {}", words::figure("path.hop_loss_ratio", crate::reading::Unit::One, loss)));
+    let lost = loss.map(|loss| format!("loss {}", words::figure("path.hop_loss_ratio", Unit::One, loss)));
     let says = match (delay, lost) {
         _ if is_silent => "silent".to_owned(),
         (Some(delay), Some(lost)) => format!("{}, {lost}", ms(Some(delay))),

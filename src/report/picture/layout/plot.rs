@@ -24,7 +24,7 @@ fn field(board: &mut Board, panel: &Panel, across: &Axis, left: f64, right: f64)
     board.y += 5.0;
     let is_dashed = panel.lines.len() > 1;
     key(board, panel, is_dashed);
-    let (top, bottom) = (board.y + 5.0, board.y + 5.0 + panel.height);
+    let (top, bottom) = (board.y + 9.0, board.y + 9.0 + panel.height);
     for (value, words) in panel.up.marks() {
         let y = bottom - panel.up.place(value) * panel.height;
         board.line((left, y), (right, y), Ink::Grid, 1.0, &[]);
@@ -40,7 +40,7 @@ fn field(board: &mut Board, panel: &Panel, across: &Axis, left: f64, right: f64)
         board.shapes.push(Shape::Path {
             runs: runs(line, place),
             ink: line.pen.ink(),
-            width: if is_dashed { 2.0 } else { 1.5 },
+            width: if is_dashed { 2.0 } else { 1.2 },
             dash,
         });
     }
