@@ -69,7 +69,8 @@ impl Store {
                     .execute(params![line, figure, day, packed(&points, day)])?;
             }
             let mut merged: Option<DelayHistogram> = None;
-            let mut query = step.prepare_cached("SELECT octets FROM sketch WHERE line = ? AND figure = ? AND at >= ? AND at < ?")?;
+            let mut query =
+                step.prepare_cached("SELECT octets FROM sketch WHERE line = ? AND figure = ? AND at >= ? AND at < ?")?;
             let mut rows = query.query(span)?;
             while let Some(row) = rows.next()? {
                 if let Some(sketch) = DelayHistogram::from_octets(row.get_ref(0)?.as_blob()?) {

@@ -5,14 +5,15 @@ use std::collections::HashMap;
 use rusqlite::{Row, params};
 use serde::de::DeserializeOwned;
 
-use super::days::{DAY, SELECT_POINTS, point, unpack, verdict_of};
 pub use super::days::Point;
+use super::days::{DAY, SELECT_POINTS, point, unpack, verdict_of};
 use super::{HistoryError, Store};
 use crate::history::{Figure, Kept, Line, Span, Visit};
 use crate::metric::quantile::DelayHistogram;
 use crate::reading::Unit;
 
-const SELECT_VISITS: &str = "SELECT v.id, l.circuit, l.position, v.started, v.finished, v.complete, v.depth, v.profile, v.profile_digest, v.verdict,
+const SELECT_VISITS: &str =
+    "SELECT v.id, l.circuit, l.position, v.started, v.finished, v.complete, v.depth, v.profile, v.profile_digest, v.verdict,
     v.service, v.segment, v.fault, v.confidence, f.text, v.record_digest
     FROM visit v JOIN line l ON l.id = v.line LEFT JOIN line_facts f ON f.id = v.line_facts";
 
@@ -99,7 +100,8 @@ impl Store {
     /// # Errors
     /// When the file can't be read.
     pub fn figures(&self) -> Result<Vec<(Figure, Unit)>, HistoryError> {
-        let mut figures = self.all("SELECT of, unit FROM figure", [], |row| Ok((from_json::<Figure>(row, 0)?, named(row, 1)?)))?;
+        let mut figures =
+            self.all("SELECT of, unit FROM figure", [], |row| Ok((from_json::<Figure>(row, 0)?, named(row, 1)?)))?;
         figures.sort_by(|one, other| one.0.cmp(&other.0));
         Ok(figures)
     }
@@ -199,7 +201,10 @@ impl Store {
     }
 
     fn line_number(&self, line: &Line) -> Result<Option<i64>, HistoryError> {
-        let found = self.all("SELECT id FROM line WHERE circuit = ? AND position = ?", [&line.circuit, &line.position], |row| row.get(0))?;
+        let found =
+            self.all("SELECT id FROM line WHERE circuit = ? AND position = ?", [&line.circuit, &line.position], |row| {
+                row.get(0)
+            })?;
         Ok(found.first().copied())
     }
 
