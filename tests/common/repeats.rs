@@ -4,13 +4,15 @@
 //! What is planted, so that tests can look for it: evening congestion in the round trip and the rate, a change of the resolver's time half-way, outages of known
 //! length, a slow drift of the first hop's round trip.
 
+#![allow(dead_code, reason = "each file uses a part of it")]
+
 use doorstep::reading::{Series, Unit};
 use doorstep::record::{Record, Verdict};
 
 /// Visits every five minutes.
-pub const INTERVAL_MS: i64 = 300_000;
+pub(crate) const INTERVAL_MS: i64 = 300_000;
 /// 2026-01-05 00:00 UTC, a Monday.
-pub const BEGIN_MS: i64 = 1_767_571_200_000;
+pub(crate) const BEGIN_MS: i64 = 1_767_571_200_000;
 /// Samples of a delay series.
 const SAMPLES: usize = 200;
 
@@ -29,7 +31,7 @@ impl Chance {
 }
 
 /// The generator.
-pub struct Repeats {
+pub(crate) struct Repeats {
     template: Record,
     chance: Chance,
     visits: usize,
@@ -37,23 +39,23 @@ pub struct Repeats {
 
 impl Repeats {
     /// Of so many visits.
-    pub fn new(seed: u64, visits: usize) -> Self {
+    pub(crate) fn new(seed: u64, visits: usize) -> Self {
         let text = include_str!("../golden/pass.json");
         Self { template: serde_json::from_str(text).expect("a kept record"), chance: Chance(seed), visits }
     }
 
     /// Whether visit `n` finds the line down: three visits from 100 on, and twelve in the middle.
-    pub fn is_down(&self, n: usize) -> bool {
+    pub(crate) fn is_down(&self, n: usize) -> bool {
         (100..103).contains(&n) || (self.visits / 2..self.visits / 2 + 12).contains(&n)
     }
 
     /// Where the resolver's time changes from 5 to 9 ms.
-    pub fn change(&self) -> usize {
+    pub(crate) fn change(&self) -> usize {
         self.visits / 3
     }
 
     /// Visit `n`.
-    pub fn visit(&mut self, n: usize) -> Record {
+    pub(crate) fn visit(&mut self, n: usize) -> Record {
         let at = BEGIN_MS + n as i64 * INTERVAL_MS;
         let moment = |ms: i64| jiff::Timestamp::from_millisecond(ms).expect("in range");
         let hour = at / 3_600_000 % 24;

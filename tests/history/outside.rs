@@ -3,7 +3,7 @@
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 
-use doorstep::metric::rank::change_point::{PENALTY, segment};
+use doorstep::metric::rank::change_point::{PENALTY, find, segment};
 use doorstep::metric::rank::correlation::spearman;
 use doorstep::metric::rank::ranks;
 use doorstep::metric::rank::signed_rank::signed_rank;
@@ -160,7 +160,7 @@ fn a_scrape_on_loopback_gets_the_metrics_and_the_server_ends_on_its_signal() {
 
 #[test]
 fn changes_are_where_the_library_finds_them() {
-    // tests/history/series.csv: 30 series of 200 values with 0 to 3 steps, by seed 20261126 of Python's generator; invented (see its head).
+    // tests/history/series.csv: 16 series of 200 values with 0 to 3 steps, by seed 20261126 of Python's generator; invented (see its head).
     let text = include_str!("series.csv");
     let mut series: Vec<Vec<f64>> = Vec::new();
     let mut truth: Vec<Vec<usize>> = Vec::new();
@@ -169,7 +169,7 @@ fn changes_are_where_the_library_finds_them() {
         truth.push(places.split_whitespace().map(|place| place.parse().expect("a place")).collect());
         series.push(values.split(',').map(|value| value.parse().expect("a value")).collect());
     }
-    assert_eq!(series.len(), 30);
+    assert_eq!(series.len(), 16);
     let penalty = PENALTY * 200f64.ln();
     let program = r#"
 import json, sys, numpy, ruptures
@@ -188,7 +188,9 @@ json.dump(found, sys.stdout)
         let close =
             |one: &[usize], other: &[usize]| one.len() == other.len() && one.iter().zip(other).all(|(a, b)| a.abs_diff(*b) <= 1);
         assert!(close(&ours, &theirs), "ours {ours:?}, theirs {theirs:?}");
-        assert!(close(&ours, truth), "ours {ours:?}, truth {truth:?}");
+        // Ranks alone put a change some values off where one level holds most of the series; the last step of ours corrects that.
+        let places: Vec<usize> = find(series).iter().map(|change| change.at).collect();
+        assert!(close(&places, truth), "ours {places:?}, truth {truth:?}");
     }
 }
 

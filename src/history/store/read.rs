@@ -158,20 +158,27 @@ impl Store {
     pub fn delays(&self, line: &Line, figure: &Figure, span: Span) -> Result<Option<DelayHistogram>, HistoryError> {
         let (Some(line), Some(figure)) = (self.line_number(line)?, self.figures.get(figure).copied()) else { return Ok(None) };
         let (from, to) = span.millis();
-        // Days that lie wholly inside come merged; the rest visit by visit.
+        // Days that lie wholly inside and are packed come merged; between them visit by visit.
         let (first, last) = ((from + DAY - 1).div_euclid(DAY), to.div_euclid(DAY));
-        let packed = "SELECT octets FROM day_sketch WHERE line = ?1 AND figure = ?2 AND day >= ?3 AND day < ?4";
-        let single = "SELECT octets FROM sketch s WHERE line = ?1 AND figure = ?2 AND at >= ?3 AND at < ?4
-             AND NOT EXISTS (SELECT 1 FROM packed p WHERE p.line = ?1 AND p.day = s.at / 86400000 AND p.day >= ?5 AND p.day < ?6)";
-        let mut merged: Option<DelayHistogram> = None;
-        let mut take = |octets: Vec<u8>| {
-            if let Some(sketch) = DelayHistogram::from_octets(&octets) {
-                merged.get_or_insert_default().merge(&sketch);
+        let days: Vec<i64> = self.all(
+            "SELECT day FROM packed WHERE line = ? AND day >= ? AND day < ? ORDER BY day",
+            [line, first, last],
+            |row| row.get(0),
+        )?;
+        let packed = "SELECT octets FROM day_sketch WHERE line = ? AND figure = ? AND day >= ? AND day < ?";
+        let single = "SELECT octets FROM sketch WHERE line = ? AND figure = ? AND at >= ? AND at < ?";
+        let mut octets: Vec<Vec<u8>> = self.all(packed, [line, figure, first, last], |row| row.get(0))?;
+        let mut read_to = from;
+        for (begin, end) in days.into_iter().map(|day| (day * DAY, (day + 1) * DAY)).chain([(to, to)]) {
+            if begin > read_to {
+                octets.extend(self.all(single, [line, figure, read_to, begin], |row| row.get::<_, Vec<u8>>(0))?);
             }
-        };
-        self.all(packed, params![line, figure, first, last], |row| row.get(0))?.into_iter().for_each(&mut take);
-        // Where whole days are packed only their rest is read row by row.
-        self.all(single, params![line, figure, from, to, first, last], |row| row.get(0))?.into_iter().for_each(&mut take);
+            read_to = end;
+        }
+        let mut merged: Option<DelayHistogram> = None;
+        for sketch in octets.iter().filter_map(|octets| DelayHistogram::from_octets(octets)) {
+            merged.get_or_insert_default().merge(&sketch);
+        }
         Ok(merged)
     }
 
