@@ -106,11 +106,13 @@ fn service(record: &Record) -> Service {
     let of = |names: &'static [&str]| {
         record.checks.iter().filter(move |check| names.contains(&check.check.as_str())).map(|check| &check.outcome)
     };
-    let lost = of(&["twoway", "echo"])
-        .flat_map(|outcome| &outcome.readings)
-        .filter(|reading| is_way_out(reading))
-        .map(|reading| reading.value);
-    let lost = lost.fold(None, |least: Option<f64>, ratio| Some(least.map_or(ratio, |least| least.min(ratio))));
+    // Of the ways to one place the worse counts, of several places the one that is heard best: a place that is silent is not the line.
+    let mut lost = std::collections::BTreeMap::new();
+    for reading in of(&["twoway", "echo"]).flat_map(|outcome| &outcome.readings).filter(|reading| is_way_out(reading)) {
+        let worst = lost.entry((&reading.name, &reading.target, reading.family)).or_insert(reading.value);
+        *worst = reading.value.max(*worst);
+    }
+    let lost = lost.into_values().reduce(f64::min);
     if let Some(lost) = lost {
         return if lost > UNAVAILABLE_ABOVE { Service::Down } else { Service::Up };
     }
@@ -125,7 +127,7 @@ fn service(record: &Record) -> Service {
     }
 }
 
-/// Loss of an idle line toward the far end or a provider's hop. Of several the least counts: one that is silent is not the line.
+/// Loss of an idle line toward the far end or a provider's hop.
 fn is_way_out(reading: &Reading) -> bool {
     let idle = reading.load.is_none_or(|load| load == Load::Idle);
     let out = matches!(reading.target, None | Some(Target::FarEnd | Target::ProviderHop));

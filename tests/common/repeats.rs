@@ -73,7 +73,7 @@ impl Repeats {
             for reading in &mut check.outcome.readings {
                 let noise = self.chance.normal();
                 let value = match reading.name.as_str() {
-                    "twoway.loss_ratio" => f64::from(u8::from(down)),
+                    "twoway.loss_ratio" | "echo.loss_ratio" => f64::from(u8::from(down)),
                     "twoway.round_trip_p50" => 12.0 + if evening { 15.0 } else { 0.0 } + 0.3 * noise,
                     "throughput.tcp_payload_rate" => reading.value * (if evening { 0.6 } else { 1.0 } + 0.01 * noise),
                     "dns.lookup_time_p95" => (if n < self.visits / 3 { 5.0 } else { 9.0 }) + 0.3 * noise,

@@ -53,7 +53,7 @@ duckdb.sql("SET TimeZone='UTC'")
 out = {}
 for form, file in files.items():
     table = read[form].format(file)
-    rows = duckdb.sql(f"SELECT count(*), count(DISTINCT visit), count(low), sum(samples) FROM {table}").fetchone()
+    rows = duckdb.sql(f"SELECT count(*), count(DISTINCT visit), count(low), sum(samples) FROM {table}").fetchall()[0]
     first = duckdb.sql(f"SELECT value, epoch_ms(started::TIMESTAMPTZ), low, coalesce(verdict, ''), unit FROM {table} WHERE reading = 'dns.lookup_time_p95' ORDER BY started, selector LIMIT 400").fetchall()
     out[form] = {'counts': [int(x) for x in rows], 'first': first}
 json.dump(out, sys.stdout)

@@ -38,7 +38,11 @@ pub(in crate::cli) fn run(args: &HistoryArgs) -> Result<Exit, Failure> {
                 None => TimeZone::system(),
             };
             let mut store = open(&path)?;
-            store.pack().map_err(told)?;
+            // Without room days stay unpacked: slower to read, and nothing is dropped for a look.
+            match store.pack() {
+                Ok(_) | Err(HistoryError::Full(_)) => {}
+                Err(error) => return Err(told(error)),
+            }
             let line = chosen(&store, line)?;
             let last = store.extent(&line).map_err(told)?.map(|extent| extent.to);
             let span = ending(until.or(last), until.is_none(), *days)?;

@@ -28,7 +28,7 @@ impl Store {
     /// Packs every day of every line before the last that has a visit; gives how many. Days packed before are left alone.
     ///
     /// # Errors
-    /// When the file can't be read or written.
+    /// When the file can't be read or written. Where room runs out nothing is dropped for it: that is for [`Store::drop_oldest`].
     pub fn pack(&mut self) -> Result<usize, HistoryError> {
         let path = self.path.clone();
         self.pack_days().map_err(|source| super::classified(&path, source))
