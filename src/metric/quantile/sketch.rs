@@ -2,7 +2,7 @@
 //!
 //! After a version octet come counts as base-128 numbers (the form of LEB128, low groups first): lost, smallest, largest, sum (two parts), then one pair for each
 //! bucket that holds something: how many buckets further it lies than the one before, and its count. A bucket's number follows from the layout that
-//! the histogram has with three digits: 2,048 buckets of 1 ns, then 1,024 for each doubling. Half the size of the library's own form (see the test).
+//! the histogram has with three digits: 2,048 buckets of 1 ns, then 1,024 for each doubling. The test beside this holds its size against the library's own form.
 
 use super::DelayHistogram;
 
