@@ -182,6 +182,3 @@ pub struct Kept {
     /// The worst verdict of the criteria on it; missing when none was set.
     pub verdict: Option<Verdict>,
 }
-
-#[cfg(test)]
-pub(crate) mod tests;

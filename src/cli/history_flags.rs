@@ -121,5 +121,7 @@ fn hours(text: &str) -> Result<Hours, String> {
     let hour = |text: &str| text.parse::<i8>().ok().filter(|hour| (0..=24).contains(hour));
     let parts = text.split_once('-').and_then(|(from, to)| Some(Hours { from: hour(from)?, to: hour(to)? }));
     let [busy, _] = HOURS;
-    parts.filter(|hours| hours.from != hours.to).ok_or_else(|| format!("write two hours of the day, for instance {}-{}", busy.from, busy.to))
+    parts
+        .filter(|hours| hours.from != hours.to)
+        .ok_or_else(|| format!("write two hours of the day, for instance {}-{}", busy.from, busy.to))
 }

@@ -103,9 +103,16 @@ fn service(record: &Record) -> Service {
     if matches!(segment, Some(Segment::TestSet | Segment::FarEnd)) {
         return Service::Unknown;
     }
-    let of = |names: &'static [&str]| record.checks.iter().filter(move |check| names.contains(&check.check.as_str())).map(|check| &check.outcome);
-    let lost = of(&["twoway", "echo"]).flat_map(|outcome| &outcome.readings).filter(|reading| is_way_out(reading)).map(|reading| reading.value);
-    let lost = lost.fold(None, |least: Option<f64>, ratio| Some(least.map_or(ratio, |least| least.min(ratio))));
+    let of = |names: &'static [&str]| {
+        record.checks.iter().filter(move |check| names.contains(&check.check.as_str())).map(|check| &check.outcome)
+    };
+    // Of the ways to one place the worse counts, of several places the one that is heard best: a place that is silent is not the line.
+    let mut lost = std::collections::BTreeMap::new();
+    for reading in of(&["twoway", "echo"]).flat_map(|outcome| &outcome.readings).filter(|reading| is_way_out(reading)) {
+        let worst = lost.entry((&reading.name, &reading.target, reading.family)).or_insert(reading.value);
+        *worst = reading.value.max(*worst);
+    }
+    let lost = lost.into_values().reduce(f64::min);
     if let Some(lost) = lost {
         return if lost > UNAVAILABLE_ABOVE { Service::Down } else { Service::Up };
     }
@@ -120,7 +127,7 @@ fn service(record: &Record) -> Service {
     }
 }
 
-/// Loss of an idle line toward the far end or a provider's hop. Of several the least counts: one that is silent is not the line.
+/// Loss of an idle line toward the far end or a provider's hop.
 fn is_way_out(reading: &Reading) -> bool {
     let idle = reading.load.is_none_or(|load| load == Load::Idle);
     let out = matches!(reading.target, None | Some(Target::FarEnd | Target::ProviderHop));
@@ -165,9 +172,25 @@ pub fn entry_digest(previous: Digest, sequence: i64, visit: &Visit, figures: Dig
     let millis = |at: Option<jiff::Timestamp>| at.map_or(Millis::MIN, jiff::Timestamp::as_millisecond);
     // Moments as they are kept, in milliseconds.
     let head = serde_json::json!([
-        "doorstep-history/1", hexadecimal(previous), sequence, visit.id, visit.line, millis(Some(visit.started)), millis(visit.finished),
-        visit.complete, visit.depth, visit.profile, visit.profile_digest, visit.verdict, visit.service, visit.segment, visit.fault,
-        visit.confidence.to_bits(), visit.line_facts, visit.record_digest, hexadecimal(figures),
+        "doorstep-history/1",
+        hexadecimal(previous),
+        sequence,
+        visit.id,
+        visit.line,
+        millis(Some(visit.started)),
+        millis(visit.finished),
+        visit.complete,
+        visit.depth,
+        visit.profile,
+        visit.profile_digest,
+        visit.verdict,
+        visit.service,
+        visit.segment,
+        visit.fault,
+        visit.confidence.to_bits(),
+        visit.line_facts,
+        visit.record_digest,
+        hexadecimal(figures),
     ]);
     sha256(head.to_string().as_bytes())
 }

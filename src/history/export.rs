@@ -15,8 +15,24 @@ use super::{Kept, Visit};
 /// Columns of a row, in their order: of the visit, of the figure, of the reading. Moments are RFC 3339 in UTC; `selector` says in words what the
 /// figure was taken on, over and under.
 pub const COLUMNS: [&str; 18] = [
-    "visit", "circuit", "position", "started", "profile", "visit_verdict", "service", "reading", "direction", "family", "load", "selector", "unit", "value",
-    "low", "high", "samples", "verdict",
+    "visit",
+    "circuit",
+    "position",
+    "started",
+    "profile",
+    "visit_verdict",
+    "service",
+    "reading",
+    "direction",
+    "family",
+    "load",
+    "selector",
+    "unit",
+    "value",
+    "low",
+    "high",
+    "samples",
+    "verdict",
 ];
 
 /// A visit with its readings.
@@ -40,7 +56,9 @@ enum Cell {
 fn cells(visit: &Visit, kept: &Kept) -> [Cell; 18] {
     let text = |value: &str| Cell::Text(value.to_owned());
     // Names of unit variants, as records have them.
-    let word = |value: serde_json::Result<serde_json::Value>| Cell::Text(value.ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default());
+    let word = |value: serde_json::Result<serde_json::Value>| {
+        Cell::Text(value.ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default())
+    };
     let figure = &kept.figure;
     [
         Cell::Text(visit.id.to_string()),

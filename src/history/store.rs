@@ -19,8 +19,8 @@ use std::time::Duration;
 use rusqlite::{Connection, ErrorCode, OpenFlags, backup::Backup};
 
 use super::Figure;
-pub use retain::{Dropped, Policy};
 pub use read::Point;
+pub use retain::{Dropped, Policy};
 pub use write::Added;
 
 /// Marks the file as ours in its header ("DSTP"; SQLite file format, application id at offset 68).
@@ -80,7 +80,9 @@ pub enum HistoryError {
     #[error("no room is left for the history {} and nothing more can be dropped from it; free space on its disk or raise its largest size. Nothing that it held was lost", .0.display())]
     Full(PathBuf),
     /// The same visit is there with other contents.
-    #[error("visit {id} is in the history with another content (SHA-256 {held}); one of the two was altered, compare them with `doorstep compare`")]
+    #[error(
+        "visit {id} is in the history with another content (SHA-256 {held}); one of the two was altered, compare them with `doorstep compare`"
+    )]
     Differs {
         /// The record.
         id: uuid::Uuid,
@@ -182,7 +184,8 @@ impl Store {
 
 /// Refuses what is not ours, newer or damaged, before anything is written.
 fn examine(connection: &Connection, path: &Path, care: Care) -> Result<(), HistoryError> {
-    let number = |pragma: &str| connection.query_row(pragma, [], |row| row.get::<_, i64>(0)).map_err(|source| classified(path, source));
+    let number =
+        |pragma: &str| connection.query_row(pragma, [], |row| row.get::<_, i64>(0)).map_err(|source| classified(path, source));
     let (form, application) = (number("PRAGMA user_version")?, number("PRAGMA application_id")?);
     let tables = number("SELECT count(*) FROM sqlite_schema")?;
     if application != APPLICATION && (tables > 0 || form != 0 || application != 0) {
@@ -221,6 +224,3 @@ fn classified(path: &Path, source: rusqlite::Error) -> HistoryError {
         _ => HistoryError::Other { path, source },
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -32,11 +32,17 @@ pub(in crate::cli) fn run(args: &HistoryArgs) -> Result<Exit, Failure> {
         }
         HistoryAction::Show { line, days, until, time_zone, busy, quiet, json } => {
             let zone = match time_zone {
-                Some(name) => TimeZone::get(name).map_err(|error| Failure::usage(format_args!("no time zone {name}: {error}")))?,
+                Some(name) => {
+                    TimeZone::get(name).map_err(|error| Failure::usage(format_args!("no time zone {name}: {error}")))?
+                }
                 None => TimeZone::system(),
             };
             let mut store = open(&path)?;
-            store.pack().map_err(told)?;
+            // Without room days stay unpacked: slower to read, and nothing is dropped for a look.
+            match store.pack() {
+                Ok(_) | Err(HistoryError::Full(_)) => {}
+                Err(error) => return Err(told(error)),
+            }
             let line = chosen(&store, line)?;
             let last = store.extent(&line).map_err(told)?.map(|extent| extent.to);
             let span = ending(until.or(last), until.is_none(), *days)?;
@@ -50,7 +56,9 @@ pub(in crate::cli) fn run(args: &HistoryArgs) -> Result<Exit, Failure> {
             output::result(&metrics(&open(&path)?).map_err(told)?)?;
             Ok(Exit::Pass)
         }
-        HistoryAction::Metrics { listen: Some(address) } => super::scrape::run(*address, move || metrics(&Store::open_existing(&path, Care::OnTheWay)?)),
+        HistoryAction::Metrics { listen: Some(address) } => {
+            super::scrape::run(*address, move || metrics(&Store::open_existing(&path, Care::OnTheWay)?))
+        }
         HistoryAction::Backup { target } => {
             open(&path)?.backup(target).map_err(told)?;
             output::note(&format!("copied to {}", target.display()));
@@ -62,7 +70,9 @@ pub(in crate::cli) fn run(args: &HistoryArgs) -> Result<Exit, Failure> {
 
 fn told(error: HistoryError) -> Failure {
     match error {
-        HistoryError::Missing(_) | HistoryError::NotOurs(_) | HistoryError::Newer { .. } | HistoryError::Exists(_) => Failure::usage(error),
+        HistoryError::Missing(_) | HistoryError::NotOurs(_) | HistoryError::Newer { .. } | HistoryError::Exists(_) => {
+            Failure::usage(error)
+        }
         _ => Failure::could_not_run(error),
     }
 }
@@ -146,7 +156,8 @@ fn kept_records() -> Result<Vec<PathBuf>, Failure> {
 fn fitting(store: &Store, args: &LineArgs) -> Result<Vec<Line>, Failure> {
     let position = args.position.map(|position| Position::from(position).to_string());
     let fits = |line: &Line| {
-        args.circuit.as_ref().is_none_or(|circuit| *circuit == line.circuit) && position.as_ref().is_none_or(|position| *position == line.position)
+        args.circuit.as_ref().is_none_or(|circuit| *circuit == line.circuit)
+            && position.as_ref().is_none_or(|position| *position == line.position)
     };
     let lines = store.lines().map_err(told)?;
     let fitting: Vec<Line> = lines.iter().filter(|line| fits(line)).cloned().collect();
@@ -176,7 +187,9 @@ fn listed(lines: &[Line]) -> String {
 fn ending(end: Option<jiff::Timestamp>, inclusive: bool, days: u32) -> Result<Span, Failure> {
     let end = end.ok_or_else(|| Failure::usage("the line has no visits"))?;
     let after = jiff::SignedDuration::from_millis(i64::from(inclusive));
-    let span = end.checked_add(after).and_then(|to| Ok(Span { from: to.checked_sub(jiff::SignedDuration::from_hours(24 * i64::from(days)))?, to }));
+    let span = end
+        .checked_add(after)
+        .and_then(|to| Ok(Span { from: to.checked_sub(jiff::SignedDuration::from_hours(24 * i64::from(days)))?, to }));
     span.map_err(|error| Failure::usage(format_args!("these days can't be counted: {error}")))
 }
 
@@ -187,12 +200,17 @@ fn export_to(store: &Store, line: &LineArgs, format: FormatArg, target: Option<&
     }
     let rows = |visit: &crate::history::Visit| Ok(Rows { readings: store.readings(visit)?, visit: visit.clone() });
     let mut file = match target {
-        Some(path) => Some(std::fs::File::create_new(path).map_err(|error| Failure::could_not_run(format_args!("making {}: {error}", path.display())))?),
+        Some(path) => Some(
+            std::fs::File::create_new(path)
+                .map_err(|error| Failure::could_not_run(format_args!("making {}: {error}", path.display())))?,
+        ),
         None => None,
     };
     if format == FormatArg::Parquet {
         let Some(file) = file else { return Err(Failure::usage("Parquet needs a file: add --output FILE")) };
-        let batches = visits.chunks(BATCH).map(|batch| batch.iter().map(rows).collect::<Result<Vec<Rows>, HistoryError>>().map_err(|error| error.to_string()));
+        let batches = visits
+            .chunks(BATCH)
+            .map(|batch| batch.iter().map(rows).collect::<Result<Vec<Rows>, HistoryError>>().map_err(|error| error.to_string()));
         export::parquet(file, batches).map_err(Failure::could_not_run)?;
         return Ok(Exit::Pass);
     }
@@ -220,7 +238,10 @@ fn check(store: &Store, head: Option<&str>, json: bool) -> Result<Exit, Failure>
     let text = if json {
         crate::report::json(&found)
     } else {
-        let mut text = format!("{} visits, {} without their single readings; head of the chain {}\n", found.visits, found.without_readings, found.head);
+        let mut text = format!(
+            "{} visits, {} without their single readings; head of the chain {}\n",
+            found.visits, found.without_readings, found.head
+        );
         if found.breaks.is_empty() {
             text.push_str("the file is sound, no visit is missing or altered\n");
             if head.is_none() {

@@ -18,7 +18,8 @@ pub(super) fn run(
     address: SocketAddr,
     metrics: impl Fn() -> Result<String, HistoryError> + Send + Sync + 'static,
 ) -> Result<Exit, Failure> {
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().map_err(Failure::could_not_run)?;
+    let runtime =
+        tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().map_err(Failure::could_not_run)?;
     let metrics = Arc::new(metrics);
     // A file is read: not on the thread that answers.
     let answer = move || {

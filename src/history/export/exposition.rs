@@ -37,11 +37,16 @@ pub fn exposition(last: &[Rows]) -> String {
             let _ = writeln!(out, "{name}{{{labels}}} {value}");
         }
     };
-    let line = |rows: &Rows| format!("circuit=\"{}\",position=\"{}\"", escaped(&rows.visit.line.circuit), rows.visit.line.position);
+    let line =
+        |rows: &Rows| format!("circuit=\"{}\",position=\"{}\"", escaped(&rows.visit.line.circuit), rows.visit.line.position);
     let of = |value: &dyn Fn(&Rows) -> Option<f64>| -> Vec<(String, f64)> {
         last.iter().filter_map(|rows| Some((line(rows), value(rows)?))).collect()
     };
-    family("doorstep_visit_started_seconds", "Start of the last visit, seconds since the Unix epoch.", &of(&|rows| Some(rows.visit.started.as_millisecond() as f64 / 1e3)));
+    family(
+        "doorstep_visit_started_seconds",
+        "Start of the last visit, seconds since the Unix epoch.",
+        &of(&|rows| Some(rows.visit.started.as_millisecond() as f64 / 1e3)),
+    );
     family(
         "doorstep_visit_service",
         "Whether the line carried packets in the last visit, 1 or 0; missing when it can't tell.",
@@ -52,12 +57,30 @@ pub fn exposition(last: &[Rows]) -> String {
         }),
     );
     let verdicts = [Verdict::Pass, Verdict::Fail, Verdict::NotProven, Verdict::NotTested];
-    let verdict = |rows: &Rows| verdicts.map(|verdict| (format!("{},verdict=\"{}\"", line(rows), verdict.word()), f64::from(u8::from(rows.visit.verdict == verdict))));
-    family("doorstep_visit_verdict", "1 for the verdict of the last visit, 0 for the others.", &last.iter().flat_map(verdict).collect::<Vec<_>>());
+    let verdict = |rows: &Rows| {
+        verdicts.map(|verdict| {
+            (format!("{},verdict=\"{}\"", line(rows), verdict.word()), f64::from(u8::from(rows.visit.verdict == verdict)))
+        })
+    };
+    family(
+        "doorstep_visit_verdict",
+        "1 for the verdict of the last visit, 0 for the others.",
+        &last.iter().flat_map(verdict).collect::<Vec<_>>(),
+    );
     for (unit, word) in UNITS {
         let reading = |rows: &Rows| {
             let kept = rows.readings.iter().filter(move |kept| kept.unit == unit);
-            let sample = |kept: &super::Kept| (format!("{},reading=\"{}\",of=\"{}\"", line(rows), escaped(&kept.figure.name), escaped(&kept.figure.selector())), kept.value);
+            let sample = |kept: &super::Kept| {
+                (
+                    format!(
+                        "{},reading=\"{}\",of=\"{}\"",
+                        line(rows),
+                        escaped(&kept.figure.name),
+                        escaped(&kept.figure.selector())
+                    ),
+                    kept.value,
+                )
+            };
             kept.map(sample).collect::<Vec<_>>()
         };
         let help = format!("Readings of the last visit, unit {}.", unit.symbol());

@@ -47,14 +47,23 @@ impl Store {
         let mut rows = query.query([]).map_err(|source| self.failed(source))?;
         while let Some(row) = rows.next().map_err(|source| self.failed(source))? {
             let read = || -> rusqlite::Result<_> {
-                let numbers: (i64, i64, Digest, Digest, Digest) = (row.get(16)?, row.get(17)?, row.get(18)?, row.get(19)?, row.get(20)?);
+                let numbers: (i64, i64, Digest, Digest, Digest) =
+                    (row.get(16)?, row.get(17)?, row.get(18)?, row.get(19)?, row.get(20)?);
                 Ok((visit_at(row)?, numbers, row.get::<_, i64>(21)?, row.get::<_, Option<Vec<u8>>>(22)?))
             };
-            let (visit, (sequence, line, figures, previous, entry), dropped, document) = read().map_err(|source| self.failed(source))?;
+            let (visit, (sequence, line, figures, previous, entry), dropped, document) =
+                read().map_err(|source| self.failed(source))?;
             visits += 1;
             let of = format!("visit {} of {}", visit.id, visit.started);
             if sequence != next {
-                breaks.push(format!("{} before {of}", if sequence == next + 1 { "a visit is missing".to_owned() } else { format!("{} visits are missing", sequence - next) }));
+                breaks.push(format!(
+                    "{} before {of}",
+                    if sequence == next + 1 {
+                        "a visit is missing".to_owned()
+                    } else {
+                        format!("{} visits are missing", sequence - next)
+                    }
+                ));
             } else if previous != last {
                 breaks.push(format!("the visit before {of} was replaced"));
             }

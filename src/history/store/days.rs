@@ -28,7 +28,7 @@ impl Store {
     /// Packs every day of every line before the last that has a visit; gives how many. Days packed before are left alone.
     ///
     /// # Errors
-    /// When the file can't be read or written.
+    /// When the file can't be read or written. Where room runs out nothing is dropped for it: that is for [`Store::drop_oldest`].
     pub fn pack(&mut self) -> Result<usize, HistoryError> {
         let path = self.path.clone();
         self.pack_days().map_err(|source| super::classified(&path, source))
@@ -69,7 +69,8 @@ impl Store {
                     .execute(params![line, figure, day, packed(&points, day)])?;
             }
             let mut merged: Option<DelayHistogram> = None;
-            let mut query = step.prepare_cached("SELECT octets FROM sketch WHERE line = ? AND figure = ? AND at >= ? AND at < ?")?;
+            let mut query =
+                step.prepare_cached("SELECT octets FROM sketch WHERE line = ? AND figure = ? AND at >= ? AND at < ?")?;
             let mut rows = query.query(span)?;
             while let Some(row) = rows.next()? {
                 if let Some(sketch) = DelayHistogram::from_octets(row.get_ref(0)?.as_blob()?) {

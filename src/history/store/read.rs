@@ -5,14 +5,15 @@ use std::collections::HashMap;
 use rusqlite::{Row, params};
 use serde::de::DeserializeOwned;
 
-use super::days::{DAY, SELECT_POINTS, point, unpack, verdict_of};
 pub use super::days::Point;
+use super::days::{DAY, SELECT_POINTS, point, unpack, verdict_of};
 use super::{HistoryError, Store};
 use crate::history::{Figure, Kept, Line, Span, Visit};
 use crate::metric::quantile::DelayHistogram;
 use crate::reading::Unit;
 
-const SELECT_VISITS: &str = "SELECT v.id, l.circuit, l.position, v.started, v.finished, v.complete, v.depth, v.profile, v.profile_digest, v.verdict,
+const SELECT_VISITS: &str =
+    "SELECT v.id, l.circuit, l.position, v.started, v.finished, v.complete, v.depth, v.profile, v.profile_digest, v.verdict,
     v.service, v.segment, v.fault, v.confidence, f.text, v.record_digest
     FROM visit v JOIN line l ON l.id = v.line LEFT JOIN line_facts f ON f.id = v.line_facts";
 
@@ -99,7 +100,8 @@ impl Store {
     /// # Errors
     /// When the file can't be read.
     pub fn figures(&self) -> Result<Vec<(Figure, Unit)>, HistoryError> {
-        let mut figures = self.all("SELECT of, unit FROM figure", [], |row| Ok((from_json::<Figure>(row, 0)?, named(row, 1)?)))?;
+        let mut figures =
+            self.all("SELECT of, unit FROM figure", [], |row| Ok((from_json::<Figure>(row, 0)?, named(row, 1)?)))?;
         figures.sort_by(|one, other| one.0.cmp(&other.0));
         Ok(figures)
     }
@@ -156,20 +158,27 @@ impl Store {
     pub fn delays(&self, line: &Line, figure: &Figure, span: Span) -> Result<Option<DelayHistogram>, HistoryError> {
         let (Some(line), Some(figure)) = (self.line_number(line)?, self.figures.get(figure).copied()) else { return Ok(None) };
         let (from, to) = span.millis();
-        // Days that lie wholly inside come merged; the rest visit by visit.
+        // Days that lie wholly inside and are packed come merged; between them visit by visit.
         let (first, last) = ((from + DAY - 1).div_euclid(DAY), to.div_euclid(DAY));
-        let packed = "SELECT octets FROM day_sketch WHERE line = ?1 AND figure = ?2 AND day >= ?3 AND day < ?4";
-        let single = "SELECT octets FROM sketch s WHERE line = ?1 AND figure = ?2 AND at >= ?3 AND at < ?4
-             AND NOT EXISTS (SELECT 1 FROM packed p WHERE p.line = ?1 AND p.day = s.at / 86400000 AND p.day >= ?5 AND p.day < ?6)";
-        let mut merged: Option<DelayHistogram> = None;
-        let mut take = |octets: Vec<u8>| {
-            if let Some(sketch) = DelayHistogram::from_octets(&octets) {
-                merged.get_or_insert_default().merge(&sketch);
+        let days: Vec<i64> = self.all(
+            "SELECT day FROM packed WHERE line = ? AND day >= ? AND day < ? ORDER BY day",
+            [line, first, last],
+            |row| row.get(0),
+        )?;
+        let packed = "SELECT octets FROM day_sketch WHERE line = ? AND figure = ? AND day >= ? AND day < ?";
+        let single = "SELECT octets FROM sketch WHERE line = ? AND figure = ? AND at >= ? AND at < ?";
+        let mut octets: Vec<Vec<u8>> = self.all(packed, [line, figure, first, last], |row| row.get(0))?;
+        let mut read_to = from;
+        for (begin, end) in days.into_iter().map(|day| (day * DAY, (day + 1) * DAY)).chain([(to, to)]) {
+            if begin > read_to {
+                octets.extend(self.all(single, [line, figure, read_to, begin], |row| row.get::<_, Vec<u8>>(0))?);
             }
-        };
-        self.all(packed, params![line, figure, first, last], |row| row.get(0))?.into_iter().for_each(&mut take);
-        // Where whole days are packed only their rest is read row by row.
-        self.all(single, params![line, figure, from, to, first, last], |row| row.get(0))?.into_iter().for_each(&mut take);
+            read_to = end;
+        }
+        let mut merged: Option<DelayHistogram> = None;
+        for sketch in octets.iter().filter_map(|octets| DelayHistogram::from_octets(octets)) {
+            merged.get_or_insert_default().merge(&sketch);
+        }
         Ok(merged)
     }
 
@@ -199,7 +208,10 @@ impl Store {
     }
 
     fn line_number(&self, line: &Line) -> Result<Option<i64>, HistoryError> {
-        let found = self.all("SELECT id FROM line WHERE circuit = ? AND position = ?", [&line.circuit, &line.position], |row| row.get(0))?;
+        let found =
+            self.all("SELECT id FROM line WHERE circuit = ? AND position = ?", [&line.circuit, &line.position], |row| {
+                row.get(0)
+            })?;
         Ok(found.first().copied())
     }
 

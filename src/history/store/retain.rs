@@ -56,7 +56,8 @@ impl std::fmt::Display for Dropped {
 impl Store {
     /// Sets how large the file may grow.
     pub(super) fn limit_size(&self, policy: &Policy) -> Result<(), HistoryError> {
-        let page: i64 = self.connection.query_row("PRAGMA page_size", [], |row| row.get(0)).map_err(|source| self.failed(source))?;
+        let page: i64 =
+            self.connection.query_row("PRAGMA page_size", [], |row| row.get(0)).map_err(|source| self.failed(source))?;
         let pages = match policy.most_octets {
             0 => i64::from(u32::MAX) - 1,
             octets => i64::try_from(octets).unwrap_or(i64::MAX) / page.max(1),
@@ -78,14 +79,20 @@ impl Store {
 
     fn drop_some(&mut self, now: Millis) -> rusqlite::Result<Option<Dropped>> {
         let step = self.connection.transaction()?;
-        let documents = step.execute("DELETE FROM document WHERE visit IN (SELECT visit FROM document ORDER BY visit LIMIT ?)", [BATCH])?;
+        let documents =
+            step.execute("DELETE FROM document WHERE visit IN (SELECT visit FROM document ORDER BY visit LIMIT ?)", [BATCH])?;
         if documents > 0 {
             let first: i64 = step.query_row("SELECT coalesce(min(visit), 1 << 62) FROM document", [], |row| row.get(0))?;
-            step.execute("UPDATE visit SET dropped = dropped | ?1 WHERE seq < ?2 AND dropped & ?1 = 0", [DROPPED_DOCUMENT, first])?;
+            step.execute(
+                "UPDATE visit SET dropped = dropped | ?1 WHERE seq < ?2 AND dropped & ?1 = 0",
+                [DROPPED_DOCUMENT, first],
+            )?;
             step.commit()?;
             return Ok(Some(Dropped::Documents));
         }
-        for (table, flag, what) in [("sketch", DROPPED_SKETCHES, Dropped::Sketches), ("reading", DROPPED_READINGS, Dropped::Readings)] {
+        for (table, flag, what) in
+            [("sketch", DROPPED_SKETCHES, Dropped::Sketches), ("reading", DROPPED_READINGS, Dropped::Readings)]
+        {
             // Only of packed days, whose values and merged sketches stay: the oldest such day that still has its readings.
             let query = "SELECT v.line, v.started FROM visit v WHERE v.dropped & ?1 = 0 AND v.started < ?2
                  AND EXISTS (SELECT 1 FROM packed p WHERE p.line = v.line AND p.day = v.started / 86400000) ORDER BY v.seq LIMIT 1";
@@ -100,11 +107,17 @@ impl Store {
                     params![line, figure, from, to],
                 )?;
             }
-            step.execute("UPDATE visit SET dropped = dropped | ? WHERE line = ? AND started >= ? AND started < ?", params![flag, line, from, to])?;
+            step.execute(
+                "UPDATE visit SET dropped = dropped | ? WHERE line = ? AND started >= ? AND started < ?",
+                params![flag, line, from, to],
+            )?;
             step.commit()?;
             return Ok(Some(what));
         }
-        let oldest = step.query_row("SELECT min(day) FROM (SELECT day FROM day UNION SELECT day FROM day_sketch)", [], |row| row.get::<_, Option<i64>>(0))?;
+        let oldest =
+            step.query_row("SELECT min(day) FROM (SELECT day FROM day UNION SELECT day FROM day_sketch)", [], |row| {
+                row.get::<_, Option<i64>>(0)
+            })?;
         let Some(day) = oldest else { return Ok(None) };
         step.execute("DELETE FROM day WHERE day = ?", [day])?;
         step.execute("DELETE FROM day_sketch WHERE day = ?", [day])?;

@@ -84,8 +84,9 @@ fn insert(
     let at = visit.started.as_millisecond();
     let (circuit, position) = (&visit.line.circuit, &visit.line.position);
     step.prepare_cached("INSERT OR IGNORE INTO line (circuit, position) VALUES (?, ?)")?.execute([circuit, position])?;
-    let line: i64 =
-        step.prepare_cached("SELECT id FROM line WHERE circuit = ? AND position = ?")?.query_row([circuit, position], |row| row.get(0))?;
+    let line: i64 = step
+        .prepare_cached("SELECT id FROM line WHERE circuit = ? AND position = ?")?
+        .query_row([circuit, position], |row| row.get(0))?;
     let facts = if visit.line_facts.is_empty() {
         None
     } else {
@@ -137,7 +138,8 @@ fn insert(
             .execute(params![line, figure, at, sequence, sketch.to_octets()])?;
     }
     if policy.keep_documents {
-        step.prepare_cached("INSERT INTO document (visit, octets) VALUES (?, ?)")?.execute(params![sequence, deflated(&entry.document)])?;
+        step.prepare_cached("INSERT INTO document (visit, octets) VALUES (?, ?)")?
+            .execute(params![sequence, deflated(&entry.document)])?;
     }
     // A day that was packed without this visit is packed again when it is asked for.
     let day = at.div_euclid(DAY);

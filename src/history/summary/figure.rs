@@ -224,4 +224,3 @@ pub(super) fn related(by_day: &[(Figure, Vec<(i64, f64)>)]) -> Vec<Related> {
     }
     related
 }
-

@@ -16,7 +16,7 @@ use crate::metric::rank::signed_rank::signed_rank;
 use crate::record::Verdict;
 
 /// Share of figures without a pattern that are said to have one: seven days that all differ the same way have 2 / 2^7 = 0.016.
-pub const LEVEL: f64 = 0.02;
+pub(super) const LEVEL: f64 = 0.02;
 
 /// A trouble counts as there always when it shows in more than so large a share of the quiet hours' visits *(ours)*.
 const ALWAYS: f64 = 0.5;
@@ -113,7 +113,8 @@ pub(super) fn pattern(hours: &[(Hour, &[Point])], clock: &Clock, worse: f64) -> 
         .chunk_by(|one, other| one.0.0 == other.0.0)
         .filter_map(|day| {
             let of = |these: Hours| {
-                let values = day.iter().filter(|(at, _)| these.contain(at.1)).flat_map(|(_, part)| part.iter().map(|point| point.value));
+                let values =
+                    day.iter().filter(|(at, _)| these.contain(at.1)).flat_map(|(_, part)| part.iter().map(|point| point.value));
                 median(&mut values.collect::<Vec<_>>())
             };
             Some(of(clock.busy)? - of(clock.quiet)?)
@@ -121,7 +122,8 @@ pub(super) fn pattern(hours: &[(Hour, &[Point])], clock: &Clock, worse: f64) -> 
         .collect();
     let missed = |these: Hours| {
         let judged = hours.iter().filter(|(at, _)| these.contain(at.1)).flat_map(|(_, part)| part.iter());
-        let verdicts: Vec<Verdict> = judged.filter_map(|point| point.verdict).filter(|verdict| *verdict != Verdict::NotTested).collect();
+        let verdicts: Vec<Verdict> =
+            judged.filter_map(|point| point.verdict).filter(|verdict| *verdict != Verdict::NotTested).collect();
         let failed = verdicts.iter().filter(|verdict| **verdict == Verdict::Fail).count();
         (!verdicts.is_empty()).then(|| failed as f64 / verdicts.len() as f64)
     };
@@ -132,7 +134,9 @@ pub(super) fn pattern(hours: &[(Hour, &[Point])], clock: &Clock, worse: f64) -> 
         // A fault that is there at night is no congestion, whatever the evening adds to it.
         Some(_) if missed_quiet.is_some_and(|share| share > ALWAYS) => Finding::Steady,
         Some(told) if told.p > LEVEL => Finding::Even,
-        Some(told) if told.shift * worse > 0.0 && missed_busy > missed_quiet && missed_quiet.is_some_and(|share| share <= SELDOM) => {
+        Some(told)
+            if told.shift * worse > 0.0 && missed_busy > missed_quiet && missed_quiet.is_some_and(|share| share <= SELDOM) =>
+        {
             Finding::BusyHours
         }
         Some(_) => Finding::Differs,

@@ -2,7 +2,7 @@
 //!
 //! After a version octet come counts as base-128 numbers (the form of LEB128, low groups first): lost, smallest, largest, sum (two parts), then one pair for each
 //! bucket that holds something: how many buckets further it lies than the one before, and its count. A bucket's number follows from the layout that
-//! the histogram has with three digits: 2,048 buckets of 1 ns, then 1,024 for each doubling. Half the size of the library's own form (see the test).
+//! the histogram has with three digits: 2,048 buckets of 1 ns, then 1,024 for each doubling. The test beside this holds its size against the library's own form.
 
 use super::DelayHistogram;
 
@@ -15,7 +15,9 @@ impl DelayHistogram {
     /// The histogram as octets; see the module for their form.
     pub fn to_octets(&self) -> Vec<u8> {
         let mut out = vec![VERSION];
-        for number in [self.lost, self.min_ns.unwrap_or(0), self.max_ns.unwrap_or(0), (self.sum_ns >> 64) as u64, self.sum_ns as u64] {
+        for number in
+            [self.lost, self.min_ns.unwrap_or(0), self.max_ns.unwrap_or(0), (self.sum_ns >> 64) as u64, self.sum_ns as u64]
+        {
             put(&mut out, number);
         }
         let mut before = 0;
@@ -141,7 +143,9 @@ mod tests {
     fn smaller_than_the_library_s_own_form_for_a_visit_s_samples() {
         // 600 round trips around 12 ms with a tail: invented.
         let mut noise = crate::metric::rank::tests::Noise(5);
-        let histogram = of(&(0..600).map(|_| (12e6 * (1.0 + 0.02 * noise.normal().abs()) + 2e6 * noise.uniform().powi(8)) as u64).collect::<Vec<_>>());
+        let histogram = of(&(0..600)
+            .map(|_| (12e6 * (1.0 + 0.02 * noise.normal().abs()) + 2e6 * noise.uniform().powi(8)) as u64)
+            .collect::<Vec<_>>());
         let mut library = Vec::new();
         V2DeflateSerializer::new().serialize(&histogram.buckets, &mut library).expect("serialised");
         let own = histogram.to_octets().len();

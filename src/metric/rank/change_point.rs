@@ -40,9 +40,7 @@ pub fn find(values: &[f64]) -> Vec<ChangePoint> {
         let medians: Vec<f64> = values.chunks(block).filter_map(|chunk| median(&mut chunk.to_vec())).collect();
         search(&medians).into_iter().map(|place| place * block).collect()
     };
-    if block > 1 {
-        refine(values, &mut places, block);
-    }
+    refine(values, &mut places);
     let edges: Vec<usize> = [0].into_iter().chain(places.iter().copied()).chain([values.len()]).collect();
     let middle = |from: usize, to: usize| median(&mut values[from..to].to_vec()).unwrap_or_default();
     let change = |w: &[usize]| ChangePoint { at: w[1], before: middle(w[0], w[1]), after: middle(w[1], w[2]) };
@@ -106,25 +104,24 @@ pub fn segment(ranks: &[f64], penalty: f64) -> Vec<usize> {
     places
 }
 
-/// Moves each place to the best split of the values around it, at most two blocks away.
-fn refine(values: &[f64], places: &mut [usize], block: usize) {
+/// Moves each place to where the values before it lie nearest to the median of their segment, and those behind it to theirs (least absolute deviations).
+///
+/// Where one level holds most of a series, ranks of all of it put a change some values too far into that level.
+fn refine(values: &[f64], places: &mut [usize]) {
     let edges: Vec<usize> = [0].into_iter().chain(places.iter().copied()).chain([values.len()]).collect();
+    let middle = |from: usize, to: usize| median(&mut values[from..to].to_vec()).unwrap_or_default();
     for (place, w) in places.iter_mut().zip(edges.windows(3)) {
-        let reach = 32 * block;
-        let (from, to) = (w[0].max(w[1].saturating_sub(reach)), w[2].min(w[1] + reach));
-        let ranks = ranks(&values[from..to]);
-        let centre = (ranks.len() as f64 + 1.0) / 2.0;
-        let (mut sum, mut most) = (0.0, (0.0, *place));
-        for (i, rank) in ranks.iter().enumerate() {
-            let at = from + i;
-            // Between-group sum of squares of a split before this value.
-            let gain = sum * sum * ranks.len() as f64 / ((i as f64).max(1.0) * (ranks.len() - i) as f64);
-            if i > 0 && at.abs_diff(w[1]) <= 2 * block && gain > most.0 {
-                most = (gain, at);
+        let (before, after) = (middle(w[0], w[1]), middle(w[1], w[2]));
+        // Half of each neighbour at most, so that places keep their order.
+        let (from, to) = (w[1] - (w[1] - w[0]) / 2, w[1] + (w[2] - w[1]) / 2);
+        let (mut sum, mut least) = (0.0, (0.0, from));
+        for (at, value) in values.iter().enumerate().take(to).skip(from) {
+            sum += (value - before).abs() - (value - after).abs();
+            if sum < least.0 {
+                least = (sum, at + 1);
             }
-            sum += rank - centre;
         }
-        *place = most.1;
+        *place = least.1;
     }
 }
 

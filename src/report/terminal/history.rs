@@ -16,8 +16,12 @@ pub fn render_history(summary: &Summary, look: Look) -> String {
     let mut page = Page { text: String::new(), width: look.width.max(NARROWEST), colour: look.colour };
     let zone = TimeZone::get(&summary.zone).unwrap_or(TimeZone::UTC);
     let at = |moment: Timestamp| moment.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string();
+    let at = |moment: Timestamp| zone.to_datetime(moment).strftime("%Y-%m-%d %H:%M").to_string();
     let (from, to) = (at(summary.span.from), at(summary.span.to));
-    page.paragraph(0, &format!("{}, {from} to {to}, {}: {} visits", summary.line, zone.iana_name().unwrap_or("UTC"), summary.visits));
+    page.paragraph(
+        0,
+        &format!("{}, {from} to {to}, {}: {} visits", summary.line, zone.iana_name().unwrap_or("UTC"), summary.visits),
+    );
     let verdicts = summary.verdicts;
     page.paragraph(2, &format!("{} pass, {} fail, {} not proven", verdicts.pass, verdicts.fail, verdicts.not_proven));
     for (fault, count) in &summary.faults {
@@ -34,7 +38,9 @@ pub fn render_history(summary: &Summary, look: Look) -> String {
     let steady = summary.figures.iter().filter(|figure| figure.pattern.finding == Finding::Steady);
     let busy = summary.figures.iter().filter(|figure| figure.pattern.finding == Finding::BusyHours);
     let [busy_hours, quiet_hours] = summary.hours.map(hours_words);
-    page.figures("Limits missed in quiet hours as well: no congestion by others", steady, |figure| hours_of(figure, &busy_hours, &quiet_hours));
+    page.figures("Limits missed in quiet hours as well: no congestion by others", steady, |figure| {
+        hours_of(figure, &busy_hours, &quiet_hours)
+    });
     page.figures("Limits missed in busy hours: congestion", busy, |figure| hours_of(figure, &busy_hours, &quiet_hours));
     let changed: Vec<&FigureSummary> = summary.figures.iter().filter(|figure| !figure.changes.is_empty()).collect();
     if !changed.is_empty() {
@@ -66,13 +72,24 @@ pub fn render_history(summary: &Summary, look: Look) -> String {
     }
     page.heading("To bear in mind");
     let expected = words::significant(summary.patterns_by_chance);
-    page.paragraph(2, &format!("Of the figures without a pattern by hours, chance alone makes some {expected} look as if they had one."));
-    page.paragraph(2, "A level is said to change where none did in at most one figure of a hundred; between visits nobody looked.");
+    page.paragraph(
+        2,
+        &format!("Of the figures without a pattern by hours, chance alone makes some {expected} look as if they had one."),
+    );
+    page.paragraph(
+        2,
+        "A level is said to change where none did in at most one figure of a hundred; between visits nobody looked.",
+    );
     page.text
 }
 
 impl Page {
-    fn figures<'a>(&mut self, heading: &str, figures: impl Iterator<Item = &'a FigureSummary>, words: impl Fn(&FigureSummary) -> String) {
+    fn figures<'a>(
+        &mut self,
+        heading: &str,
+        figures: impl Iterator<Item = &'a FigureSummary>,
+        words: impl Fn(&FigureSummary) -> String,
+    ) {
         let mut begun = false;
         for figure in figures {
             if !std::mem::replace(&mut begun, true) {
@@ -120,7 +137,11 @@ fn hours_of(figure: &FigureSummary, busy: &str, quiet: &str) -> String {
         _ => String::new(),
     };
     let (in_busy, in_quiet) = (share(pattern.missed_busy), share(pattern.missed_quiet));
-    format!("{}: missed in {in_busy} visits from {busy}, {in_quiet} from {quiet}{shift}; {} days", named(&figure.figure), pattern.days)
+    format!(
+        "{}: missed in {in_busy} visits from {busy}, {in_quiet} from {quiet}{shift}; {} days",
+        named(&figure.figure),
+        pattern.days
+    )
 }
 
 fn change_words(figure: &FigureSummary, change: &Change, at: &impl Fn(Timestamp) -> String) -> String {
@@ -130,7 +151,14 @@ fn change_words(figure: &FigureSummary, change: &Change, at: &impl Fn(Timestamp)
         Course::Other => "",
     };
     let of = |value| value_words(figure, value);
-    format!("{course}{} from {} to {}, between {} and {}", named(&figure.figure), of(change.before), of(change.then), at(change.after), at(change.at))
+    format!(
+        "{course}{} from {} to {}, between {} and {}",
+        named(&figure.figure),
+        of(change.before),
+        of(change.then),
+        at(change.after),
+        at(change.at)
+    )
 }
 
 fn figure_words(figure: &FigureSummary) -> String {
@@ -149,7 +177,9 @@ fn figure_words(figure: &FigureSummary) -> String {
 }
 
 fn delay_words(delays: &Delays) -> String {
-    let of = |value: Option<f64>| value.map_or("lost".to_owned(), |value| words::figure(&delays.figure.name, Unit::Millisecond, value));
+    let of = |value: Option<f64>| {
+        value.map_or("lost".to_owned(), |value| words::figure(&delays.figure.name, Unit::Millisecond, value))
+    };
     let quantiles = [delays.p50, delays.p95, delays.p99, delays.p999].map(of).join(", ");
     let count = words::grouped((delays.samples + delays.lost) as f64);
     format!("{}: {quantiles}; {count} samples, {} lost", named(&delays.figure), words::grouped(delays.lost as f64))
