@@ -40,6 +40,8 @@ pub fn run() -> Result<Exit, Failure> {
         Command::Serve(args) => commands::serve::run(&args),
         Command::Report(args) => commands::report::run(&args),
         Command::Compare(args) => commands::compare::run(&args),
+        Command::Keys(args) => commands::keys::run(&args),
+        Command::Handbook(args) => commands::handbook::run(&args),
         Command::Profile(args) => commands::profile::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
     }

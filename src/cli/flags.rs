@@ -1,11 +1,15 @@
 //! What can be typed. Nothing here touches the system: meaning is given in [`super::meaning`].
 
+mod keys;
+
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::unit::{Depth, Position};
 use crate::wire::vlan::TagStack;
+
+pub use keys::{HandbookArgs, KeysAction, KeysArgs};
 
 const AFTER: &str = "\
 Exit status of verify, check, demo: 0 pass, 1 fail, 3 not proven, 2 usage, 4 could not run.
@@ -36,10 +40,15 @@ pub enum Command {
     Report(ReportArgs),
     /// Hold two saved records of one line against each other: what changed beyond chance, and what that says of the place.
     Compare(CompareArgs),
+    /// Show the key that signs this user's records, and say whose keys are trusted.
+    Keys(KeysArgs),
     /// List, show or validate tier profiles.
     Profile(ProfileArgs),
     /// Make a visit on a practice line built on this machine; needs no hardware and sends nothing off it.
     Demo(DemoArgs),
+    /// Write manual pages and completions into a directory, for packages.
+    #[command(hide = true)]
+    Handbook(HandbookArgs),
 }
 
 /// What verify and check share.
@@ -173,6 +182,12 @@ pub struct ReportArgs {
     /// Show how each verdict came about, from packets to the basis of its limit, and the visit in words for the customer and for an engineer.
     #[arg(long, conflicts_with = "json")]
     pub why: bool,
+    /// Tell whether the record is as it was signed, and by whose key: exit status 0 untouched, 1 altered, 3 unsigned or by an unknown key.
+    #[arg(long, conflicts_with = "why")]
+    pub check: bool,
+    /// Write a copy for outside the company to a new file: names and addresses masked, figures and verdicts as they are, signed anew.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["why", "check", "json"])]
+    pub redact: Option<PathBuf>,
     /// Print the record as JSON.
     #[arg(long)]
     pub json: bool,

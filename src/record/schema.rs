@@ -10,6 +10,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use super::redact::Redacted;
+use super::sign::Signature;
 use crate::isolate::{self, Isolation};
 use crate::judge::{self, Judgement, RateBudget, SoldRate, Verdict};
 use crate::line::{LineFacts, TYPED_IN};
@@ -74,6 +76,15 @@ pub struct Record {
     /// Where a fault lies.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub isolation: Option<Isolation>,
+    /// Said of a copy whose names and addresses were masked.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub redacted: Option<Redacted>,
+    /// Who wrote it, and that it is as written; see `docs/record.md`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub signature: Option<Signature>,
+    /// Why it bears no signature, in words; records of versions that did not sign have neither.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub unsigned_because: Option<String>,
 }
 
 /// What measured.
@@ -208,6 +219,9 @@ impl Record {
             judgements: Vec::new(),
             verdict: Verdict::NotProven,
             isolation: None,
+            redacted: None,
+            signature: None,
+            unsigned_because: None,
         }
     }
 
