@@ -52,11 +52,14 @@ fn the_package_installs_runs_with_the_least_rights_and_leaves_nothing() {
         .env("INSIDE", INSIDE)
         .output()
         .expect("unshare is there");
-    let (said, complaints) = (String::from_utf8_lossy(&ran.stdout).into_owned(), String::from_utf8_lossy(&ran.stderr).into_owned());
+    let (said, complaints) =
+        (String::from_utf8_lossy(&ran.stdout).into_owned(), String::from_utf8_lossy(&ran.stderr).into_owned());
     assert!(ran.status.success(), "the package could not be tried (root? overlay?):\n{said}\n{complaints}");
     let told = |what: &str| {
         let start = format!("told {what}: ");
-        said.lines().find_map(|line| line.strip_prefix(&start)).unwrap_or_else(|| panic!("{what} is not told:\n{said}\n{complaints}"))
+        said.lines()
+            .find_map(|line| line.strip_prefix(&start))
+            .unwrap_or_else(|| panic!("{what} is not told:\n{said}\n{complaints}"))
     };
     assert_eq!(told("version"), concat!("doorstep ", env!("CARGO_PKG_VERSION")));
     assert!(told("tiers").parse::<u32>().expect("a count") > 5, "{said}");

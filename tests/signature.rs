@@ -31,8 +31,16 @@ fn root() -> PathBuf {
 /// What the independent pair says of a record.
 fn told_by_others(record: &Path) -> String {
     let path = root().join("target/python");
-    assert!(path.join("rfc8785").is_dir(), "target/python has no rfc8785: pip3 install --target target/python --requirement tests/python.txt");
-    let told = Command::new("python3").env("PYTHONPATH", path).args(["-c", VERIFIER]).arg(record).output().expect("this test needs python3");
+    assert!(
+        path.join("rfc8785").is_dir(),
+        "target/python has no rfc8785: pip3 install --target target/python --requirement tests/python.txt"
+    );
+    let told = Command::new("python3")
+        .env("PYTHONPATH", path)
+        .args(["-c", VERIFIER])
+        .arg(record)
+        .output()
+        .expect("this test needs python3");
     assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
     String::from_utf8_lossy(&told.stdout).trim().to_owned()
 }
@@ -77,7 +85,8 @@ fn a_visit_is_signed_so_that_others_can_check_it_and_changes_show() {
     assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
     assert_eq!(told_by_others(&copy), "fits");
     let text = std::fs::read_to_string(&copy).expect("a copy");
-    for told in ["EVB-000123", "192.168.", "198.51.100.", "203.0.113.", "192.0.2.", "2001:db8", "fe80:", ".example.net", ".test"] {
+    for told in ["EVB-000123", "192.168.", "198.51.100.", "203.0.113.", "192.0.2.", "2001:db8", "fe80:", ".example.net", ".test"]
+    {
         assert!(!text.contains(told), "{told} is left: {}", text.lines().find(|line| line.contains(told)).unwrap_or_default());
     }
     assert_eq!(json(&copy)["verdict"], json(&record)["verdict"]);
@@ -110,5 +119,8 @@ fn without_a_home_the_visit_is_kept_unsigned_and_says_so() {
     let said = String::from_utf8_lossy(&ran.stderr);
     assert!(said.contains("The record will bear no signature"), "{said}");
     let kept = json(&record);
-    assert!(kept.get("signature").is_none() && kept["unsigned_because"].as_str().is_some_and(|why| why.contains("HOME")), "{kept}");
+    assert!(
+        kept.get("signature").is_none() && kept["unsigned_because"].as_str().is_some_and(|why| why.contains("HOME")),
+        "{kept}"
+    );
 }

@@ -34,7 +34,9 @@ impl Masks {
     pub(super) fn learn(&mut self, kind: &'static str, name: &str) {
         let tells = |c: char| c.is_uppercase() || c.is_numeric() || ".-_@ ".contains(c);
         let is_own_field = kind != "text";
-        let is_ours = self.is_masked(name) || names::find(name).is_some();
+        // `IPv6`, `DHCP`: words of the trade that sentences are full of.
+        let is_of_trade = !is_own_field && name.len() <= 5 && name.chars().all(char::is_alphanumeric);
+        let is_ours = self.is_masked(name) || names::find(name).is_some() || is_of_trade;
         if name.chars().count() < SHORTEST_NAME || is_ours || !(is_own_field || name.chars().any(tells)) {
             return;
         }

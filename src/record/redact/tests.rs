@@ -127,6 +127,18 @@ fn the_copy_names_its_original_and_is_made_of_none_that_was_altered() {
     assert_eq!(bare.redacted.expect("a note").original, None);
 }
 
+#[test]
+fn a_fact_that_is_spelled_like_a_word_of_ours_spoils_no_other_field() {
+    let mut record = golden("fail");
+    let mut words = serde_json::Map::new();
+    for word in ["tcp-payload", "far-end", "provider-hop", "not-proven", "access-loss", "twoway.loss_ratio", "IPv4"] {
+        words.insert(format!("odd_{}", words.len()), word.into());
+    }
+    record.checks[0].outcome.fact("odd", Value::Object(words));
+    let copy = copy_of(&record);
+    assert_eq!((&copy.checks[1..], &copy.judgements), (&record.checks[1..], &record.judgements));
+}
+
 fn copy_unsigned(record: &Record) -> Record {
     redact(&serde_json::to_vec(record).expect("JSON"), record, &Finding::Unsigned { why: None }).expect("a copy")
 }
