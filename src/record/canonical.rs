@@ -127,8 +127,7 @@ fn number(value: f64) -> String {
     if value == 0.0 {
         return "0".to_owned(); // also for -0
     }
-    // The standard library's exponent form has those digits: `-1.25e-7`.
-    let spelled = format!("{:e}", value.abs());
+    let spelled = shortest(value.abs());
     let (mantissa, exponent) = spelled.split_once('e').unwrap_or((&spelled, "0"));
     let digits = mantissa.replace('.', "");
     let (count, point) = (digits.len() as i32, exponent.parse::<i32>().unwrap_or(0) + 1);
@@ -146,6 +145,15 @@ fn number(value: f64) -> String {
         format!("{first}{dot}{rest}e{:+}", point - 1)
     };
     if value < 0.0 { format!("-{unsigned}") } else { unsigned }
+}
+
+/// The shortest digits with their exponent: `1.25e-7`. Of two that are as close, ECMA-262 takes the even one, the standard library's
+/// shortest form the larger; its form of a set length rounds to even.
+fn shortest(value: f64) -> String {
+    let short = format!("{value:e}");
+    let mantissa = short.split('e').next().unwrap_or_default();
+    let even = format!("{value:.*e}", mantissa.len().saturating_sub(2));
+    if even.parse() == Ok(value) { even } else { short }
 }
 
 impl<'de> Deserialize<'de> for Node {
@@ -213,8 +221,10 @@ impl<'de> Visitor<'de> for Reader {
 }
 
 fn whole<E: serde::de::Error>(size: u64) -> Result<f64, E> {
-    if size <= LARGEST_WHOLE {
-        Ok(size as f64)
+    let value = size as f64;
+    // Beyond it only the spelling that a double itself has: what this writes it also reads.
+    if size <= LARGEST_WHOLE || number(value) == size.to_string() {
+        Ok(value)
     } else {
         Err(E::custom(format_args!("the whole number {size} is beyond 2^53 - 1, where readers differ")))
     }
