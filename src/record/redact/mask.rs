@@ -36,7 +36,7 @@ impl Masks {
         let is_own_field = kind != "text";
         // `IPv6`, `DHCP`: words of the trade that sentences are full of.
         let is_of_trade = !is_own_field && name.len() <= 5 && name.chars().all(char::is_alphanumeric);
-        let is_ours = self.is_masked(name) || names::find(name).is_some() || is_of_trade;
+        let is_ours = self.is_masked(name) || names::find(name).is_some() || is_of_trade || everybodys(name);
         if name.chars().count() < SHORTEST_NAME || is_ours || !(is_own_field || name.chars().any(tells)) {
             return;
         }
