@@ -6,7 +6,7 @@
 //! Stricter than most readers, as section 3.1 asks (I-JSON, RFC 7493): a name that stands twice in an object and a whole number
 //! that a double can't hold are refused, for two readers could see two things in them.
 
-use std::fmt;
+use std::fmt::{self, Write as _};
 
 use serde::de::{Deserialize, Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
 
@@ -114,7 +114,10 @@ fn text(value: &str, out: &mut String) {
             '\n' => out.push_str("\\n"),
             '\u{c}' => out.push_str("\\f"),
             '\r' => out.push_str("\\r"),
-            control if control < ' ' => out.push_str(&format!("\\u{:04x}", u32::from(control))),
+            control if control < ' ' => {
+                // Writing to a String cannot fail.
+                let _ = write!(out, "\\u{:04x}", u32::from(control));
+            }
             other => out.push(other),
         }
     }

@@ -88,13 +88,18 @@ fn words(record: &Record, finding: &Finding) -> String {
         }
         Finding::Unreadable { why } => format!("not checked: {why}"),
     };
-    text.push_str(&format!("\nrecord {}", record.id));
+    text += "\nrecord ";
+    text += &record.id.to_string();
     if !record.complete {
         text.push_str("\nThe visit was not complete when this was written.");
     }
     if let Some(note) = &record.redacted {
         let original = note.original.as_deref().unwrap_or("no digest, it bore no signature");
-        text.push_str(&format!("\nA redacted copy; the original was {} ({original}).", note.original_was));
+        text += "\nA redacted copy; the original was ";
+        text += &note.original_was;
+        text += " (";
+        text += original;
+        text += ").";
     }
     text
 }
