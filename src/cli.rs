@@ -43,6 +43,8 @@ pub fn run() -> Result<Exit, Failure> {
         Command::Compare(args) => commands::compare::run(&args),
         Command::History(args) => commands::history::run(&args),
         Command::Watch(args) => commands::watch::run(&args),
+        Command::Keys(args) => commands::keys::run(&args),
+        Command::Handbook(args) => commands::handbook::run(&args),
         Command::Profile(args) => commands::profile::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
     }

@@ -34,6 +34,7 @@ use crate::profile::Profile;
 use crate::proto::sip::account::Account;
 use crate::reading::{Outcome, Status};
 use crate::record::Record;
+use crate::record::sign::Signer;
 use crate::record::store::{self, StoreError};
 use crate::unit::{Depth, MAIN_STREAM_INTERVAL, Position};
 use crate::wire::vlan::TagStack;
@@ -78,6 +79,8 @@ pub struct VisitOptions {
     pub sip_account: Option<Account>,
     /// Where the record goes.
     pub keep: Keep,
+    /// Who signs it, each time that it is saved.
+    pub signer: Signer,
     /// Where the control traffic goes, if it is to be kept; [`capture::reserve`] has made the file.
     pub capture: Option<PathBuf>,
 }
@@ -375,8 +378,9 @@ impl Running {
         self.record
     }
 
-    /// Saves; what stands in the way is told once, until it changes.
+    /// Signs and saves; what stands in the way is told once, until it changes.
     fn save(&mut self) -> Option<PathBuf> {
+        self.options.signer.sign(&mut self.record, Timestamp::now());
         match self.options.keep.save(&self.record) {
             Ok(path) => {
                 self.save_error = None;

@@ -1,5 +1,7 @@
 //! What can be typed. Nothing here touches the system: meaning is given in [`super::meaning`].
 
+mod keys;
+
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -8,6 +10,7 @@ use crate::unit::{Depth, Position};
 use crate::wire::vlan::TagStack;
 
 pub mod watch;
+pub use keys::{HandbookArgs, KeysAction, KeysArgs};
 
 const AFTER: &str = "\
 Exit status of verify, check, demo: 0 pass, 1 fail, 3 not proven, 2 usage, 4 could not run.
@@ -42,10 +45,15 @@ pub enum Command {
     History(super::history_flags::HistoryArgs),
     /// Make visits again and again, unattended, and keep what they find; says how it goes, and installs and removes itself as a service.
     Watch(watch::WatchArgs),
+    /// Show the key that signs this user's records, and say whose keys are trusted.
+    Keys(KeysArgs),
     /// List, show or validate tier profiles.
     Profile(ProfileArgs),
     /// Make a visit on a practice line built on this machine; needs no hardware and sends nothing off it.
     Demo(DemoArgs),
+    /// Write manual pages and completions into a directory, for packages.
+    #[command(hide = true)]
+    Handbook(HandbookArgs),
 }
 
 /// What verify and check share.
@@ -179,6 +187,12 @@ pub struct ReportArgs {
     /// Show how each verdict came about, from packets to the basis of its limit, and the visit in words for the customer and for an engineer.
     #[arg(long, conflicts_with = "json")]
     pub why: bool,
+    /// Tell whether the record is as it was signed, and by whose key: exit status 0 untouched, 1 altered, 3 unsigned or by an unknown key.
+    #[arg(long, conflicts_with = "why")]
+    pub check: bool,
+    /// Write a copy for outside the company to a new file: names and addresses masked, figures and verdicts as they are, signed anew.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["why", "check", "json"])]
+    pub redact: Option<PathBuf>,
     /// Print the record as JSON.
     #[arg(long)]
     pub json: bool,

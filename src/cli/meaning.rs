@@ -10,6 +10,7 @@ use crate::check::Access;
 use crate::farend::invitation;
 use crate::line::{self, Interview, LineFacts};
 use crate::profile::{self, Profile};
+use crate::record::sign::{Signer, keys};
 use crate::record::store;
 use crate::visit::{Keep, VisitOptions, preflight};
 use crate::wire::vlan::{NoTagStack, TagStack};
@@ -99,6 +100,7 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         consent: None,
         sip_account,
         keep: keep(args.record.as_deref())?,
+        signer: signer(),
         capture: args.capture.clone(),
     })
 }
@@ -143,6 +145,23 @@ pub(super) fn keep(typed: Option<&Path>) -> Result<Keep, Failure> {
         None => store::default_directory().and_then(|directory| store::try_directory(&directory).map(|()| Keep::In(directory))),
     };
     keep.map_err(Failure::could_not_run)
+}
+
+/// Who signs records: this user's key, made at first use. A visit is made without one too, and its record says why.
+pub(super) fn signer() -> Signer {
+    let own = keys::directory().and_then(|directory| keys::own(&directory, secret));
+    own.unwrap_or_else(|error| {
+        output::note(&format!("The record will bear no signature: {error}"));
+        Signer::Unable(error.to_string())
+    })
+}
+
+/// A new secret, from the system's source of chance.
+pub(super) fn secret() -> std::io::Result<[u8; 32]> {
+    use ring::rand::{SecureRandom as _, SystemRandom};
+    let mut octets = [0; 32];
+    SystemRandom::new().fill(&mut octets).map_err(|_| std::io::Error::other("the system gives no random octets"))?;
+    Ok(octets)
 }
 
 #[cfg(test)]

@@ -10,6 +10,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use super::redact::Redacted;
+use super::sign::Signature;
 use crate::isolate::{self, Isolation};
 use crate::judge::{self, Judgement, RateBudget, SoldRate, Verdict};
 use crate::line::{LineFacts, TYPED_IN};
@@ -77,6 +79,15 @@ pub struct Record {
     /// Whether the raw series were given up later for want of room.
     #[serde(skip_serializing_if = "std::ops::Not::not", default)]
     pub series_given_up: bool,
+    /// Said of a copy whose names and addresses were masked.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub redacted: Option<Redacted>,
+    /// Who wrote it, and that it is as written; see `docs/record.md`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub signature: Option<Signature>,
+    /// Why it bears no signature, in words; records of versions that did not sign have neither.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub unsigned_because: Option<String>,
 }
 
 /// What measured.
@@ -215,6 +226,9 @@ impl Record {
             verdict: Verdict::NotProven,
             isolation: None,
             series_given_up: false,
+            redacted: None,
+            signature: None,
+            unsigned_because: None,
         }
     }
 

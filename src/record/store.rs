@@ -230,6 +230,13 @@ pub fn read(path: &Path) -> Result<Record, StoreError> {
 
 /// What a file holds, within bounds.
 fn octets(path: &Path) -> Result<Vec<u8>, StoreError> {
+    parse(&document(path)?, path)
+
+/// Reads a record's document as it stands, to be checked octet by octet; [`parse`] makes a record of it.
+///
+/// # Errors
+/// When the file can't be read or is too large.
+pub fn document(path: &Path) -> Result<Vec<u8>, StoreError> {
     let failed = |source| StoreError::Read { path: path.to_owned(), source };
     let mut bytes = Vec::new();
     File::open(path).map_err(failed)?.take(MAX_OCTETS + 1).read_to_end(&mut bytes).map_err(failed)?;
@@ -283,6 +290,11 @@ fn beside(path: &Path) -> io::Result<PathBuf> {
         return Err(io::Error::new(io::ErrorKind::InvalidInput, "something that is no ordinary file stands there"));
     }
     Ok(directory.join(format!(".{}.{}.part", name.to_string_lossy(), std::process::id())))
+}
+
+/// Writes a small file beside the records: whole or not at all, readable by its owner only.
+pub(super) fn write_whole(path: &Path, octets: &[u8]) -> io::Result<()> {
+    replace(path, |file| file.write_all(octets))
 }
 
 /// Replaces a file with what `write` produces: temporary file in the same directory (a rename never crosses a file

@@ -10,6 +10,7 @@ use super::*;
 use crate::check::Learned;
 use crate::plan::budget::{Bounds, plan};
 use crate::plan::{Class, Cost, Need, Spec};
+use crate::record::sign::Signer;
 use crate::record::store;
 
 /// What a made-up check does.
@@ -91,6 +92,7 @@ fn options(record_path: PathBuf) -> VisitOptions {
         sip_account: None,
         consent: None,
         keep: Keep::File(record_path),
+        signer: Signer::from_secret(&[7; 32]),
         capture: None,
     }
 }

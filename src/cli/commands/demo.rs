@@ -33,6 +33,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let profile = meaning::profile(tier.unwrap_or(&args.profile))?;
     let facts = args.line.as_deref().map(meaning::line_facts).transpose()?;
     let keep = meaning::keep(args.record.as_deref())?;
+    let signer = meaning::signer();
     acquire_rights().map_err(Failure::could_not_run)?;
 
     let (down, up) = profile.sold_mbit();
@@ -87,6 +88,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             sip_account: Some(practice::sip_account()),
             consent: Some("nobody's line: it exists on this machine only".to_owned()),
             keep,
+            signer,
             capture: None,
         };
         let checks = registry(&access, depth, options.services());

@@ -30,6 +30,11 @@ pub(in crate::cli) fn run(args: &ReportArgs) -> Result<Exit, Failure> {
     if args.html.is_some() || args.pdf.is_some() {
         return Ok(Exit::Pass);
     }
+    if args.check {
+        return super::check_record::check(&args.record, args.json);
+    if let Some(to) = &args.redact {
+        return super::check_record::redact(&args.record, to);
+    let record = store::read(&args.record).map_err(Failure::usage)?;
     if args.why {
         output::result(&crate::report::why(&record, output::may_colour()))?;
     } else {
