@@ -162,8 +162,8 @@ fn check_share(
     if !has_sold {
         document.wrong(share, "a share of the sold rate needs the table [sold]");
     }
-    if reading.is_some_and(|r| r.name != "throughput.tcp_payload_rate") {
-        document.wrong(share, "only throughput.tcp_payload_rate can be judged as a share of the sold rate");
+    if reading.is_some_and(|r| !["throughput.tcp_payload_rate", "capacity.ip_rate"].contains(&r.name)) {
+        document.wrong(share, "only throughput.tcp_payload_rate and capacity.ip_rate can be judged as a share of the sold rate");
     }
     if direction.is_none() {
         table.missing("direction", "a share of the sold rate needs to know which: down or up");
