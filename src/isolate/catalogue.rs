@@ -63,7 +63,7 @@ pub const fn stray(symptom: Symptom) -> f64 {
         ResolverIsGateway => 0.5,
         // Shown on an interval or by a count, so wrong now and then.
         LossToGateway | LossToProvider | LossToFarEnd | DelayTooLong | DownTooSlow | UpTooSlow => 0.001,
-        PortErrors | ResolverSlow | DelayUnderLoad | DelayVaries => 0.001,
+        LossBesideTvHome | LossBesideTvLine | PortErrors | ResolverSlow | DelayUnderLoad | DelayVaries => 0.001,
         // Typed by hand, from pages of all kinds.
         SyncBelowSold => 0.0001,
         LowMargin | LineErrors => 0.01,
