@@ -78,6 +78,10 @@ pub enum Fault {
     TvLoss,
     /// The gateway forgets who listens to TV channels.
     TvForgotten,
+    /// The gateway asks for TV channels in an older version of IGMP and MLD than was sold.
+    TvOlderVersion,
+    /// TV channels come in another VLAN than the one they are looked for in.
+    TvOtherVlan,
 }
 
 /// Share of frames lost by the faults that lose frames: far above what any tier allows, far below what stops TCP.
@@ -88,7 +92,7 @@ const SMALL_MTU: u16 = 1400;
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 32] = [
+    pub const ALL: [Self; 34] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -121,6 +125,8 @@ impl Fault {
         Self::TvReportsIgnored,
         Self::TvLoss,
         Self::TvForgotten,
+        Self::TvOlderVersion,
+        Self::TvOtherVlan,
     ];
 
     /// The name on the command line.
@@ -158,6 +164,8 @@ impl Fault {
             Self::TvReportsIgnored => "report-filter",
             Self::TvLoss => "tv-loss",
             Self::TvForgotten => "snooping-timeout",
+            Self::TvOlderVersion => "older-membership",
+            Self::TvOtherVlan => "tv-elsewhere",
         }
     }
 
@@ -203,6 +211,8 @@ impl Fault {
             Self::TvReportsIgnored => "the provider ignores reports of TV channels (a tier with TV)",
             Self::TvLoss => "one packet in thirty of TV channels is lost in the network (a tier with TV)",
             Self::TvForgotten => "the gateway never asks and forgets who listens to TV channels (a tier with TV)",
+            Self::TvOlderVersion => "the gateway speaks IGMPv2 and MLDv1 where the tier is sold with IGMPv3 (a tier with TV)",
+            Self::TvOtherVlan => "TV channels come in VLAN 11, where nobody was told to look for them (a tier with TV)",
         }
     }
 
@@ -214,7 +224,9 @@ impl Fault {
             }
             // The account is the provider's: nothing on the line is broken.
             Self::LoginRefused | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
-            Self::TvNoQuerier | Self::TvForgotten => Segment::Home,
+            Self::TvNoQuerier | Self::TvForgotten | Self::TvOlderVersion => Segment::Home,
+            // Which VLAN a service has at the port is set for the line.
+            Self::TvOtherVlan => Segment::Access,
             Self::NoDhcp
             | Self::RogueDhcp
             | Self::DuplicateAddress
@@ -239,7 +251,15 @@ impl Fault {
 
     /// True for a fault of TV: it shows only on a tier with channels.
     pub fn is_of_tv(self) -> bool {
-        matches!(self, Self::TvNoQuerier | Self::TvReportsIgnored | Self::TvLoss | Self::TvForgotten)
+        matches!(
+            self,
+            Self::TvNoQuerier
+                | Self::TvReportsIgnored
+                | Self::TvLoss
+                | Self::TvForgotten
+                | Self::TvOlderVersion
+                | Self::TvOtherVlan
+        )
     }
 
     /// The handoff that a fault brings along; `None` for one that any line can have.
@@ -305,6 +325,8 @@ impl Fault {
             Self::TvReportsIgnored => line.tv.service = TvService::ReportsIgnored,
             Self::TvLoss => line.tv.service = TvService::Losing,
             Self::TvForgotten => line.tv.service = TvService::Forgetting,
+            Self::TvOlderVersion => line.tv.service = TvService::OlderVersion,
+            Self::TvOtherVlan => line.tv.service = TvService::OtherVlan,
         }
     }
 }

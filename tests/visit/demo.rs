@@ -170,6 +170,23 @@ fn forgotten_members_are_found_at_home() {
     is_found_on_tv(Fault::TvForgotten, "tv-forgotten");
 }
 
+/// The channels come in the older version too, so that nothing but the version is amiss.
+#[test]
+fn an_older_version_of_memberships_is_found_at_home() {
+    let arguments = ["--fault", Fault::TvOlderVersion.name(), "--depth", "quick", "--profile", "fibre-250-50-tv"];
+    let (_, record) = demo(&arguments);
+    let isolation = &record["isolation"];
+    assert_eq!((&isolation["fault"], &isolation["segment"]), (&"tv-older-version".into(), &"home".into()), "{isolation:#}");
+    let judged = record["judgements"].as_array().expect("judged").iter().find(|j| j["reading"] == "multicast.querier_version");
+    assert_eq!(judged.map(|j| (&j["verdict"], &j["value"])), Some((&"fail".into(), &2.0.into())), "{judged:?}");
+    assert!(readings(&record, "multicast.arrives").iter().all(|reading| reading["value"] == 1.0));
+}
+
+#[test]
+fn tv_in_another_vlan_is_found_on_the_access_line() {
+    is_found_on_tv(Fault::TvOtherVlan, "tv-other-vlan");
+}
+
 #[test]
 fn a_second_demo_starts_at_once_after_one_that_was_killed() {
     let folder = tempfile::tempdir().expect("a folder");
