@@ -120,8 +120,19 @@ found_in_its_stretch! {
     a_refused_login_is_found_in_the_network: LoginRefused,
 }
 
+/// Loss at home takes packets of TV too: echoes in the same seconds tell it from loss of TV alone.
+#[test]
+fn loss_at_home_is_told_from_loss_of_tv() {
+    let (_, record) = demo(&["--fault", Fault::HomeLoss.name(), "--depth", "quick", "--profile", "fibre-250-50-tv"]);
+    assert_eq!(record["isolation"]["segment"], "home", "{:#}", record["isolation"]);
+    let beside = readings(&record, "multicast.beside_loss_ratio");
+    let gateway = beside.iter().find(|r| r["target"] == "gateway" && r["family"] == "ipv4").expect("echoes to the gateway");
+    // Two passes of 6 % each are 11.6 %: of 70 echoes none is lost once in 6,000 runs.
+    assert!(gateway["low"].as_f64().is_some_and(|low| low > 0.0), "{beside:?}");
+}
+
 /// Faults of TV show on a tier with channels; the rest of the line is sound.
-fn is_found_on_tv(fault: Fault, named: &str) {
+fn is_found_on_tv(fault: Fault, named: &str) -> Value {
     let (_, record) = demo(&["--fault", fault.name(), "--depth", "quick", "--profile", "fibre-250-50-tv"]);
     let isolation = &record["isolation"];
     assert_eq!(
@@ -130,6 +141,7 @@ fn is_found_on_tv(fault: Fault, named: &str) {
         "{isolation:#}"
     );
     assert_ne!(record["verdict"], "pass");
+    record
 }
 
 #[test]
@@ -162,7 +174,10 @@ fn ignored_reports_are_found_in_the_network() {
 
 #[test]
 fn lost_packets_of_tv_are_found_in_the_network() {
-    is_found_on_tv(Fault::TvLoss, "tv-loss");
+    let record = is_found_on_tv(Fault::TvLoss, "tv-loss");
+    // Nothing else is lost in the same seconds.
+    let beside = readings(&record, "multicast.beside_loss_ratio");
+    assert!(beside.len() >= 2 && beside.iter().all(|reading| reading["value"] == 0.0), "{beside:?}");
 }
 
 #[test]
