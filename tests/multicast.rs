@@ -119,6 +119,33 @@ fn an_older_querier_is_answered_in_its_version() {
     assert!(ours.iter().all(|row| row[0] != "0x22"), "{ours:?}");
 }
 
+/// The same over IPv6: the kernel's bridge asks with MLDv1 (RFC 2710), and tshark reads report and done.
+#[test]
+fn a_querier_of_mldv1_is_answered_in_its_version() {
+    const SIX: &str = "ff1e::8000:3";
+    let mut scene = snooping(2, "");
+    scene.send(SIX);
+    let capture = Capture::start(scene.laptop.namespace(), "lan0", "ip6 and not udp");
+    let outcome = scene.check(Terms { version: Some(Version::Mld2), ..terms(&[SIX]) }, Depth::Quick);
+    let rows = capture.end([
+        "icmpv6.type",
+        "icmpv6.mld.multicast_address",
+        "ipv6.dst",
+        "ipv6.hlim",
+        "icmpv6.checksum.status",
+        "icmpv6.mldr.mar.multicast_address",
+    ]);
+    assert_eq!(codes(&outcome), ["multicast-older-version"], "{outcome:#?}");
+    for (name, want) in [("arrives", 1.0), ("stops_on_leave", 1.0), ("querier_present", 1.0), ("querier_version", 1.0)] {
+        assert_eq!(first(&outcome, name), want, "{name}: {outcome:#?}");
+    }
+    let ours: Vec<&[String; 6]> = rows.iter().filter(|row| row[1] == SIX && row[0] != "130").collect();
+    assert!(ours.iter().any(|row| row[0] == "131" && row[2] == SIX), "{rows:?}");
+    assert!(ours.iter().any(|row| row[0] == "132" && row[2] == "ff02::2"), "{rows:?}");
+    assert!(ours.iter().all(|row| row[3] == "1" && row[4] == "1"), "{ours:?}");
+    assert!(rows.iter().all(|row| !row[5].contains(SIX)), "no report of version 2: {rows:?}");
+}
+
 /// Three channels: of any source, of one source, and of IPv6 (which tshark reads as MLDv2). The bridge keeps sources apart.
 #[test]
 fn channels_of_both_versions_change_and_come_at_once() {

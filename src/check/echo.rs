@@ -25,9 +25,9 @@ use crate::reading::Outcome;
 use crate::unit::{Depth, Family};
 
 /// Octets of echo data: with headers an IP packet of 92 octets, about a voice packet of half the usual length.
-const PAYLOAD: usize = 64;
+pub(super) const PAYLOAD: usize = 64;
 /// Octets of a probe on Ethernet with the larger, IPv6, header.
-const FRAME: u64 = 14 + 40 + 8 + PAYLOAD as u64;
+pub(super) const FRAME: u64 = 14 + 40 + 8 + PAYLOAD as u64;
 /// Time taken before the first probe: the first look beside the search for the provider's first hop.
 const PREPARATION: Duration = Duration::from_millis(1000);
 /// Least time between two live figures.

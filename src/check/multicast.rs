@@ -4,6 +4,7 @@
 //! The check speaks IGMP and MLD itself ([`crate::proto::membership`]), so that each report and leave has its transmit stamp; on wish this
 //! machine's kernel does. [`tuner`] has the port, [`run`] the order of the test, [`figures`] says what was found. It must not judge.
 
+mod beside;
 mod figures;
 mod run;
 mod tuner;
@@ -94,7 +95,8 @@ fn cost(volume: &Volume) -> Cost {
     let Some(tv) = volume.tv else { return Cost::default() };
     let pace = Pace::of(volume.depth, tv.channels, tv.changes, usize::MAX, tv.hold);
     let seconds = (pace.time() - pace.listen).as_secs_f64();
-    Cost { time: pace.time(), octets: (tv.mbit * 1e6 / 8.0 * seconds) as u64 }
+    let beside = beside::octets(pace.time());
+    Cost { time: pace.time(), octets: (tv.mbit * 1e6 / 8.0 * seconds) as u64 + beside }
 }
 
 #[cfg(test)]
@@ -114,8 +116,8 @@ mod tests {
             tv,
         };
         let of = |depth| cost(&volume(depth, Some(tv)));
-        // 1 + 3 + 3 s; 2 MB a second.
-        assert_eq!((of(Depth::Quick).time, of(Depth::Quick).octets), (Duration::from_secs(7), 12_000_000));
+        // 1 + 3 + 3 s; 2 MB a second, and beside it 140 echoes of 126 octets to four targets, there and back.
+        assert_eq!((of(Depth::Quick).time, of(Depth::Quick).octets), (Duration::from_secs(7), 12_000_000 + 140 * 4 * 2 * 126));
         assert_eq!(of(Depth::Handoff).time, Duration::from_millis(2000 + 4000 + 3000 + 8 * 3300 + 10_000));
         // A membership that is not renewed ends after 260 s: longer than that.
         assert!(of(Depth::Soak).time > Duration::from_secs(260 + 40));

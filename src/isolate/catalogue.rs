@@ -71,6 +71,9 @@ pub const fn stray(symptom: Symptom) -> f64 {
         DelayUnderLoad | QueueDown | QueueUp | DelayVaries => 0.0003,
         // A count or a point: one event of the moment is enough.
         PortErrors | ResolverSlow => 0.001,
+        // Shown on an interval or by a count, so wrong now and then.
+        LossToGateway | LossToProvider | LossToFarEnd | DelayTooLong | DownTooSlow | UpTooSlow => 0.001,
+        LossBesideTvHome | LossBesideTvLine | PortErrors | ResolverSlow | DelayUnderLoad | DelayVaries => 0.001,
         // Typed by hand, from pages of all kinds.
         SyncBelowSold => 0.0001,
         LowMargin | LineErrors => 0.01,

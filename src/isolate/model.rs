@@ -246,6 +246,20 @@ pub enum Symptom {
     TvOtherVlan,
     /// The loss of a TV channel misses its limit.
     TvLoss,
+    /// Packets between here and the gateway are lost while channels are received.
+    LossBesideTvHome,
+    /// Packets to the far end are lost while channels are received.
+    LossBesideTvLine,
+    /// Memberships are asked for in an older version than was sold.
+    TvOlderVersion,
+    /// Several routers ask for memberships.
+    TvSeveralQueriers,
+    /// A TV channel's stream is damaged as its source made it.
+    TvMadeWrong,
+    /// A TV channel's packets come more than once.
+    TvDoubled,
+    /// A TV channel's stream began anew while it was watched.
+    TvRestarted,
     /// The line's own rate, as typed in, is lower than what was sold.
     SyncBelowSold,
     /// The noise margin, as typed in, is small.
@@ -343,6 +357,13 @@ impl Symptom {
             Self::TvDoesNotStop => "a TV channel goes on after it was left",
             Self::TvOtherVlan => "a TV channel comes in another VLAN than the one it is looked for in",
             Self::TvLoss => "the loss of a TV channel misses its limit",
+            Self::LossBesideTvHome => "packets between here and the gateway are lost while TV channels are received",
+            Self::LossBesideTvLine => "packets to the far end are lost while TV channels are received",
+            Self::TvOlderVersion => "memberships are asked for in an older version of IGMP or MLD than was sold",
+            Self::TvSeveralQueriers => "several routers ask for memberships of groups",
+            Self::TvMadeWrong => "a TV channel's stream is wrong though nothing of it was lost: it was made so",
+            Self::TvDoubled => "packets of a TV channel come more than once",
+            Self::TvRestarted => "a TV channel's stream began anew while it was watched",
             Self::SyncBelowSold => "the line's own rate, as typed in, is lower than what was sold",
             Self::LowMargin => "the noise margin, as typed in, is small",
             Self::LineErrors => "errored seconds, as typed in, are many",

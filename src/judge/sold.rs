@@ -67,6 +67,27 @@ pub(super) fn of_sold(profile: &Profile, direction: Direction, family: Family) -
     })
 }
 
+/// What of the sold rate is IP, in packets of full size, and no more than the port carries; `None` when no rate was sold.
+pub(super) fn ip_rate(profile: &Profile, direction: Direction, family: Family) -> Option<Term> {
+    let sold = profile.sold.as_ref()?;
+    let packet = FullPacket::new(&profile.line, family, TcpOptions::TimeStamps);
+    let ip = packet.octets(Layer::Ip);
+    let term = |mbit: f64, octets: f64, end: &str| {
+        let result = mbit * ip / octets;
+        let words = format!("{} x {} / {} = {} {end}", rate(mbit), in_words(ip), in_words(octets), rate(result));
+        Term { mbit: result, words }
+    };
+    let sold_mbit = sold.mbit(direction);
+    let by_sold = match sold.layer {
+        Layer::Ip => Term { mbit: sold_mbit, words: format!("{} are sold at the IP layer", rate(sold_mbit)) },
+        Layer::TcpPayload => term(sold_mbit, f64::from(packet.payload()), "of IP in what is sold (TCP payload)"),
+        layer => term(sold_mbit, packet.octets(layer), &format!("of IP in what is sold ({layer})")),
+    };
+    let by_port = term(profile.line.port_mbit, packet.port_octets(), "of IP at most through the port");
+    let is_port = by_port.mbit < by_sold.mbit;
+    Some(if is_port { Term { words: format!("{}; {}", by_port.words, by_sold.words), ..by_port } } else { by_sold })
+}
+
 /// What of the port's rate is TCP payload.
 pub(super) fn of_port(line: &Encapsulation, family: Family) -> Term {
     let packet = FullPacket::new(line, family, TcpOptions::TimeStamps);
@@ -108,6 +129,17 @@ mod tests {
 
     /// Octets of payload and on the line are from RFC 6349 section 4.1.1 (Ethernet), RFC 2516 and RFC 2684; the shares are
     /// worked out by hand from them, with the 12 octets of the time-stamp option taken off the payload.
+    /// IEEE 802.3: a packet of 1500 octets takes 1538 of a port's (preamble 8, header 14, FCS 4, gap 12).
+    #[test]
+    fn a_rate_of_ip_is_the_one_sold_unless_the_port_is_in_the_way() {
+        let rate = |profile: &Profile| ip_rate(profile, Direction::Down, Family::Ipv4).unwrap().mbit;
+        let line = "technology = \"ethernet\"\nport = 1000\nvlan_tags = 0\npppoe = false";
+        assert_eq!(rate(&profile("ip", 250.0, line)), 250.0);
+        assert!((rate(&profile("ip", 1000.0, line)) - 1000.0 * 1500.0 / 1538.0).abs() < 1e-9);
+        // 1460 octets of payload less 12 of the time-stamp option.
+        assert!((rate(&profile("tcp-payload", 100.0, line)) - 100.0 * 1500.0 / 1448.0).abs() < 1e-9);
+    }
+
     #[test]
     fn shares_of_payload_agree_with_hand_computed_ones() {
         for (layer, line, family, want) in [

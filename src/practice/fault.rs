@@ -81,6 +81,10 @@ pub enum Fault {
     TvLoss,
     /// The gateway forgets who listens to TV channels.
     TvForgotten,
+    /// The gateway asks for TV channels in an older version of IGMP and MLD than was sold.
+    TvOlderVersion,
+    /// TV channels come in another VLAN than the one they are looked for in.
+    TvOtherVlan,
 }
 
 /// From the end of one stop of the line to the next one's start, on average.
@@ -89,6 +93,7 @@ const STALL_AFTER: Duration = Duration::from_millis(400);
 impl Fault {
     /// All faults, from the laptop on.
     pub const ALL: [Self; 33] = [
+    pub const ALL: [Self; 34] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,
@@ -122,6 +127,8 @@ impl Fault {
         Self::TvReportsIgnored,
         Self::TvLoss,
         Self::TvForgotten,
+        Self::TvOlderVersion,
+        Self::TvOtherVlan,
     ];
 
     /// The name on the command line.
@@ -160,6 +167,8 @@ impl Fault {
             Self::TvReportsIgnored => "report-filter",
             Self::TvLoss => "tv-loss",
             Self::TvForgotten => "snooping-timeout",
+            Self::TvOlderVersion => "older-membership",
+            Self::TvOtherVlan => "tv-elsewhere",
         }
     }
 
@@ -206,6 +215,8 @@ impl Fault {
             Self::TvReportsIgnored => "the provider ignores reports of TV channels (a tier with TV)",
             Self::TvLoss => "one packet in thirty of TV channels is lost in the network (a tier with TV)",
             Self::TvForgotten => "the gateway never asks and forgets who listens to TV channels (a tier with TV)",
+            Self::TvOlderVersion => "the gateway speaks IGMPv2 and MLDv1 where the tier is sold with IGMPv3 (a tier with TV)",
+            Self::TvOtherVlan => "TV channels come in VLAN 11, where nobody was told to look for them (a tier with TV)",
         }
     }
 
@@ -218,6 +229,10 @@ impl Fault {
             // The account is the provider's: nothing on the line is broken.
             Self::LoginRefused | Self::WrongTier | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
             Self::TvNoQuerier | Self::TvForgotten => Segment::Home,
+            Self::LoginRefused | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
+            Self::TvNoQuerier | Self::TvForgotten | Self::TvOlderVersion => Segment::Home,
+            // Which VLAN a service has at the port is set for the line.
+            Self::TvOtherVlan => Segment::Access,
             Self::NoDhcp
             | Self::RogueDhcp
             | Self::DuplicateAddress
@@ -242,7 +257,15 @@ impl Fault {
 
     /// True for a fault of TV: it shows only on a tier with channels.
     pub fn is_of_tv(self) -> bool {
-        matches!(self, Self::TvNoQuerier | Self::TvReportsIgnored | Self::TvLoss | Self::TvForgotten)
+        matches!(
+            self,
+            Self::TvNoQuerier
+                | Self::TvReportsIgnored
+                | Self::TvLoss
+                | Self::TvForgotten
+                | Self::TvOlderVersion
+                | Self::TvOtherVlan
+        )
     }
 
     /// The handoff that a fault brings along; `None` for one that any line can have.
@@ -318,6 +341,8 @@ impl Fault {
             Self::TvReportsIgnored => line.tv.service = TvService::ReportsIgnored,
             Self::TvLoss => line.tv.service = TvService::Losing,
             Self::TvForgotten => line.tv.service = TvService::Forgetting,
+            Self::TvOlderVersion => line.tv.service = TvService::OlderVersion,
+            Self::TvOtherVlan => line.tv.service = TvService::OtherVlan,
         }
     }
 }

@@ -7,6 +7,7 @@ use super::roles::tv::{Feed, TvPort, TvRoleConfig};
 use crate::proto::membership::Channel;
 use crate::proto::membership::router::Settings;
 use crate::wire::membership::Version;
+use crate::wire::vlan::TagStack;
 
 /// What becomes of memberships and channels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -22,6 +23,10 @@ pub enum TvService {
     Losing,
     /// The gateway never asks, and forgets who listens.
     Forgetting,
+    /// The gateway asks with the version before the one that was sold.
+    OlderVersion,
+    /// The gateway has TV in a VLAN of its own, where another set watches all channels.
+    OtherVlan,
 }
 
 /// TV of a line; without channels there is none.
@@ -37,6 +42,8 @@ pub struct Tv {
 
 /// Of so many datagrams one is lost by a provider that loses: 3.3 %.
 const ONE_LOST_IN: u64 = 30;
+/// Where TV is that came into another VLAN *(ours)*.
+const OTHER_VLAN: u16 = 11;
 
 impl Tv {
     /// The edge on the access line, unless nothing is sent.
@@ -47,16 +54,24 @@ impl Tv {
             asks: self.asks(true),
             takes_reports: self.service != TvService::ReportsIgnored,
             feed: Feed::Made(self.channels.clone(), one_lost_in),
+            standing: Vec::new(),
         })
     }
 
     /// The gateway between the home and the access line.
     pub(super) fn gateway(&self, home: TvPort, line: TvPort) -> Option<TvRoleConfig> {
+        let is_moved = self.service == TvService::OtherVlan;
+        let stack = if is_moved { TagStack::single(OTHER_VLAN) } else { home.stack };
+        let watched = if is_moved { self.channels.as_slice() } else { &[] };
         (!self.channels.is_empty() && self.service != TvService::NoQuerier).then(|| TvRoleConfig {
-            port: home,
-            asks: self.asks(self.service != TvService::Forgetting),
+            port: TvPort { stack, ..home },
+            asks: match self.service {
+                TvService::OlderVersion => self.asks(true).map(|asks| Settings { version: older(asks.version), ..asks }),
+                service => self.asks(service != TvService::Forgetting),
+            },
             takes_reports: true,
             feed: Feed::Upstream(line),
+            standing: watched.iter().map(|channel| (channel.group, channel.source)).collect(),
         })
     }
 
@@ -72,6 +87,15 @@ impl Tv {
             last_member: ms(200),
             asks,
         })
+    }
+}
+
+/// The version before one; the oldest has none.
+fn older(version: Version) -> Version {
+    match version {
+        Version::Igmp3 => Version::Igmp2,
+        Version::Mld2 => Version::Mld1,
+        oldest => oldest,
     }
 }
 

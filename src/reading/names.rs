@@ -172,6 +172,8 @@ pub const ALL: &[NameSpec] = &[
         "1 when somebody asks for memberships (IGMP, MLD), 0 when nobody did for longer than queries lie apart",
     ),
     n("multicast.queriers", One, "addresses that ask for memberships"),
+    n("multicast.beside_loss_ratio", One, "share of echoes lost while channels were received"),
+    n("multicast.querier_version", One, "oldest version of IGMP or MLD that is asked in"),
     n("multicast.query_interval", Second, "time between general queries, as the querier says or as it was seen"),
     n("multicast.unasked_rate", PerSecond, "packets per second of a channel that arrive though nobody here has joined it"),
     n("multicast.arrives", One, "1 when a channel came after it was joined, else 0"),

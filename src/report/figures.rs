@@ -168,12 +168,18 @@ fn multicast(figures: &Figures<'_>) -> String {
     let channels = (!arrivals.is_empty()).then(|| format!("{came} of {} channels came", arrivals.len()));
     let time = |name, lead: &str| figures.worst(name).map(|r| format!("{lead} {}", words::of(r)));
     let loss = figures.worst("multicast.stream_loss_ratio").map(|r| format!("{} lost", words::of(r)));
+    // What is wrong in the stream itself; nothing is said of what is right.
+    let amiss = |name, what: &str| figures.worst(name).filter(|r| r.value > 0.0).map(|r| format!("{} {what}", words::of(r)));
     joined([
         channels,
         time("multicast.join_time", "first packet after"),
         time("multicast.first_picture_time", "picture after"),
         time("multicast.change_time_p50", "change of channel"),
         loss,
+        amiss("multicast.stream_continuity_errors", "continuity errors"),
+        amiss("multicast.stream_missing_pids", "streams that a program names and that do not come"),
+        amiss("multicast.stream_pcr_accuracy_errors", "inaccurate clock references"),
+        amiss("multicast.stream_duplicate_ratio", "of packets came twice"),
     ])
 }
 

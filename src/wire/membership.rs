@@ -33,6 +33,15 @@ impl Version {
         }
     }
 
+    /// The number in its name.
+    pub fn number(self) -> u8 {
+        match self {
+            Self::Igmp1 | Self::Mld1 => 1,
+            Self::Igmp2 | Self::Mld2 => 2,
+            Self::Igmp3 => 3,
+        }
+    }
+
     /// Whose groups it tells of.
     pub fn family(self) -> Family {
         match self {

@@ -146,11 +146,12 @@ impl Scene {
         let known = Known { ipv4: Some(("192.0.2.50".parse().expect("an address"), 24)), ..Known::default() };
         let mut context = context_at(self.index, LAPTOP_MAC, known, depth);
         (context.tv, context.vlan) = (terms, vlan);
+        let minutes = if depth == Depth::Soak { 10 } else { 1 };
         self.laptop.namespace().run(move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("runtime");
             runtime.block_on(async move {
-                let done = tokio::time::timeout(Duration::from_secs(60), MulticastCheck.run(context)).await;
-                done.expect("within a minute").outcome
+                let done = tokio::time::timeout(Duration::from_secs(60 * minutes), MulticastCheck.run(context)).await;
+                done.expect("in time").outcome
             })
         })
     }

@@ -121,8 +121,19 @@ found_in_its_stretch! {
     a_refused_login_is_found_in_the_network: LoginRefused,
 }
 
+/// Loss at home takes packets of TV too: echoes in the same seconds tell it from loss of TV alone.
+#[test]
+fn loss_at_home_is_told_from_loss_of_tv() {
+    let (_, record) = demo(&["--fault", Fault::HomeLoss.name(), "--depth", "quick", "--profile", "fibre-250-50-tv"]);
+    assert_eq!(record["isolation"]["segment"], "home", "{:#}", record["isolation"]);
+    let beside = readings(&record, "multicast.beside_loss_ratio");
+    let gateway = beside.iter().find(|r| r["target"] == "gateway" && r["family"] == "ipv4").expect("echoes to the gateway");
+    // Two passes of 6 % each are 11.6 %: of 70 echoes none is lost once in 6,000 runs.
+    assert!(gateway["low"].as_f64().is_some_and(|low| low > 0.0), "{beside:?}");
+}
+
 /// Faults of TV show on a tier with channels; the rest of the line is sound.
-fn is_found_on_tv(fault: Fault, named: &str) {
+fn is_found_on_tv(fault: Fault, named: &str) -> Value {
     let (_, record) = demo(&["--fault", fault.name(), "--depth", "quick", "--profile", "fibre-250-50-tv"]);
     let isolation = &record["isolation"];
     assert_eq!(
@@ -131,6 +142,7 @@ fn is_found_on_tv(fault: Fault, named: &str) {
         "{isolation:#}"
     );
     assert_ne!(record["verdict"], "pass");
+    record
 }
 
 #[test]
@@ -163,12 +175,32 @@ fn ignored_reports_are_found_in_the_network() {
 
 #[test]
 fn lost_packets_of_tv_are_found_in_the_network() {
-    is_found_on_tv(Fault::TvLoss, "tv-loss");
+    let record = is_found_on_tv(Fault::TvLoss, "tv-loss");
+    // Nothing else is lost in the same seconds.
+    let beside = readings(&record, "multicast.beside_loss_ratio");
+    assert!(beside.len() >= 2 && beside.iter().all(|reading| reading["value"] == 0.0), "{beside:?}");
 }
 
 #[test]
 fn forgotten_members_are_found_at_home() {
     is_found_on_tv(Fault::TvForgotten, "tv-forgotten");
+}
+
+/// The channels come in the older version too, so that nothing but the version is amiss.
+#[test]
+fn an_older_version_of_memberships_is_found_at_home() {
+    let arguments = ["--fault", Fault::TvOlderVersion.name(), "--depth", "quick", "--profile", "fibre-250-50-tv"];
+    let (_, record) = demo(&arguments);
+    let isolation = &record["isolation"];
+    assert_eq!((&isolation["fault"], &isolation["segment"]), (&"tv-older-version".into(), &"home".into()), "{isolation:#}");
+    let judged = record["judgements"].as_array().expect("judged").iter().find(|j| j["reading"] == "multicast.querier_version");
+    assert_eq!(judged.map(|j| (&j["verdict"], &j["value"])), Some((&"fail".into(), &2.0.into())), "{judged:?}");
+    assert!(readings(&record, "multicast.arrives").iter().all(|reading| reading["value"] == 1.0));
+}
+
+#[test]
+fn tv_in_another_vlan_is_found_on_the_access_line() {
+    is_found_on_tv(Fault::TvOtherVlan, "tv-other-vlan");
 }
 
 #[test]

@@ -72,6 +72,8 @@ fn queriers(outcome: &mut Outcome, context: &Context, tuner: &Tuner, found: &Fou
             continue;
         }
         outcome.readings.push(exact("multicast.queriers", all.len() as f64));
+        let oldest = all.iter().map(|(_, one)| one.version.number()).min();
+        outcome.readings.extend(oldest.map(|version| exact("multicast.querier_version", f64::from(version))));
         if let Some(interval) = all.iter().find_map(|(_, one)| one.interval()) {
             outcome.readings.push(exact("multicast.query_interval", interval.as_secs_f64()));
         }

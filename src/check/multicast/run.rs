@@ -3,6 +3,7 @@
 use std::io;
 use std::time::Duration;
 
+use super::beside;
 use super::tuner::{Took, Tuner};
 use super::{DWELL, JOIN_WAIT, LEAVE_WAIT, PICTURE_WAIT, Pace, QUIET, figures};
 use crate::check::{Context, LiveFigure};
@@ -58,9 +59,25 @@ pub(super) async fn examine(context: &Context) -> Outcome {
     };
     let began = std::time::Instant::now();
     let mut found = Found::default();
-    let ended = test(context, &mut tuner, &mut found).await;
+    let pace = Pace::of_terms(context.effort.depth, &context.tv);
+    let over = context.cancel.child_token();
+    let watching = async {
+        let ended = test(context, &mut tuner, &mut found).await;
+        over.cancel();
+        ended
+    };
+    let beside = async {
+        // From the first join on. A line on which much goes wrong takes longer than planned.
+        tokio::time::sleep(pace.listen).await;
+        beside::echoes(context, pace.time() * 2, &over).await
+    };
+    let (ended, beside) = tokio::join!(watching, beside);
     found.listened = began.elapsed();
     let mut outcome = figures::describe(context, &tuner, &found);
+    match beside {
+        Ok(readings) => outcome.readings.extend(readings),
+        Err(why) => outcome.fact("no_echoes_beside", why),
+    }
     if let Err(error) = ended {
         outcome.reason = Some(match error.kind() {
             io::ErrorKind::Interrupted => "ended early".to_owned(),

@@ -97,6 +97,8 @@ pub(super) const FAULTS: &[Fault] = &[
             (LossToProvider, 0.93),
             (LossToFarEnd, 0.95),
             (TvLoss, 0.7),
+            (LossBesideTvHome, 0.9),
+            (LossBesideTvLine, 0.9),
             (DownTooSlow, 0.5),
             (UpTooSlow, 0.5),
             // Above 5 per cent the 95th percentile of the delay lies among what never came back.
@@ -116,6 +118,7 @@ pub(super) const FAULTS: &[Fault] = &[
             (LossToProvider, 0.93),
             (LossToFarEnd, 0.95),
             (TvLoss, 0.7),
+            (LossBesideTvLine, 0.9),
             (DownTooSlow, 0.5),
             (UpTooSlow, 0.3),
             (LowMargin, 0.4),
@@ -147,6 +150,7 @@ pub(super) const FAULTS: &[Fault] = &[
             (QueueDown, 0.7),
             (QueueUp, 0.7),
         ],
+        shows: &[(LossToFarEnd, 0.96), (TvLoss, 0.5), (LossBesideTvLine, 0.9), (DownTooSlow, 0.4), (UpTooSlow, 0.3)],
         next: &[
             "repeat against a second far end if there is one",
             "hand this record to the operations centre: the line itself is clean",

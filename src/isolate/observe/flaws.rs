@@ -111,6 +111,44 @@ const ROWS: &[Row] = &[
         absent: "no TV channel comes in another VLAN",
     },
     Row {
+        checks: &["multicast"],
+        codes: &["multicast-older-version"],
+        symptom: Symptom::TvOlderVersion,
+        absent: "nobody asks for memberships in an older version than was sold",
+    },
+    Row {
+        checks: &["multicast"],
+        codes: &["multicast-several-queriers"],
+        symptom: Symptom::TvSeveralQueriers,
+        absent: "no two routers ask for memberships",
+    },
+    Row {
+        checks: &["multicast"],
+        // What loss can't bring about: a stream without tables, or with wrong ones, was made so.
+        codes: &[
+            "multicast-stream-damaged-at-source",
+            "multicast-stream-unreadable",
+            "multicast-stream-no-programs",
+            "multicast-stream-no-map",
+            "multicast-stream-pid-missing",
+            "multicast-stream-clock-inaccurate",
+        ],
+        symptom: Symptom::TvMadeWrong,
+        absent: "the TV channels' streams are whole",
+    },
+    Row {
+        checks: &["multicast"],
+        codes: &["multicast-stream-doubled"],
+        symptom: Symptom::TvDoubled,
+        absent: "no packet of a TV channel came twice",
+    },
+    Row {
+        checks: &["multicast"],
+        codes: &["multicast-stream-restarted"],
+        symptom: Symptom::TvRestarted,
+        absent: "no TV channel's stream began anew",
+    },
+    Row {
         checks: &["link", "dhcp4", "echo", "twoway", "throughput", "multicast"],
         codes: &["test-set-*"],
         symptom: Symptom::TestSetInTheWay,

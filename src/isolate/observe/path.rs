@@ -160,7 +160,7 @@ fn most_lost(reading: &Reading) -> Option<f64> {
 }
 
 /// Whether a loss reading shows loss; `None` when its interval can't tell.
-fn lossy(reading: &Reading) -> Option<bool> {
+pub(super) fn lossy(reading: &Reading) -> Option<bool> {
     if reading.low.is_some_and(|low| low > LOSS_SEEN) {
         Some(true)
     } else if reading.high.is_some_and(|high| high < LOSS_ABSENT) || (reading.value == 0.0 && reading.samples >= 20) {

@@ -1,7 +1,9 @@
 //! Symptoms of TV channels that are more than a flaw's name.
 
+use super::path::lossy;
 use super::{Evidence, Findings};
 use crate::isolate::model::Symptom;
+use crate::reading::{Reading, Target, words};
 
 pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
     let Some(multicast) = evidence.ran("multicast") else { return };
@@ -18,5 +20,31 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
     }
     if let Some((missed, judgement)) = evidence.limit_missed(|j| j.reading == "multicast.stream_loss_ratio") {
         found.note(Symptom::TvLoss, missed, format!("{}: {}", judgement.criterion, judgement.because));
+    }
+    beside(evidence, found);
+}
+
+/// What other packets lost in the same seconds.
+fn beside(evidence: &Evidence<'_>, found: &mut Findings) {
+    let all = evidence.idle("multicast.beside_loss_ratio");
+    // Who answers nothing at all has lost nothing: it is silent.
+    let to = |target: Target| all.iter().find(|r| r.target.as_ref() == Some(&target) && r.value < 1.0).copied();
+    let figure = |reading: &Reading, point: &str| {
+        format!("{} of {} lost to the {point} while TV was received", words::of(reading), words::grouped(reading.samples as f64))
+    };
+    let far = to(Target::FarEnd);
+    let far_lossy = far.and_then(lossy);
+    if let (Some(far), Some(seen)) = (far, far_lossy) {
+        found.note(Symptom::LossBesideTvLine, seen, figure(far, "far end"));
+    }
+    let gateway = if evidence.position.is_behind_gateway() { to(Target::Gateway) } else { None };
+    match (gateway, gateway.and_then(lossy), far_lossy) {
+        // RFC 1812 section 4.3.2.8: it may keep answers back.
+        (Some(gateway), Some(true), Some(false)) => {
+            let words = format!("{}, but none behind it: it limits its answers and loses nothing", figure(gateway, "gateway"));
+            found.note(Symptom::LossBesideTvHome, false, words);
+        }
+        (Some(gateway), Some(seen), _) => found.note(Symptom::LossBesideTvHome, seen, figure(gateway, "gateway")),
+        _ => {}
     }
 }

@@ -67,6 +67,8 @@ pub struct TvRoleConfig {
     pub takes_reports: bool,
     /// Where channels come from.
     pub feed: Feed,
+    /// Groups, each with its source or any, that another set watches all along: wanted without a report.
+    pub standing: Vec<(IpAddr, Option<IpAddr>)>,
 }
 
 /// The running role; dropping it ends it.
@@ -219,7 +221,8 @@ impl TvBox {
     /// Is a member upstream of what is wanted downstream.
     fn pass_on_memberships(&mut self, now: Instant) {
         let Some((socket, member)) = &mut self.upstream else { return };
-        let wanted: BTreeSet<(IpAddr, Option<IpAddr>)> = self.routers.iter().flat_map(|router| router.wanted(now)).collect();
+        let reported = self.routers.iter().flat_map(|router| router.wanted(now));
+        let wanted: BTreeSet<(IpAddr, Option<IpAddr>)> = reported.chain(self.config.standing.iter().copied()).collect();
         for (group, source) in wanted.difference(&self.joined) {
             member.join(now, 0, *group, *source);
         }
@@ -245,7 +248,9 @@ impl TvBox {
             }
         }
         for datagram in datagrams {
-            if self.routers[of(datagram.group)].wants(arrival.moment.at, datagram.group, datagram.source) {
+            let mut standing = self.config.standing.iter();
+            let stands = standing.any(|(group, source)| *group == datagram.group && source.is_none_or(|s| s == datagram.source));
+            if stands || self.routers[of(datagram.group)].wants(arrival.moment.at, datagram.group, datagram.source) {
                 let packet = packet(datagram.source, datagram.group, datagram.port, &datagram.payload, HOPS - 1);
                 self.send(datagram.group, &packet);
             }

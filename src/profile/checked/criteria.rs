@@ -208,6 +208,11 @@ fn check_share(
     }
     if reading.is_some_and(|r| r.name != RATE) {
         document.wrong(share, format!("only {RATE} can be judged as a share of {of}"));
+    if !has_sold {
+        document.wrong(share, "a share of the sold rate needs the table [sold]");
+    }
+    if reading.is_some_and(|r| !["throughput.tcp_payload_rate", "capacity.ip_rate"].contains(&r.name)) {
+        document.wrong(share, "only throughput.tcp_payload_rate and capacity.ip_rate can be judged as a share of the sold rate");
     }
     if direction.is_none() {
         table.missing("direction", &format!("a share of {of} needs to know which: down or up"));

@@ -62,9 +62,10 @@ pub struct Terms {
 }
 
 impl Terms {
-    /// What a membership lasts without being told again: 2 x 125 + 10 s with all defaults (RFC 3376 section 8.4, RFC 3810 section 9.4),
-    /// and 5 s to see that a stream ends *(ours)*.
-    pub const HOLD: Duration = Duration::from_secs(265);
+    /// Longer than a membership lasts without being told again: 2 x 125 + 10 s with all defaults (RFC 3376 section 8.4, RFC 3810 section 9.4), from the
+    /// second report on, which may come 1 s later (section 8.11). Many gateways and switches run Linux, whose timers may end late by an
+    /// eighth (its timer wheel; from memory): 293.5 s. The rest is to see that a stream ends *(ours)*.
+    pub const HOLD: Duration = Duration::from_secs(300);
 
     /// How long channels are held.
     pub fn hold(&self) -> Duration {
