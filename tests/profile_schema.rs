@@ -18,8 +18,10 @@ for path in sys.argv[2:]:
 
 fn verdicts(paths: &[PathBuf]) -> Vec<String> {
     let schema = root().join("docs/profile.schema.json");
-    let ran = Command::new("python3").args(["-c", VALIDATE]).arg(schema).args(paths).output().expect("python3 runs");
-    assert!(ran.status.success(), "python3-jsonschema is needed (tests/packages.txt): {}", String::from_utf8_lossy(&ran.stderr));
+    let mut python = Command::new("python3");
+    python.args(["-c", VALIDATE]).arg(schema).args(paths).env("PYTHONPATH", root().join("target/python"));
+    let ran = python.output().expect("python3 runs");
+    assert!(ran.status.success(), "the packages of tests/python.txt are needed (tests/run): {}", String::from_utf8_lossy(&ran.stderr));
     String::from_utf8_lossy(&ran.stdout).lines().map(str::to_owned).collect()
 }
 

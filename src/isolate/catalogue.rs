@@ -68,12 +68,9 @@ pub const fn stray(symptom: Symptom) -> f64 {
         RateOfAnotherTier => 0.002,
         // Shown on an interval of 95 %: by chance only where the truth lies close to the limit already.
         LossToGateway | LossToProvider | LossToFarEnd | DelayTooLong | DownTooSlow | UpTooSlow => 0.0003,
-        DelayUnderLoad | QueueDown | QueueUp | DelayVaries => 0.0003,
+        DelayUnderLoad | QueueDown | QueueUp | DelayVaries | LossBesideTvHome | LossBesideTvLine => 0.0003,
         // A count or a point: one event of the moment is enough.
         PortErrors | ResolverSlow => 0.001,
-        // Shown on an interval or by a count, so wrong now and then.
-        LossToGateway | LossToProvider | LossToFarEnd | DelayTooLong | DownTooSlow | UpTooSlow => 0.001,
-        LossBesideTvHome | LossBesideTvLine | PortErrors | ResolverSlow | DelayUnderLoad | DelayVaries => 0.001,
         // Typed by hand, from pages of all kinds.
         SyncBelowSold => 0.0001,
         LowMargin | LineErrors => 0.01,

@@ -1,7 +1,6 @@
 //! A criterion's limits as numbers, with the arithmetic in words where they follow from the sold rate or the speed budget.
 
 use super::budget;
-use super::sold::sold_rate;
 use super::sold::{ip_rate, sold_rate};
 use super::verdict::Limits;
 use crate::line::LineFacts;
@@ -27,7 +26,11 @@ impl Basis<'_> {
         // The profile's own checks refuse a share without a direction, and one of the sold rate without such a rate.
         let computed = match (criterion.at_least, criterion.direction) {
             (Some(Bound::ShareOfSold(share)), Some(direction)) => {
-                sold_rate(self.profile, direction, family).map(|sold| (share, sold.payload_mbit, sold.arithmetic))
+                let sold = match criterion.reading.name {
+                    "capacity.ip_rate" => ip_rate(self.profile, direction, family).map(|term| (term.mbit, term.words)),
+                    _ => sold_rate(self.profile, direction, family).map(|sold| (sold.payload_mbit, sold.arithmetic)),
+                };
+                sold.map(|(mbit, arithmetic)| (share, mbit, arithmetic))
             }
             (Some(Bound::ShareOfBudget(share)), Some(direction)) => {
                 let budget = budget::expected(self.profile, self.facts, direction, family)?;
@@ -43,21 +46,4 @@ impl Basis<'_> {
         };
         Ok(Limits { at_least, at_most: criterion.at_most, computed })
     }
-/// The limits in the unit of the reading; `family` is that of the reading, IPv4 when it has none.
-pub(super) fn limits_for(profile: &Profile, criterion: &Criterion, family: Option<Family>) -> Limits {
-    let (at_least, computed) = match criterion.at_least {
-        None => (None, None),
-        Some(Bound::Absolute(value)) => (Some(value), None),
-        Some(Bound::ShareOfSold(share)) => {
-            // The profile's own checks refuse a share without a sold rate and a direction.
-            let family = family.unwrap_or(Family::Ipv4);
-            let words = |arithmetic: String| format!("{} per cent of this: {arithmetic}", significant(share * 100.0));
-            let sold = criterion.direction.and_then(|direction| match criterion.reading.name {
-                "capacity.ip_rate" => ip_rate(profile, direction, family).map(|term| (term.mbit, term.words)),
-                _ => sold_rate(profile, direction, family).map(|sold| (sold.payload_mbit, sold.arithmetic)),
-            });
-            sold.map(|(mbit, arithmetic)| (share * mbit, words(arithmetic))).unzip()
-        }
-    };
-    Limits { at_least, at_most: criterion.at_most, computed }
 }

@@ -92,8 +92,7 @@ const STALL_AFTER: Duration = Duration::from_millis(400);
 
 impl Fault {
     /// All faults, from the laptop on.
-    pub const ALL: [Self; 33] = [
-    pub const ALL: [Self; 34] = [
+    pub const ALL: [Self; 35] = [
         Self::NoDhcp,
         Self::RogueDhcp,
         Self::DuplicateAddress,

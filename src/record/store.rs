@@ -212,7 +212,7 @@ fn advice(error: &io::Error) -> &'static str {
 /// # Errors
 /// As [`read`].
 pub fn read_with_digest(path: &Path) -> Result<(Record, String), StoreError> {
-    let octets = octets(path)?;
+    let octets = document(path)?;
     let mut digest = String::from("sha256:");
     for octet in ring::digest::digest(&ring::digest::SHA256, &octets).as_ref() {
         let _ = write!(digest, "{octet:02x}");
@@ -225,12 +225,8 @@ pub fn read_with_digest(path: &Path) -> Result<(Record, String), StoreError> {
 /// # Errors
 /// When the file can't be read, is too large, cut off, not JSON, not a record, or of a newer schema.
 pub fn read(path: &Path) -> Result<Record, StoreError> {
-    parse(&octets(path)?, path)
-}
-
-/// What a file holds, within bounds.
-fn octets(path: &Path) -> Result<Vec<u8>, StoreError> {
     parse(&document(path)?, path)
+}
 
 /// Reads a record's document as it stands, to be checked octet by octet; [`parse`] makes a record of it.
 ///

@@ -11,6 +11,12 @@ use crate::report::pdf::Paper;
 
 /// Runs `report`.
 pub(in crate::cli) fn run(args: &ReportArgs) -> Result<Exit, Failure> {
+    if args.check {
+        return super::check_record::check(&args.record, args.json);
+    }
+    if let Some(to) = &args.redact {
+        return super::check_record::redact(&args.record, to);
+    }
     let to_both = [&args.html, &args.pdf].into_iter().flatten().filter(|path| is_output(path)).count() == 2;
     if to_both {
         return Err(Failure::usage("standard output takes one document: name a file for --html or for --pdf"));
@@ -30,11 +36,6 @@ pub(in crate::cli) fn run(args: &ReportArgs) -> Result<Exit, Failure> {
     if args.html.is_some() || args.pdf.is_some() {
         return Ok(Exit::Pass);
     }
-    if args.check {
-        return super::check_record::check(&args.record, args.json);
-    if let Some(to) = &args.redact {
-        return super::check_record::redact(&args.record, to);
-    let record = store::read(&args.record).map_err(Failure::usage)?;
     if args.why {
         output::result(&crate::report::why(&record, output::may_colour()))?;
     } else {

@@ -143,6 +143,7 @@ pub(super) const FAULTS: &[Fault] = &[
         shows: &[
             (LossToFarEnd, 0.96),
             (TvLoss, 0.5),
+            (LossBesideTvLine, 0.9),
             (DownTooSlow, 0.4),
             (UpTooSlow, 0.3),
             (DelayTooLong, 0.3),
@@ -150,7 +151,6 @@ pub(super) const FAULTS: &[Fault] = &[
             (QueueDown, 0.7),
             (QueueUp, 0.7),
         ],
-        shows: &[(LossToFarEnd, 0.96), (TvLoss, 0.5), (LossBesideTvLine, 0.9), (DownTooSlow, 0.4), (UpTooSlow, 0.3)],
         next: &[
             "repeat against a second far end if there is one",
             "hand this record to the operations centre: the line itself is clean",
