@@ -76,7 +76,7 @@ impl Repeats {
                     "twoway.loss_ratio" | "echo.loss_ratio" => f64::from(u8::from(down)),
                     "twoway.round_trip_p50" => 12.0 + if evening { 15.0 } else { 0.0 } + 0.3 * noise,
                     "throughput.tcp_payload_rate" => reading.value * (if evening { 0.6 } else { 1.0 } + 0.01 * noise),
-                    "dns.lookup_time_p95" => (if n < self.visits / 3 { 5.0 } else { 9.0 }) + 0.3 * noise,
+                    "dns.lookup_time_p50" => (if n < self.visits / 3 { 5.0 } else { 9.0 }) + 0.3 * noise,
                     "echo.round_trip_p50" => 2.0 + 0.5 * n as f64 / self.visits as f64 + 0.05 * noise,
                     _ if reading.value == 0.0 || reading.low == reading.high => continue,
                     _ => reading.value * (1.0 + 0.02 * noise),
