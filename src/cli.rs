@@ -4,7 +4,6 @@ mod commands;
 pub mod exit;
 mod failure;
 pub mod flags;
-pub mod history_flags;
 mod login;
 mod meaning;
 mod output;

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 
 use super::super::exit::Exit;
 use super::super::failure::Failure;
-use super::super::history_flags::{FormatArg, HistoryAction, HistoryArgs, LineArgs};
+use super::super::flags::history::{FormatArg, HistoryAction, HistoryArgs, LineArgs};
 use super::super::output;
 use crate::history::entry::Entry;
 use crate::history::export::{self, Rows};
@@ -249,7 +249,7 @@ fn check(store: &Store, head: Option<&str>, json: bool) -> Result<Exit, Failure>
             }
         }
         for broken in &found.breaks {
-            text.push_str(&format!("broken: {broken}\n"));
+            text.extend(["broken: ", &broken.to_string(), "\n"]);
         }
         text
     };

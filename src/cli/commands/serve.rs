@@ -9,7 +9,7 @@ use tokio::signal::unix::{SignalKind, signal};
 
 use super::super::exit::Exit;
 use super::super::failure::Failure;
-use super::super::flags::{ServeAction, ServeArgs};
+use super::super::flags::serve::{ServeAction, ServeArgs};
 use super::super::{output, private};
 use crate::farend::admission::Limits;
 use crate::farend::certificate::Identity;

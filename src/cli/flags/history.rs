@@ -1,11 +1,11 @@
-//! What can be typed after `history`. As in [`super::flags`], nothing here touches the system.
+//! What can be typed after `history`. As in [`super`], nothing here touches the system.
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 
-use super::flags::PositionArg;
+use super::PositionArg;
 use crate::history::summary::{HOURS, Hours};
 
 /// Arguments of `history`.
@@ -31,7 +31,7 @@ pub enum HistoryAction {
         #[arg(long)]
         keep_records: bool,
         /// How large the file may grow, for instance 500M or 2G; the oldest raw material is dropped then, verdicts never.
-        #[arg(long, value_name = "OCTETS", value_parser = super::meaning::octets, default_value = "2G")]
+        #[arg(long, value_name = "OCTETS", value_parser = super::super::meaning::octets, default_value = "2G")]
         max_size: u64,
     },
     /// Say what a line's repeats show.
