@@ -210,10 +210,7 @@ fn bounded(side: Limit, what: &str) -> Outcome {
 }
 
 fn deep_queue() -> Outcome {
-    let mut outcome = throughput(240.0, 48.0);
-    outcome.readings.retain(|reading| !reading.name.starts_with("throughput.delay_under_load"));
-    outcome.readings.extend([Load::Down, Load::Up].map(|load| shaping::under_load(900.0, load)));
-    outcome
+    shaping::queues(900.0, 900.0)
 }
 
 fn slow_dns() -> Outcome {
@@ -622,6 +619,15 @@ fn pairs_of_faults_are_found_as_two() {
             sound().with("throughput", deep_queue()).beside("between", between(2.0, 1.0, "between-carrier-nat")),
         ),
         (["resolver-lies", "small-mtu"], sound().with("dns", dns((0, 3.0), (0, 0.0))).beside("mtu", mtu(1400.0, 0.0))),
+        // So long a delay misses the limit under load as well: no queue is needed for that.
+        (
+            ["network-delay", "resolver-lies"],
+            sound()
+                .with("echo", echo((0, 0.6), (0, 3.0), (0, 120.0)))
+                .with("twoway", twoway(0, 120.0))
+                .with("dns", dns((0, 3.0), (0, 0.0)))
+                .with("throughput", shaping::queues(160.0, 160.0)),
+        ),
         (["access-slow", "network-delay"], far(sound().with("throughput", slow.clone()))),
         (
             ["home-loss", "no-prefix"],

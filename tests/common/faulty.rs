@@ -85,6 +85,8 @@ pub(crate) fn names(fault: Fault) -> Option<&'static [&'static str]> {
         "report-filter" => &["tv-not-delivered"],
         "tv-loss" => &["tv-loss"],
         "snooping-timeout" => &["tv-forgotten"],
+        "older-membership" => &["tv-older-version"],
+        "tv-elsewhere" => &["tv-other-vlan"],
         _ => return None,
     })
 }

@@ -2,7 +2,7 @@
 
 use super::{Evidence, Findings};
 use crate::isolate::model::Symptom;
-use crate::judge::Judgement;
+use crate::judge::{Judgement, Verdict};
 use crate::reading::{Limit, words};
 use crate::unit::{Direction, Load};
 
@@ -16,13 +16,12 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
             found.note(symptom, missed, format!("{}: {}", judgement.criterion, judgement.because));
         }
     }
-    if let Some((missed, judgement)) = evidence.limit_missed(|j| j.reading.starts_with("throughput.delay_under_load")) {
+    let filled = |j: &Judgement| j.reading.starts_with("throughput.delay_under_load") && !is_of_the_idle_line(evidence, j);
+    if let Some((missed, judgement)) = evidence.limit_missed(filled) {
         found.note(Symptom::DelayUnderLoad, missed, format!("{}: {}", judgement.criterion, judgement.because));
     }
     another_tier(evidence, found);
-    let missed_under = |load| {
-        evidence.limit_missed(|j| j.reading.starts_with("throughput.delay_under_load") && j.load == Some(load)).map(|(m, _)| m)
-    };
+    let missed_under = |load| evidence.limit_missed(|j| filled(j) && j.load == Some(load)).map(|(m, _)| m);
     let (down, up) = (missed_under(Load::Down), missed_under(Load::Up));
     if down == Some(true) || up == Some(true) {
         for (missed, symptom, way) in [(down, Symptom::QueueDown, "downstream"), (up, Symptom::QueueUp, "upstream")] {
@@ -53,6 +52,15 @@ pub(super) fn observe(evidence: &Evidence<'_>, found: &mut Findings) {
             None => {}
         }
     }
+}
+
+/// Whether a delay under load misses its limit for the sake of a delay that is too long on the idle line already: what the load adds to that would
+/// keep the limit, so that no queue is shown to be too deep.
+fn is_of_the_idle_line(evidence: &Evidence<'_>, judgement: &Judgement) -> bool {
+    let (Some(loaded), Some(most)) = (judgement.value, judgement.limit.at_most) else { return false };
+    let idle_missed = evidence.limit_missed(|j| j.reading.starts_with("twoway.round_trip")).is_some_and(|(missed, _)| missed);
+    let idle = evidence.idle("twoway.round_trip_p50").first().map(|reading| reading.value);
+    judgement.verdict == Verdict::Fail && idle_missed && idle.is_some_and(|idle| loaded - idle <= most)
 }
 
 fn side_words(side: Limit) -> &'static str {

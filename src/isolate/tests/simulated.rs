@@ -251,7 +251,8 @@ fn concluded(visit: &Visit, depth: Depth) -> Isolation {
     }
     TIERS.with(|tiers| {
         let tier = tiers.iter().find(|t| t.name == tier).unwrap();
-        let judgements = judge(tier, depth, AccessKind::Ethernet, &outcomes);
+        let at = profile::Setting { depth, position: visit.position, ..profile::Setting::default() };
+        let judgements = judge(tier, at, None, &outcomes);
         isolate(&Setting { hour: visit.hour, tiers: super::tiers(), ..visit.position.into() }, &outcomes, &judgements)
     })
 }
