@@ -117,13 +117,14 @@ impl Schedule {
         if self.jitter.is_negative() {
             return Err("the jitter can't be negative".to_owned());
         }
-        match self.due_after(self.from, 0) {
-            None if self.until.is_none_or(|until| until > self.from) => {
-                Err("no visit would ever be due: the quiet hours leave no room, or the end comes before the first visit"
-                    .to_owned())
-            }
-            None => Err("the end of the watch has passed already".to_owned()),
+        if self.until.is_some_and(|until| until <= self.from) {
+            return Err("the watch would end before it begins".to_owned());
+        }
+        // Whether the end leaves room is another matter: the first visit is made at once.
+        let endless = Self { until: None, ..self.clone() };
+        match endless.due_after(self.from, 0) {
             Some(_) => Ok(self),
+            None => Err("no visit would ever be due: the quiet hours leave no room".to_owned()),
         }
     }
 

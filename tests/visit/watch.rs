@@ -18,7 +18,8 @@ fn in_the_laptops_place(scene: &Scene, arguments: &[&str]) -> Command {
 
 fn watch(scene: &Scene, more: &[&str]) -> Run {
     let far_end = scene.folder.path().join("far.toml").display().to_string();
-    let mut arguments = vec!["watch", "--profile", "vdsl-100-40", "--interface", "lan0", "--circuit", "EVB-000123", "--far-end", &far_end];
+    let mut arguments =
+        vec!["watch", "--profile", "vdsl-100-40", "--interface", "lan0", "--circuit", "EVB-000123", "--far-end", &far_end];
     arguments.extend(more);
     Run::start(&mut in_the_laptops_place(scene, &arguments))
 }
@@ -107,4 +108,29 @@ fn a_port_without_its_cable_costs_a_visit_and_not_the_watch() {
     let counts = &status["watch"]["counts"];
     assert_eq!(counts["made"].as_u64().unwrap_or(0) + counts["broken"].as_u64().unwrap_or(0), 1, "{status:#}");
     assert_eq!(counts["missed"], 0, "{status:#}");
+}
+
+#[test]
+fn the_service_is_one_that_systemd_reads_and_holds_for_well_confined() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let far_end = folder.path().join("far end.toml");
+    std::fs::write(&far_end, "").expect("a file");
+    let install =
+        ["watch", "install", "--print", "--name", "van-7", "--profile", "vdsl-100-40", "--at", "*/20 * * * *", "--note"];
+    let mut command = Command::new(PROGRAM);
+    command.args(install).arg("50 % of \"$calls\" fail").arg("--far-end").arg(&far_end).env("TZ", "UTC");
+    let printed = Run::start(&mut command).end();
+    assert_eq!(printed.status, Some(0), "{printed:?}");
+    let unit = folder.path().join("doorstep-watch-van-7.service");
+    std::fs::write(&unit, &printed.stdout).expect("the unit");
+    let said = |arguments: &[&str]| {
+        let ran = Command::new("systemd-analyze").args(arguments).arg(&unit).output().expect("this test needs systemd-analyze");
+        let text = format!("{}{}", String::from_utf8_lossy(&ran.stdout), String::from_utf8_lossy(&ran.stderr));
+        (ran.status.success(), text)
+    };
+    let (reads, complaints) = said(&["verify", "--man=no"]);
+    assert!(reads && !complaints.contains("doorstep-watch-van-7.service:"), "{complaints}");
+    // Its own measure of how far a service could reach, in tenths: 0 is nowhere, 100 everywhere; up to 20 it calls OK.
+    let (confined, exposed) = said(&["security", "--offline=true", "--no-pager", "--threshold=30"]);
+    assert!(confined, "{exposed}");
 }

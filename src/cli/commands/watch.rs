@@ -38,12 +38,11 @@ const MEMORY: &str = "watch.json";
 
 /// Runs `watch`.
 pub(in crate::cli) fn run(args: &WatchArgs) -> Result<Exit, Failure> {
-    match (&args.action, &args.plan) {
-        (Some(WatchAction::Status { name, json }), _) => status::show(name, *json),
-        (Some(WatchAction::Install(plan)), _) => install::install(plan),
-        (Some(WatchAction::Remove { name }), _) => install::remove(name),
-        (None, Some(plan)) => watch(plan),
-        (None, None) => Err(Failure::usage("say what to watch for, for instance: watch --profile vdsl-100-40 --every 15m --for 7d")),
+    match &args.action {
+        Some(WatchAction::Status { name, json }) => status::show(name, *json),
+        Some(WatchAction::Install(args)) => install::install(&args.plan, args.print),
+        Some(WatchAction::Remove { name }) => install::remove(name),
+        None => watch(&args.plan),
     }
 }
 
@@ -53,7 +52,7 @@ fn watch(plan: &WatchPlan) -> Result<Exit, Failure> {
     store::make_directory(&directory).map_err(Failure::could_not_run)?;
     let _lock = lock(&directory, &plan.name)?;
     let memory = remembered(&directory.join(MEMORY))?;
-    let profile = meaning::profile(&plan.profile)?;
+    let profile = meaning::profile(plan.tier())?;
     let mut keeper = Keeper {
         watch: Watch::new(policy(plan, memory.began)?, memory),
         runtime: Runtime::new().map_err(Failure::could_not_run)?,
@@ -105,9 +104,8 @@ fn remembered(path: &Path) -> Result<Memory, Failure> {
     Memory::parse(&text).or_else(|what| {
         let aside = path.with_extension("damaged");
         output::note(&format!("{}: {what}; it is now {}, and the watch begins anew.", path.display(), aside.display()));
-        std::fs::rename(path, &aside).map_err(|error| {
-            Failure::could_not_run(format_args!("setting aside {}: {error}; move it away", path.display()))
-        })?;
+        std::fs::rename(path, &aside)
+            .map_err(|error| Failure::could_not_run(format_args!("setting aside {}: {error}; move it away", path.display())))?;
         Ok(begun())
     })
 }

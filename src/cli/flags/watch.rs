@@ -15,15 +15,15 @@ pub struct WatchArgs {
     pub action: Option<WatchAction>,
     /// The watch.
     #[command(flatten)]
-    pub plan: Option<WatchPlan>,
+    pub plan: WatchPlan,
 }
 
 /// What is to be watched, and how often.
 #[derive(Debug, Clone, Args)]
 pub struct WatchPlan {
     /// Tier: a name from `profile list` or a TOML file.
-    #[arg(long, short, value_name = "TIER")]
-    pub profile: String,
+    #[arg(long, short, value_name = "TIER", required = true)]
+    pub profile: Option<String>,
     /// Time between two light visits: 15m, 1h, 1h30m. Light ones are of depth quick and fill no line.
     #[arg(long, value_name = "TIME", value_parser = duration, required_unless_present = "at", conflicts_with = "at")]
     pub every: Option<SignedDuration>,
@@ -59,6 +59,13 @@ pub struct WatchPlan {
     pub visit: VisitArgs,
 }
 
+impl WatchPlan {
+    /// The tier. Empty only beside an action that watches nothing: elsewhere the command line is refused without one.
+    pub fn tier(&self) -> &str {
+        self.profile.as_deref().unwrap_or_default()
+    }
+}
+
 /// Actions beside watching.
 #[derive(Debug, Subcommand)]
 pub enum WatchAction {
@@ -72,13 +79,24 @@ pub enum WatchAction {
         json: bool,
     },
     /// Let the system run a watch from its start on, as a service of systemd with the least rights that it needs.
-    Install(Box<WatchPlan>),
+    Install(Box<InstallArgs>),
     /// Take that service away; records stay.
     Remove {
         /// Name of the watch.
         #[arg(long, value_name = "NAME", default_value = "line", value_parser = name)]
         name: String,
     },
+}
+
+/// Arguments of `watch install`.
+#[derive(Debug, Args)]
+pub struct InstallArgs {
+    /// Print the unit, and install nothing.
+    #[arg(long)]
+    pub print: bool,
+    /// The watch.
+    #[command(flatten)]
+    pub plan: WatchPlan,
 }
 
 /// A time of days, hours, minutes and seconds: 7d, 1h30m, 90s.
@@ -141,6 +159,29 @@ mod tests {
         assert_eq!(duration("7d"), Ok(SignedDuration::from_hours(168)));
         for wrong in ["", "15", "m", "-1h", "1.5h", "0s", "999999999999d", "99999999999999999999s", "4000d"] {
             assert!(duration(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn what_is_to_be_watched_is_asked_for_unless_an_action_is_named() {
+        use clap::Parser as _;
+        let read = |words: &str| crate::cli::flags::Cli::try_parse_from(words.split_whitespace());
+        for right in [
+            "doorstep watch --profile vdsl-100-40 --every 15m --for 7d",
+            "doorstep watch status",
+            "doorstep watch remove --name van-7",
+            "doorstep watch install --print --profile vdsl-100-40 --every 1h",
+        ] {
+            assert!(read(right).is_ok(), "{right}: {:?}", read(right).err());
+        }
+        for wrong in [
+            "doorstep watch",
+            "doorstep watch --profile vdsl-100-40",
+            "doorstep watch --every 15m",
+            "doorstep watch install --every 15m",
+            "doorstep watch --profile vdsl-100-40 --every 15m status",
+        ] {
+            assert!(read(wrong).is_err(), "{wrong}");
         }
     }
 

@@ -17,18 +17,23 @@ const UNITS: &str = "/etc/systemd/system";
 /// Units that are started with the machine (systemd.special(7)).
 const WANTED: &str = "multi-user.target.wants";
 
-/// Writes the unit and starts it.
-pub(super) fn install(plan: &WatchPlan) -> Result<Exit, Failure> {
+/// Writes the unit and starts it, or only prints it.
+pub(super) fn install(plan: &WatchPlan, print: bool) -> Result<Exit, Failure> {
     sensible(plan)?;
     // What can't work is told now and not by the service's log.
-    meaning::profile(&plan.profile)?;
+    meaning::profile(plan.tier())?;
     policy(plan, jiff::Timestamp::now())?;
     let program = std::env::current_exe().map_err(|error| {
         Failure::could_not_run(format_args!("finding this program's own file: {error}; install it to a place that stays"))
     })?;
     let (words, files) = unit::handed_over(&typed(), |word| fs::canonicalize(word).ok().filter(|path| path.is_file()));
+    let text = unit::text(&plan.name, &program, &words, &files);
+    if print {
+        output::result(&text)?;
+        return Ok(Exit::Pass);
+    }
     let path = Path::new(UNITS).join(unit::name(&plan.name));
-    write(&path, &unit::text(&plan.name, &program, &words, &files))?;
+    write(&path, &text)?;
     enable(&path)?;
     output::result(&format!("{} is written and is started with the machine.", path.display()))?;
     let started = systemctl(&["daemon-reload"]) && systemctl(&["restart", &unit::name(&plan.name)]);
@@ -60,9 +65,9 @@ pub(super) fn remove(name: &str) -> Result<Exit, Failure> {
 
 /// What was typed behind `watch install`.
 fn typed() -> Vec<String> {
-    let mut words = std::env::args().skip(1).skip_while(|word| word != "install");
+    let mut words = std::env::args().skip_while(|word| word != "install");
     words.next();
-    words.collect()
+    words.filter(|word| word != "--print").collect()
 }
 
 fn write(path: &Path, text: &str) -> Result<(), Failure> {
@@ -92,5 +97,6 @@ fn refused(path: &Path, error: &std::io::Error) -> Failure {
 /// Whether systemd did it; what it says goes to standard error.
 fn systemctl(arguments: &[&str]) -> bool {
     // As sd_booted(3) tells.
-    Path::new("/run/systemd/system").exists() && Command::new("systemctl").args(arguments).status().is_ok_and(|status| status.success())
+    Path::new("/run/systemd/system").exists()
+        && Command::new("systemctl").args(arguments).status().is_ok_and(|status| status.success())
 }

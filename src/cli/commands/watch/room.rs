@@ -5,8 +5,10 @@ use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use jiff::Timestamp;
+
 use super::super::super::failure::Failure;
-use super::super::super::output;
+use super::super::super::{meaning, output};
 use crate::record::store;
 
 /// Free octets that a visit is begun with: the largest record of a heavy visit and its capture fit several times.
@@ -33,14 +35,18 @@ pub(super) fn make(directory: &Path) -> Result<(), Failure> {
         }
     }
     if gone != (0, 0) {
-        output::note(&format!("The disk is nearly full: {} captures and the raw series of {} records were given up.", gone.0, gone.1));
+        output::note(&format!(
+            "The disk is nearly full: {} captures and the raw series of {} records were given up.",
+            gone.0, gone.1
+        ));
     }
     Ok(())
 }
 
 fn free(directory: &Path) -> Result<u64, Failure> {
-    let state = nix::sys::statvfs::statvfs(directory)
-        .map_err(|error| Failure::could_not_run(format_args!("asking how full the disk of {} is: {error}", directory.display())))?;
+    let state = nix::sys::statvfs::statvfs(directory).map_err(|error| {
+        Failure::could_not_run(format_args!("asking how full the disk of {} is: {error}", directory.display()))
+    })?;
     Ok(state.blocks_available() as u64 * state.fragment_size() as u64)
 }
 
@@ -70,6 +76,7 @@ fn remove(path: &Path) -> Result<(), Failure> {
 fn strip(path: &Path) -> Result<(), Failure> {
     let mut record = store::read(path).map_err(Failure::could_not_run)?;
     record.give_up_series();
+    meaning::signer().sign(&mut record, Timestamp::now());
     store::save(path, &record).map_err(Failure::could_not_run)
 }
 
@@ -80,7 +87,9 @@ mod tests {
     #[test]
     fn captures_go_oldest_first_and_only_files_of_visits_are_looked_at() {
         let directory = tempfile::tempdir().expect("a directory");
-        for name in ["20260302T080000Z-thorough.pcapng", "20260301T080000Z-thorough.pcapng", "mine.pcapng", "20260301T080000Z-light.json"] {
+        for name in
+            ["20260302T080000Z-thorough.pcapng", "20260301T080000Z-thorough.pcapng", "mine.pcapng", "20260301T080000Z-light.json"]
+        {
             fs::write(directory.path().join(name), b"x").expect("a file");
         }
         let found = oldest(directory.path(), "pcapng", |_| true).expect("a listing").expect("a capture");

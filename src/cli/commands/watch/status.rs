@@ -15,8 +15,8 @@ use crate::watch::Memory;
 pub(super) fn show(name: &str, json: bool) -> Result<Exit, Failure> {
     let directory = find(name)?;
     let path = directory.join(MEMORY);
-    let text = fs::read_to_string(&path)
-        .map_err(|error| Failure::could_not_run(format_args!("reading {}: {error}", path.display())))?;
+    let text =
+        fs::read_to_string(&path).map_err(|error| Failure::could_not_run(format_args!("reading {}: {error}", path.display())))?;
     let memory = Memory::parse(&text).map_err(|what| Failure::could_not_run(format_args!("{}: {what}", path.display())))?;
     let running = is_running(&directory);
     let text = if json {

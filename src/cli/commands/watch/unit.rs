@@ -24,7 +24,10 @@ pub(super) fn name(watch: &str) -> String {
 /// What was typed, for the service: files are handed over as credentials. With each of these, where it is now.
 ///
 /// `file` tells where the file lies that a word names, if it names one: `--profile` may name a tier instead.
-pub(super) fn handed_over(typed: &[String], file: impl Fn(&str) -> Option<PathBuf>) -> (Vec<String>, Vec<(&'static str, PathBuf)>) {
+pub(super) fn handed_over(
+    typed: &[String],
+    file: impl Fn(&str) -> Option<PathBuf>,
+) -> (Vec<String>, Vec<(&'static str, PathBuf)>) {
     let (mut words, mut files) = (Vec::new(), Vec::new());
     let mut typed = typed.iter();
     while let Some(word) = typed.next() {
@@ -51,8 +54,10 @@ pub(super) fn handed_over(typed: &[String], file: impl Fn(&str) -> Option<PathBu
 
 /// The unit's text. `words` are as [`handed_over`] gives them, where they name credentials.
 pub(super) fn text(watch: &str, program: &Path, words: &[String], files: &[(&'static str, PathBuf)]) -> String {
-    let words: Vec<String> =
-        words.iter().map(|word| if word.starts_with("%d/") || word.starts_with('"') { word.clone() } else { quoted(word) }).collect();
+    let words: Vec<String> = words
+        .iter()
+        .map(|word| if word.starts_with("%d/") || word.starts_with('"') { word.clone() } else { quoted(word) })
+        .collect();
     let credentials: String = files.iter().map(|(name, path)| format!("LoadCredential={name}:{}\n", path.display())).collect();
     format!(
         "# Written by `doorstep watch install`; `doorstep watch remove --name {watch}` takes it away.\n\
