@@ -85,8 +85,19 @@ fn a_visit_is_signed_so_that_others_can_check_it_and_changes_show() {
     assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
     assert_eq!(told_by_others(&copy), "fits");
     let text = std::fs::read_to_string(&copy).expect("a copy");
-    for told in ["EVB-000123", "192.168.", "198.51.100.", "203.0.113.", "192.0.2.", "2001:db8", "fe80:", ".example.net", ".test"]
-    {
+    for told in [
+        "EVB-000123",
+        "192.168.",
+        "198.51.100.",
+        "203.0.113.",
+        "192.0.2.",
+        "2001:db8",
+        "fe80:",
+        ".example.net",
+        ".test\"",
+        ".test.",
+        ".test ",
+    ] {
         assert!(!text.contains(told), "{told} is left: {}", text.lines().find(|line| line.contains(told)).unwrap_or_default());
     }
     assert_eq!(json(&copy)["verdict"], json(&record)["verdict"]);
