@@ -49,7 +49,8 @@ pub(in crate::net) enum Stampers {
 /// Switches stamping on (Documentation/networking/timestamping.rst of the kernel).
 ///
 /// Transmit stamps come back on the error queue without the packet (`OPT_TSONLY`), numbered (`OPT_ID`), with control
-/// messages as on receive (`OPT_CMSG`).
+/// messages as on receive (`OPT_CMSG`). Where no other socket of the machine asks for it, the kernel begins to stamp arrivals some moments
+/// later (`net_enable_timestamp`); until then they are stamped, and marked so, in user space.
 pub(in crate::net) fn set_timestamping(fd: BorrowedFd<'_>, by: Stampers) -> io::Result<()> {
     set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(by, true))
 }

@@ -83,6 +83,7 @@ fn echo_request(family: Family, sequence: u16) -> Vec<u8> {
 async fn every_raw_echo_gets_both_kernel_stamps_and_own_requests_stay_out() {
     for (family, reply_kind) in [(Family::Ipv4, 0), (Family::Ipv6, 129)] {
         let socket = StampedSocket::icmp(family, Some("lo")).expect("raw sockets need CAP_NET_RAW: run as root");
+        until_stamped().await;
         let mut buffer = [0; 128];
         let mut sent = HashMap::new();
         let mut keys = HashMap::new();
