@@ -21,7 +21,11 @@ fn verdicts(paths: &[PathBuf]) -> Vec<String> {
     let mut python = Command::new("python3");
     python.args(["-c", VALIDATE]).arg(schema).args(paths).env("PYTHONPATH", root().join("target/python"));
     let ran = python.output().expect("python3 runs");
-    assert!(ran.status.success(), "the packages of tests/python.txt are needed (tests/run): {}", String::from_utf8_lossy(&ran.stderr));
+    assert!(
+        ran.status.success(),
+        "the packages of tests/python.txt are needed (tests/run): {}",
+        String::from_utf8_lossy(&ran.stderr)
+    );
     String::from_utf8_lossy(&ran.stdout).lines().map(str::to_owned).collect()
 }
 

@@ -1,6 +1,6 @@
 //! The history file: SQLite with a write-ahead log, in a form that is numbered and brought up to date when it is opened.
 //!
-//! [`write`] adds visits and keeps the file within its size, [`read`] gets them back, [`chain`] proves that none is missing. Nothing here repairs or
+//! [`mod@write`] adds visits and keeps the file within its size, [`read`] gets them back, [`chain`] proves that none is missing. Nothing here repairs or
 //! overwrites a file that is damaged or not ours: it says so and what to do. The hard thing is speed over a year: readings lie sorted by figure and
 //! time, and whole days of them are packed into one row each ([`days`]), which is what summaries read.
 

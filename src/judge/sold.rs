@@ -127,8 +127,6 @@ mod tests {
         parse(&text, "test").unwrap_or_else(|error| panic!("{error}"))
     }
 
-    /// Octets of payload and on the line are from RFC 6349 section 4.1.1 (Ethernet), RFC 2516 and RFC 2684; the shares are
-    /// worked out by hand from them, with the 12 octets of the time-stamp option taken off the payload.
     /// IEEE 802.3: a packet of 1500 octets takes 1538 of a port's (preamble 8, header 14, FCS 4, gap 12).
     #[test]
     fn a_rate_of_ip_is_the_one_sold_unless_the_port_is_in_the_way() {
@@ -140,6 +138,8 @@ mod tests {
         assert!((rate(&profile("tcp-payload", 100.0, line)) - 100.0 * 1500.0 / 1448.0).abs() < 1e-9);
     }
 
+    /// Octets of payload and on the line are from RFC 6349 section 4.1.1 (Ethernet), RFC 2516 and RFC 2684; the shares are
+    /// worked out by hand from them, with the 12 octets of the time-stamp option taken off the payload.
     #[test]
     fn shares_of_payload_agree_with_hand_computed_ones() {
         for (layer, line, family, want) in [

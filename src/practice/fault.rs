@@ -227,8 +227,6 @@ impl Fault {
             }
             // The account is the provider's: nothing on the line is broken.
             Self::LoginRefused | Self::WrongTier | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
-            Self::TvNoQuerier | Self::TvForgotten => Segment::Home,
-            Self::LoginRefused | Self::TvReportsIgnored | Self::TvLoss => Segment::Network,
             Self::TvNoQuerier | Self::TvForgotten | Self::TvOlderVersion => Segment::Home,
             // Which VLAN a service has at the port is set for the line.
             Self::TvOtherVlan => Segment::Access,

@@ -28,8 +28,8 @@ enum Node {
     Truth(bool),
     Number(f64),
     Text(String),
-    List(Vec<Node>),
-    Object(Vec<(String, Node)>),
+    List(Vec<Self>),
+    Object(Vec<(String, Self)>),
 }
 
 impl Document {

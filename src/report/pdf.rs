@@ -1,6 +1,6 @@
 //! The page as PDF: the same words and pictures as in HTML, on A4 or Letter, tagged for screen readers.
 //!
-//! [`flow`] breaks lines and pages and places everything; [`write`] hands what was placed to the PDF library. Dates and identifiers
+//! [`flow`] breaks lines and pages and places everything; [`mod@write`] hands what was placed to the PDF library. Dates and identifiers
 //! are the record's, and the font is part of the program, so that a record gives the same octets on every machine.
 
 mod blocks;

@@ -221,9 +221,17 @@ fn engineer(record: &Record) -> String {
             words::significant((isolation.confidence * 100.0).round())
         ));
     }
-    let flaws: Vec<&str> = record.checks.iter().flat_map(|check| &check.outcome.flaws).map(|flaw| flaw.code.as_str()).collect();
-    if !flaws.is_empty() {
-        said.push(format!("Oddities seen: {}.", flaws.join(", ")));
+    let mut oddities: Vec<(&str, usize)> = Vec::new();
+    for flaw in record.checks.iter().flat_map(|check| &check.outcome.flaws) {
+        match oddities.iter_mut().find(|(code, _)| *code == flaw.code) {
+            Some((_, times)) => *times += 1,
+            None => oddities.push((&flaw.code, 1)),
+        }
+    }
+    if !oddities.is_empty() {
+        let words =
+            |(code, times): &(&str, usize)| if *times > 1 { format!("{code} ({times} times)") } else { (*code).to_owned() };
+        said.push(format!("Oddities seen: {}.", oddities.iter().map(words).collect::<Vec<_>>().join(", ")));
     }
     said.extend(
         record.incomplete_because.iter().filter(|_| !record.complete).map(|why| format!("The visit is not whole: {why}.")),

@@ -76,7 +76,7 @@ impl Shape {
                     let item = self.schema(&format!("{whole}[1]"), demands, about);
                     json!({ "type": "array", "items": item })
                 }
-                _ => table.types.get(key).cloned().unwrap_or(json!({})),
+                _ => table.types.get(key).cloned().unwrap_or_else(|| json!({})),
             };
             let words = about(&whole.replace("[1]", "[]")).or_else(|| table.about.get(key).cloned());
             if let (Some(object), Some(words)) = (one.as_object_mut(), words) {

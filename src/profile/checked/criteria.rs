@@ -31,6 +31,10 @@ const POSITIONS: &[(&str, Position)] =
     &[("ont", Position::Ont), ("modem", Position::Modem), ("gateway", Position::Gateway), ("inside", Position::Inside)];
 /// The reading that sold rate and speed budget bound.
 pub(super) const RATE: &str = "throughput.tcp_payload_rate";
+/// The readings that the sold rate bounds.
+const SOLD_RATES: [&str; 2] = [RATE, "capacity.ip_rate"];
+/// What a limit is a share of, and the readings that this bounds.
+type Share = (&'static str, &'static [&'static str]);
 /// The reading that no limit can be set on.
 const SILENCE: &str = "path.hop_loss_ratio";
 /// Lower limits: a criterion has one of them at most.
@@ -82,9 +86,10 @@ fn read(document: &Document<'_>, table: &Table<'_, '_>, has_sold: bool) -> Optio
     let share = table.number("share_of_sold");
     let of_budget = table.number("share_of_budget");
     limits(document, table, reading, at_least.as_ref(), at_most.as_ref());
-    for (share, of) in [(&share, "the sold rate"), (&of_budget, "the speed budget")] {
+    let shares: [(_, &Share); 2] = [(&share, &("the sold rate", &SOLD_RATES)), (&of_budget, &("the speed budget", &[RATE]))];
+    for (share, of) in shares {
         if let Some(share) = share {
-            check_share(document, table, share, of, reading, direction);
+            check_share(document, table, share, *of, reading, direction);
         }
     }
     if let Some(share) = share.as_ref().filter(|_| !has_sold) {
@@ -199,20 +204,15 @@ fn check_share(
     document: &Document<'_>,
     table: &Table<'_, '_>,
     share: &Placed<f64>,
-    of: &str,
+    (of, rates): Share,
     reading: Option<&NameSpec>,
     direction: Option<Direction>,
 ) {
     if share.value > 1.0 || share.value == 0.0 {
         document.wrong(share, format!("a share of {of} lies above 0 and is at most 1: 90 per cent is 0.9"));
     }
-    if reading.is_some_and(|r| r.name != RATE) {
-        document.wrong(share, format!("only {RATE} can be judged as a share of {of}"));
-    if !has_sold {
-        document.wrong(share, "a share of the sold rate needs the table [sold]");
-    }
-    if reading.is_some_and(|r| !["throughput.tcp_payload_rate", "capacity.ip_rate"].contains(&r.name)) {
-        document.wrong(share, "only throughput.tcp_payload_rate and capacity.ip_rate can be judged as a share of the sold rate");
+    if reading.is_some_and(|r| !rates.contains(&r.name)) {
+        document.wrong(share, format!("only {} can be judged as a share of {of}", rates.join(" and ")));
     }
     if direction.is_none() {
         table.missing("direction", &format!("a share of {of} needs to know which: down or up"));

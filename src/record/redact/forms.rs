@@ -60,8 +60,8 @@ pub(super) fn mac(word: &str) -> Option<Mac> {
         ('.', 3) => 4,
         _ => return None,
     };
-    let is_hex = |group: &&str| group.len() == width && group.bytes().all(|b| b.is_ascii_hexdigit());
-    groups.iter().all(|group| is_hex(&group)).then(|| hex(&groups.concat()))?
+    let is_hex = |group: &str| group.len() == width && group.bytes().all(|b| b.is_ascii_hexdigit());
+    groups.iter().copied().all(is_hex).then(|| hex(&groups.concat()))?
 }
 
 /// Pairs of hexadecimal digits of any length, separated or not; `None` below seven octets, which may be a plain number or a word.

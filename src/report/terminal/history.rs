@@ -15,7 +15,6 @@ const MOST_OUTAGES: usize = 12;
 pub fn render_history(summary: &Summary, look: Look) -> String {
     let mut page = Page { text: String::new(), width: look.width.max(NARROWEST), colour: look.colour };
     let zone = TimeZone::get(&summary.zone).unwrap_or(TimeZone::UTC);
-    let at = |moment: Timestamp| moment.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string();
     let at = |moment: Timestamp| zone.to_datetime(moment).strftime("%Y-%m-%d %H:%M").to_string();
     let (from, to) = (at(summary.span.from), at(summary.span.to));
     page.paragraph(
@@ -130,7 +129,7 @@ fn hours_words(hours: Hours) -> String {
 
 fn hours_of(figure: &FigureSummary, busy: &str, quiet: &str) -> String {
     let pattern = &figure.pattern;
-    let share = |share: Option<f64>| share.map_or("no".to_owned(), |share| format!("{:.0} % of", share * 100.0));
+    let share = |share: Option<f64>| share.map_or_else(|| "no".to_owned(), |share| format!("{:.0} % of", share * 100.0));
     let of = |value: f64| value_words(figure, value);
     let shift = match (pattern.shift, pattern.limits.low, pattern.limits.high) {
         (Some(shift), Some(low), Some(high)) => format!("; busy less quiet {} ({} to {})", of(shift), of(low), of(high)),
@@ -178,7 +177,7 @@ fn figure_words(figure: &FigureSummary) -> String {
 
 fn delay_words(delays: &Delays) -> String {
     let of = |value: Option<f64>| {
-        value.map_or("lost".to_owned(), |value| words::figure(&delays.figure.name, Unit::Millisecond, value))
+        value.map_or_else(|| "lost".to_owned(), |value| words::figure(&delays.figure.name, Unit::Millisecond, value))
     };
     let quantiles = [delays.p50, delays.p95, delays.p99, delays.p999].map(of).join(", ");
     let count = words::grouped((delays.samples + delays.lost) as f64);
