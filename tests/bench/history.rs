@@ -93,12 +93,12 @@ fn main() {
         say(&format!("summary of {days} days: median {:.0} ms of {TURNS}", summary(&store, &line, visits, days)));
     }
     drop(store);
+    say(&format!("size: {:.0} MB", std::fs::metadata(&path).expect("a file").len() as f64 / 1e6));
     let begin = Instant::now();
     let store = Store::open_existing(&path, Care::Whole).expect("sound");
     say(&format!("opening with the check of its structure: {:.0} ms", ms(begin.elapsed())));
     let begin = Instant::now();
     assert!(store.check(None).expect("checked").breaks.is_empty());
     say(&format!("checking every entry of the chain: {:.1} s", begin.elapsed().as_secs_f64()));
-    say(&format!("size: {:.0} MB", std::fs::metadata(&path).expect("a file").len() as f64 / 1e6));
     std::fs::remove_dir_all(&folder).expect("removed");
 }
