@@ -1,6 +1,8 @@
 //! The history as it is typed, on an invented line (`common/repeats.rs`), its tables read back by an independent engine, its metrics by an independent
 //! parser, its changes held against an independent library.
 
+#[path = "common/python.rs"]
+mod python;
 #[path = "common/repeats.rs"]
 mod repeats;
 

@@ -1,8 +1,11 @@
 //! The published schema of profiles, held against a validator and a TOML reader that are not ours: Python's `jsonschema` (draft 2020-12)
 //! and `tomllib`.
 
+use std::ffi::OsStr;
 use std::path::PathBuf;
-use std::process::Command;
+
+#[path = "common/python.rs"]
+mod python;
 
 /// Reads each text as TOML and says which the schema takes.
 const VALIDATE: &str = r#"
@@ -18,15 +21,8 @@ for path in sys.argv[2:]:
 
 fn verdicts(paths: &[PathBuf]) -> Vec<String> {
     let schema = root().join("docs/profile.schema.json");
-    let mut python = Command::new("python3");
-    python.args(["-c", VALIDATE]).arg(schema).args(paths).env("PYTHONPATH", root().join("target/python"));
-    let ran = python.output().expect("python3 runs");
-    assert!(
-        ran.status.success(),
-        "the packages of tests/python.txt are needed (tests/run): {}",
-        String::from_utf8_lossy(&ran.stderr)
-    );
-    String::from_utf8_lossy(&ran.stdout).lines().map(str::to_owned).collect()
+    let arguments: Vec<&OsStr> = std::iter::once(&schema).chain(paths).map(|path| path.as_os_str()).collect();
+    python::python(VALIDATE, &arguments, "").lines().map(str::to_owned).collect()
 }
 
 fn root() -> PathBuf {

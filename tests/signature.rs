@@ -8,6 +8,9 @@ use std::process::{Command, Output};
 
 use serde_json::Value;
 
+#[path = "common/python.rs"]
+mod python;
+
 const VERIFIER: &str = r#"
 import json, sys
 import rfc8785
@@ -30,19 +33,7 @@ fn root() -> PathBuf {
 
 /// What the independent pair says of a record.
 fn told_by_others(record: &Path) -> String {
-    let path = root().join("target/python");
-    assert!(
-        path.join("rfc8785").is_dir(),
-        "target/python has no rfc8785: pip3 install --target target/python --requirement tests/python.txt"
-    );
-    let told = Command::new("python3")
-        .env("PYTHONPATH", path)
-        .args(["-c", VERIFIER])
-        .arg(record)
-        .output()
-        .expect("this test needs python3");
-    assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
-    String::from_utf8_lossy(&told.stdout).trim().to_owned()
+    python::python(VERIFIER, &[record.as_os_str()], "").trim().to_owned()
 }
 
 fn doorstep(state: &Path, args: &[&str]) -> Output {

@@ -13,23 +13,9 @@ use serde_json::{Value, json};
 use super::typed::history;
 use super::*;
 
-/// Runs a program of Python with the packages of tests/python.txt, JSON in and out.
+/// Runs a program of Python, JSON in and out.
 fn python(program: &str, input: &Value) -> Value {
-    let root = env!("CARGO_MANIFEST_DIR");
-    let mut child = Command::new("python3")
-        .args(["-c", program])
-        .env("PYTHONPATH", format!("{root}/target/python"))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("python3 runs");
-    child.stdin.take().expect("a pipe").write_all(input.to_string().as_bytes()).expect("written");
-    let output = child.wait_with_output().expect("it ends");
-    let said = String::from_utf8_lossy(&output.stderr);
-    let need = "the packages of tests/python.txt are needed: python3 -m pip install --target target/python -r tests/python.txt";
-    assert!(output.status.success(), "{need}\n{said}");
-    serde_json::from_slice(&output.stdout).expect("JSON")
+    serde_json::from_str(&python::python(program, &[], &input.to_string())).expect("JSON")
 }
 
 #[test]
