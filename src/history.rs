@@ -89,7 +89,7 @@ impl Figure {
     /// The figure that a reading is of.
     pub fn of(reading: &Reading) -> Self {
         let Reading { name, target, direction, family, load, .. } = reading;
-        let load = load.filter(|load| *load != Load::Idle);
+        let load = Load::filled(*load);
         Self { name: name.clone(), target: target.clone(), direction: *direction, family: *family, load }
     }
 

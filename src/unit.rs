@@ -9,6 +9,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 mod class;
+pub mod digest;
 mod voice;
 
 pub use class::{ClassPace, MAIN_STREAM_INTERVAL, ServiceClass};
@@ -333,6 +334,13 @@ pub enum Load {
     Up,
     /// Both directions filled.
     Both,
+}
+
+impl Load {
+    /// The load as it tells figures apart: what was taken on the idle line may say so or say nothing.
+    pub fn filled(load: Option<Self>) -> Option<Self> {
+        load.filter(|load| *load != Self::Idle)
+    }
 }
 
 impl From<Direction> for Load {

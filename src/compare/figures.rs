@@ -69,11 +69,11 @@ pub(super) struct Figures {
 pub(super) type Key<'a> = (&'a str, Option<&'a Target>, Option<Direction>, Option<Family>, Option<Load>);
 
 fn key(reading: &Reading) -> Key<'_> {
-    (&reading.name, reading.target.as_ref(), reading.direction, reading.family, reading.load.filter(|load| *load != Load::Idle))
+    (&reading.name, reading.target.as_ref(), reading.direction, reading.family, Load::filled(reading.load))
 }
 
 pub(super) fn key_of(judgement: &Judgement) -> Key<'_> {
-    let load = judgement.load.filter(|load| *load != Load::Idle);
+    let load = Load::filled(judgement.load);
     (&judgement.reading, judgement.target.as_ref(), judgement.direction, judgement.family, load)
 }
 

@@ -9,6 +9,7 @@ mod calls;
 use serde::{Deserialize, Serialize};
 
 use crate::unit::Direction;
+use crate::unit::digest::{from_hexadecimal, hexadecimal};
 
 pub use calls::{CallGrant, CallStream, CallsGrant, CallsRequest};
 
@@ -31,12 +32,7 @@ pub struct Secret(String);
 impl Secret {
     /// From octets.
     pub fn from_octets(octets: &[u8]) -> Self {
-        use std::fmt::Write as _;
-        Self(octets.iter().fold(String::with_capacity(octets.len() * 2), |mut text, byte| {
-            // Writing to a String cannot fail.
-            let _ = write!(text, "{byte:02x}");
-            text
-        }))
+        Self(hexadecimal(octets))
     }
 
     /// From digits that were typed or read; [`Secret::octets`] tells whether they are any.
@@ -46,8 +42,7 @@ impl Secret {
 
     /// The octets; `None` when the peer sent something else than pairs of hexadecimal digits.
     pub fn octets(&self) -> Option<Vec<u8>> {
-        let digits: Vec<u8> = self.0.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
-        digits.len().is_multiple_of(2).then(|| digits.chunks_exact(2).map(|pair| pair[0] << 4 | pair[1]).collect())
+        from_hexadecimal(&self.0)
     }
 
     /// The digits, for a request's path.

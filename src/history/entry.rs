@@ -1,11 +1,12 @@
 //! What is kept of a record: its head, its figures, its delays as sketches, and the digests that a chain is made of. Pure.
 
-use ring::digest::{Context, SHA256, digest};
+use ring::digest::{Context, SHA256};
 
 use super::{Figure, Kept, Line, Millis, Service, Visit};
 use crate::metric::quantile::DelayHistogram;
 use crate::reading::{Outcome, Reading, Series, Status, Target, Unit};
 use crate::record::{Record, Verdict};
+use crate::unit::digest::{hexadecimal, sha256};
 use crate::unit::{Load, Segment};
 
 /// A SHA-256.
@@ -49,7 +50,7 @@ impl Entry {
             fault: isolation.map(|isolation| isolation.fault.clone()).unwrap_or_default(),
             confidence: isolation.map_or(0.0, |isolation| isolation.confidence),
             line_facts: facts.unwrap_or_default(),
-            record_digest: hexadecimal(sha256(&document)),
+            record_digest: hexadecimal(&sha256(&document)),
         };
         let series = record.checks.iter().flat_map(|check| &check.outcome.series);
         let sketches = series.filter(|series| series.unit == Unit::Millisecond).filter_map(sketch).collect();
@@ -92,7 +93,7 @@ fn sketch(series: &Series) -> Option<(Figure, DelayHistogram)> {
         }
     }
     let Series { name, target, direction, family, load, .. } = series;
-    let load = load.filter(|load| *load != Load::Idle);
+    let load = Load::filled(*load);
     let figure = Figure { name: name.clone(), target: target.clone(), direction: *direction, family: *family, load };
     (!sketch.is_empty() || sketch.lost() > 0).then_some((figure, sketch))
 }
@@ -134,22 +135,6 @@ fn is_way_out(reading: &Reading) -> bool {
     idle && out && ["twoway.loss_ratio", "echo.loss_ratio"].contains(&reading.name.as_str())
 }
 
-/// SHA-256 of octets.
-pub fn sha256(octets: &[u8]) -> Digest {
-    let mut out = [0; 32];
-    out.copy_from_slice(digest(&SHA256, octets).as_ref());
-    out
-}
-
-/// A digest in hexadecimal digits.
-pub fn hexadecimal(digest: Digest) -> String {
-    use std::fmt::Write as _;
-    digest.iter().fold(String::with_capacity(64), |mut out, octet| {
-        let _ = write!(out, "{octet:02x}");
-        out
-    })
-}
-
 /// Digest of the figures, in their order: one line each, floating-point numbers by their bits, so that nothing is rounded.
 pub fn figures_digest<'a>(readings: impl IntoIterator<Item = &'a Kept>) -> Digest {
     let mut context = Context::new(&SHA256);
@@ -173,7 +158,7 @@ pub fn entry_digest(previous: Digest, sequence: i64, visit: &Visit, figures: Dig
     // Moments as they are kept, in milliseconds.
     let head = serde_json::json!([
         "doorstep-history/1",
-        hexadecimal(previous),
+        hexadecimal(&previous),
         sequence,
         visit.id,
         visit.line,
@@ -190,7 +175,7 @@ pub fn entry_digest(previous: Digest, sequence: i64, visit: &Visit, figures: Dig
         visit.confidence.to_bits(),
         visit.line_facts,
         visit.record_digest,
-        hexadecimal(figures),
+        hexadecimal(&figures),
     ]);
     sha256(head.to_string().as_bytes())
 }

@@ -98,12 +98,11 @@ pub struct Judgement {
 impl Judgement {
     /// Whether it is about this reading.
     pub fn is_of(&self, reading: &Reading) -> bool {
-        let filled = |load: Option<Load>| load.filter(|load| *load != Load::Idle);
         self.reading == reading.name
             && self.target == reading.target
             && self.direction == reading.direction
             && self.family == reading.family
-            && filled(self.load) == filled(reading.load)
+            && Load::filled(self.load) == Load::filled(reading.load)
     }
 }
 

@@ -9,6 +9,7 @@ use crate::proto::membership;
 use crate::proto::sip::service::Service;
 use crate::proto::web::page::PublicPage;
 use crate::typed::table::{Document, Table, root};
+use crate::unit::digest::sha256_words;
 use crate::unit::{CallTerms, Direction, Layer, ServiceClass};
 use crate::wire::dhcp4::Introduction;
 
@@ -208,7 +209,7 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
         voice,
         statement,
         criteria,
-        digest: digest(document.text),
+        digest: sha256_words(document.text.as_bytes()),
         text: document.text.to_owned(),
     })
 }
@@ -267,16 +268,6 @@ fn read_effort(document: &Document<'_>, table: Option<&Table<'_, '_>>) -> TestEf
         // Six bits, RFC 2474 section 3.
         dscp: table.whole("dscp", 0..=63).and_then(|n| u8::try_from(n.value).ok()).unwrap_or(default.dscp),
     }
-}
-
-/// `sha256:` and the hexadecimal digest (FIPS 180-4).
-fn digest(text: &str) -> String {
-    use std::fmt::Write as _;
-    let mut words = String::from("sha256:");
-    for octet in ring::digest::digest(&ring::digest::SHA256, text.as_bytes()).as_ref() {
-        let _ = write!(words, "{octet:02x}");
-    }
-    words
 }
 
 #[cfg(test)]

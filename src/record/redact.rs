@@ -20,6 +20,7 @@ use self::mask::Masks;
 use super::Record;
 use super::canonical::Document;
 use super::sign::Finding;
+use crate::unit::digest::sha256_words;
 
 /// What a redacted copy says of its making.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -186,7 +187,9 @@ pub fn redact(document: &[u8], record: &Record, finding: &Finding) -> Result<Rec
     };
     // The signature in it can't be guessed without the key, so neither can what the digest is of.
     let original = match (&record.signature, finding) {
-        (Some(_), Finding::Untouched { .. }) => Some(sha256(&Document::parse(document).map_err(|e| unfit(&e))?.canonical())),
+        (Some(_), Finding::Untouched { .. }) => {
+            Some(sha256_words(&Document::parse(document).map_err(|e| unfit(&e))?.canonical()))
+        }
         _ => None,
     };
     let mut bare = record.clone();
@@ -200,7 +203,7 @@ pub fn redact(document: &[u8], record: &Record, finding: &Finding) -> Result<Rec
     whole(&mut value, &mut masks);
     let mut copy: Record = serde_json::from_value(value).map_err(|e| unfit(&e))?;
     if let Some(profile) = &mut copy.profile {
-        profile.digest = sha256(profile.text.as_bytes());
+        profile.digest = sha256_words(profile.text.as_bytes());
     }
     copy.redacted = Some(Redacted { original, original_was: original_was.to_owned(), original_key, masked: masks.counts() });
     Ok(copy)
@@ -348,16 +351,6 @@ fn is_kernel_name(name: &str) -> bool {
     let rest = by_slot.iter().find_map(|start| name.strip_prefix(start));
     let slot = |c: char| c.is_ascii_digit() || matches!(c, 's' | 'f' | 'u' | 'd' | 'n' | 'p' | '.' | 'i' | 'c');
     rest.is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit()) && rest.len() <= 10 && rest.chars().all(slot))
-}
-
-fn sha256(octets: &[u8]) -> String {
-    use std::fmt::Write as _;
-    let digest = ring::digest::digest(&ring::digest::SHA256, octets);
-    digest.as_ref().iter().fold("sha256:".to_owned(), |mut words, octet| {
-        // Writing to a String cannot fail.
-        let _ = write!(words, "{octet:02x}");
-        words
-    })
 }
 
 #[cfg(test)]

@@ -18,6 +18,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Record;
 use super::canonical::{Document, NoForm};
+use crate::unit::digest::{from_hexadecimal, hexadecimal, sha256};
 use keys::Keyring;
 
 /// The algorithm of every signature of this version: pure Ed25519, RFC 8032 section 5.1.
@@ -53,20 +54,19 @@ impl PublicKey {
     /// From 64 hexadecimal digits; `None` for anything that is no point of the curve, and for points of small order, which any
     /// signature would fit.
     pub fn from_digits(digits: &str) -> Option<Self> {
-        let octets: [u8; 32] = octets(digits)?.try_into().ok()?;
+        let octets: [u8; 32] = from_hexadecimal(digits)?.try_into().ok()?;
         let key = VerifyingKey::from_bytes(&octets).ok()?;
         (!key.is_weak()).then_some(Self(key))
     }
 
     /// 64 hexadecimal digits.
     pub fn digits(&self) -> String {
-        digits(self.0.as_bytes())
+        hexadecimal(self.0.as_bytes())
     }
 
     /// The short name: enough to tell keys apart, not to trust one.
     pub fn id(&self) -> String {
-        let digest = ring::digest::digest(&ring::digest::SHA256, self.0.as_bytes());
-        digits(&digest.as_ref()[..ID_OCTETS])
+        hexadecimal(&sha256(self.0.as_bytes())[..ID_OCTETS])
     }
 }
 
@@ -129,7 +129,7 @@ fn sign(key: &SigningKey, record: &mut Record, now: Timestamp) -> Result<(), Str
     });
     let document = serde_json::to_vec(record).map_err(|error| error.to_string())?;
     let form = signed_form(&document).map_err(|error| error.to_string())?;
-    let value = digits(&key.sign(&form).to_bytes());
+    let value = hexadecimal(&key.sign(&form).to_bytes());
     if let Some(signature) = &mut record.signature {
         signature.value = value;
     }
@@ -219,26 +219,12 @@ fn verify(document: &[u8], signature: &Signature) -> Result<PublicKey, String> {
     if public.id() != signature.key {
         return Err(format!("the public key is not that of the key {}", signature.key));
     }
-    let value: Option<[u8; 64]> = octets(&signature.value).and_then(|octets| octets.try_into().ok());
+    let value: Option<[u8; 64]> = from_hexadecimal(&signature.value).and_then(|octets| octets.try_into().ok());
     let mark = Mark::from_bytes(&value.ok_or("what stands as its signature is none")?);
     let form = signed_form(document).map_err(|error| error.to_string())?;
     // Strict: also refuses what only lax verifiers take (a nonce of small order, RFC 8032 section 8.4 leaves it open).
     public.0.verify_strict(&form, &mark).map_err(|_| "the signature does not fit what stands in it".to_owned())?;
     Ok(public)
-}
-
-fn digits(octets: &[u8]) -> String {
-    use fmt::Write as _;
-    octets.iter().fold(String::with_capacity(octets.len() * 2), |mut text, octet| {
-        // Writing to a String cannot fail.
-        let _ = write!(text, "{octet:02x}");
-        text
-    })
-}
-
-fn octets(digits: &str) -> Option<Vec<u8>> {
-    let values: Vec<u8> = digits.chars().map(|c| c.to_digit(16).and_then(|d| u8::try_from(d).ok())).collect::<Option<_>>()?;
-    values.len().is_multiple_of(2).then(|| values.chunks_exact(2).map(|pair| pair[0] << 4 | pair[1]).collect())
 }
 
 #[cfg(test)]

@@ -3,13 +3,13 @@
 //! Bare functions, no state. The hard thing is power and space: a save writes beside the target, makes the data durable and
 //! then renames, so that a full disk or a pulled plug leaves the last saved state of the visit readable.
 
-use std::fmt::Write as _;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read as _, Write as _};
 use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
 use std::path::{Path, PathBuf};
 
 use super::schema::{Record, SCHEMA};
+use crate::unit::digest::sha256_words;
 
 /// Larger documents are refused before they fill memory; a soak of a day with its series stays well below.
 pub const MAX_OCTETS: u64 = 256 << 20;
@@ -185,7 +185,7 @@ pub fn save(path: &Path, record: &Record) -> Result<(), StoreError> {
         bytes.push(b'\n');
         Ok(bytes)
     };
-    let saved = document().and_then(|bytes| replace(path, |file| file.write_all(&bytes)));
+    let saved = document().and_then(|bytes| write_whole(path, &bytes));
     saved.map_err(|source| StoreError::Write { path: path.to_owned(), source })
 }
 
@@ -194,7 +194,7 @@ pub fn save(path: &Path, record: &Record) -> Result<(), StoreError> {
 /// # Errors
 /// When the file can't be written, with what to do about it.
 pub fn write_document(path: &Path, octets: &[u8]) -> Result<(), StoreError> {
-    replace(path, |file| file.write_all(octets)).map_err(|source| StoreError::Document { path: path.to_owned(), source })
+    write_whole(path, octets).map_err(|source| StoreError::Document { path: path.to_owned(), source })
 }
 
 /// What to do when a file can't be written.
@@ -213,11 +213,7 @@ fn advice(error: &io::Error) -> &'static str {
 /// As [`read`].
 pub fn read_with_digest(path: &Path) -> Result<(Record, String), StoreError> {
     let octets = document(path)?;
-    let mut digest = String::from("sha256:");
-    for octet in ring::digest::digest(&ring::digest::SHA256, &octets).as_ref() {
-        let _ = write!(digest, "{octet:02x}");
-    }
-    Ok((parse(&octets, path)?, digest))
+    Ok((parse(&octets, path)?, sha256_words(&octets)))
 }
 
 /// Reads a record.

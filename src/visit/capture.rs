@@ -18,6 +18,7 @@ use super::events::{Listener, VisitEvent};
 use crate::check::Interface;
 use crate::net::packet::{Filter, PacketEvent, PacketSocket};
 use crate::record::CaptureNote;
+use crate::unit::digest::hexadecimal;
 use crate::wire::mask::{Masked, mask};
 use crate::wire::pcapng::{self, Packet, Way};
 
@@ -238,7 +239,7 @@ impl<T: Target> Sink<T> {
 
 impl Written {
     fn note(self, path: &Path) -> CaptureNote {
-        let digest: String = self.digest.finish().as_ref().iter().map(|octet| format!("{octet:02x}")).collect();
+        let digest = hexadecimal(self.digest.finish().as_ref());
         CaptureNote {
             file: path.display().to_string(),
             frames: self.frames,

@@ -15,6 +15,7 @@ use crate::net::packet::{Filter, PacketSocket};
 use crate::proto::dhcp6::{Answer, Client, Delegated, Ending, Event, Lease, Purpose, Refusal, Settings, Unusable};
 use crate::reading::{Outcome, Reading, Target};
 use crate::unit::Family;
+use crate::unit::digest::hexadecimal;
 use crate::wire::dhcp6::{CLIENT_PORT, Item, MessageType};
 use crate::wire::ethernet::Mac;
 
@@ -203,7 +204,7 @@ fn answer_fact(client: &Client, answer: &Answer) -> Value {
         Item::Refresh(seconds) => Some(json!({ "refresh_s": seconds })),
         Item::VendorClass(enterprise, _) => Some(json!({ "vendor_class_of": enterprise })),
         Item::VendorOptions(enterprise, _) => Some(json!({ "vendor_options_of": enterprise })),
-        Item::Other(code, octets) => Some(json!({ "option": code, "octets": super::routers::hex(octets) })),
+        Item::Other(code, octets) => Some(json!({ "option": code, "octets": hexadecimal(octets) })),
         _ => None,
     });
     json!({

@@ -16,6 +16,7 @@ use crate::proto::router_discovery::{Heard, Over, RouterDiscovery, Settings};
 use crate::proto::router_probe::{self, Probed, RouterProbe};
 use crate::reading::{Outcome, Reading, Status};
 use crate::unit::Family;
+use crate::unit::digest::hexadecimal;
 use crate::wire::ethernet::Mac;
 use crate::wire::ipv6::ETHERTYPE;
 use crate::wire::ra::{FOREVER, Item, Preference};
@@ -240,11 +241,7 @@ fn item_fact(item: &Item) -> Value {
         Item::Route { prefix, len, preference: of, lifetime_s } => {
             json!({ "route": format!("{prefix}/{len}"), "preference": preference(*of), "lifetime_s": lifetime(*lifetime_s) })
         }
-        Item::Nat64(octets) => json!({ "nat64": hex(octets) }),
-        Item::Other(kind, octets) => json!({ "option": kind, "octets": hex(octets) }),
+        Item::Nat64(octets) => json!({ "nat64": hexadecimal(octets) }),
+        Item::Other(kind, octets) => json!({ "option": kind, "octets": hexadecimal(octets) }),
     }
-}
-
-pub(super) fn hex(octets: &[u8]) -> String {
-    octets.iter().map(|octet| format!("{octet:02x}")).collect()
 }

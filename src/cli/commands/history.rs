@@ -82,8 +82,7 @@ fn open(path: &Path) -> Result<Store, Failure> {
 }
 
 fn beside_records() -> Result<PathBuf, Failure> {
-    let records = store::default_directory().map_err(Failure::could_not_run)?;
-    Ok(records.with_file_name("history.sqlite"))
+    Ok(store::state_directory().map_err(Failure::could_not_run)?.join("history.sqlite"))
 }
 
 /// Adds a visit that was just made to this user's history. What stands in the way is told and costs nothing else: the record is on disk.

@@ -12,7 +12,8 @@ use serde::{Deserialize, Serialize};
 use super::read::{SELECT_CHAIN, visit_at};
 use super::retain::{DROPPED_DOCUMENT, DROPPED_READINGS};
 use super::{HistoryError, Store};
-use crate::history::entry::{Digest, entry_digest, figures_digest, hexadecimal, sha256};
+use crate::history::entry::{Digest, entry_digest, figures_digest};
+use crate::unit::digest::{hexadecimal, sha256};
 
 /// More than any record; a damaged stream must not fill the memory.
 const MOST_DOCUMENT: u64 = 256 << 20;
@@ -76,19 +77,19 @@ impl Store {
                 breaks.push(format!("readings of {of} were altered"));
             }
             let sound = match &document {
-                Some(octets) => inflated(octets).is_some_and(|text| hexadecimal(sha256(&text)) == visit.record_digest),
+                Some(octets) => inflated(octets).is_some_and(|text| hexadecimal(&sha256(&text)) == visit.record_digest),
                 None => dropped & DROPPED_DOCUMENT != 0,
             };
             if !sound {
                 breaks.push(format!("the record kept with {of} was altered or taken out"));
             }
-            head_seen |= head.is_some_and(|head| hexadecimal(entry) == head);
+            head_seen |= head.is_some_and(|head| hexadecimal(&entry) == head);
             (last, next) = (entry, sequence + 1);
         }
         if !head_seen {
             breaks.push("the entry that was noted is not there: visits were cut off or the chain was made anew".to_owned());
         }
-        Ok(Soundness { visits, without_readings, head: hexadecimal(last), breaks })
+        Ok(Soundness { visits, without_readings, head: hexadecimal(&last), breaks })
     }
 }
 

@@ -9,10 +9,11 @@ use rusqlite::{OptionalExtension as _, Transaction, TransactionBehavior, params}
 use super::days::DAY;
 use super::retain::{DROPPED_DOCUMENT, Policy};
 use super::{HistoryError, Store};
-use crate::history::entry::{Digest, Entry, entry_digest, figures_digest, hexadecimal};
+use crate::history::entry::{Digest, Entry, entry_digest, figures_digest};
 use crate::history::{Figure, Kept};
 use crate::reading::Unit;
 use crate::record::Verdict;
+use crate::unit::digest::hexadecimal;
 
 /// What became of a visit.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -70,7 +71,7 @@ impl Store {
         let head = insert(&step, entry, policy, &mut figures).map_err(failed)?;
         step.commit().map_err(failed)?;
         self.figures = figures;
-        Ok(Added::New { head: hexadecimal(head), dropped: Vec::new() })
+        Ok(Added::New { head: hexadecimal(&head), dropped: Vec::new() })
     }
 }
 

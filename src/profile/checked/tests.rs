@@ -69,12 +69,6 @@ fn a_whole_profile_is_taken_as_meant() {
 }
 
 #[test]
-fn the_digest_is_that_of_the_text() {
-    // FIPS 180-4 test vector of the three letters "abc".
-    assert_eq!(digest("abc"), "sha256:ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
-}
-
-#[test]
 fn an_unknown_key_is_told_with_its_place_and_the_nearest() {
     insta::assert_snapshot!(problems(&with("share_of_sold", "share_of_sol")));
 }

@@ -8,8 +8,9 @@ use std::io::{self, Write as _};
 use std::os::unix::fs::{DirBuilderExt as _, MetadataExt as _, OpenOptionsExt as _};
 use std::path::{Path, PathBuf};
 
-use super::{PublicKey, Signer, Standing, digits, octets};
+use super::{PublicKey, Signer, Standing};
 use crate::record::store::{self, StoreError};
+use crate::unit::digest::{from_hexadecimal, hexadecimal};
 
 /// File of the secret: 64 hexadecimal digits.
 const SECRET: &str = "own";
@@ -77,7 +78,7 @@ pub fn own(directory: &Path, secret: impl FnOnce() -> io::Result<[u8; 32]>) -> R
         let written = || -> io::Result<()> {
             let secret = secret()?;
             let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&part)?;
-            file.write_all(digits(&secret).as_bytes())?;
+            file.write_all(hexadecimal(&secret).as_bytes())?;
             file.sync_all()
         };
         // A link fails where a file stands already: of two visits that begin at once the first one's key stays.
@@ -105,7 +106,7 @@ fn read_own(directory: &Path) -> Result<Option<Signer>, KeyError> {
     if mode & 0o077 != 0 {
         return Err(KeyError::Exposed(path));
     }
-    let secret = octets(fs::read_to_string(&path).map_err(failed)?.trim()).and_then(|octets| octets.try_into().ok());
+    let secret = from_hexadecimal(fs::read_to_string(&path).map_err(failed)?.trim()).and_then(|octets| octets.try_into().ok());
     secret.map(|secret| Some(Signer::from_secret(&secret))).ok_or(KeyError::NoKey(path))
 }
 

@@ -51,11 +51,11 @@ fn the_vectors_of_rfc_8032_section_7_1_hold() {
         ),
     ];
     for (secret, public, message, signature) in rows {
-        let secret: [u8; 32] = octets(secret).expect("digits").try_into().expect("32 octets");
+        let secret: [u8; 32] = from_hexadecimal(secret).expect("digits").try_into().expect("32 octets");
         let Signer::Key(key) = Signer::from_secret(&secret) else { panic!("a key") };
         assert_eq!(PublicKey(key.verifying_key()).digits(), public);
-        let message = octets(message).expect("digits");
-        assert_eq!(digits(&key.sign(&message).to_bytes()), signature);
+        let message = from_hexadecimal(message).expect("digits");
+        assert_eq!(hexadecimal(&key.sign(&message).to_bytes()), signature);
         let public = PublicKey::from_digits(public).expect("a key");
         assert!(public.0.verify_strict(&message, &key.sign(&message)).is_ok());
     }
