@@ -61,3 +61,28 @@ fn asked_for_by_name_it_measures_tcp_and_both_ways_of_udp() {
     assert!(udp.iter().all(|r| r["layer"] == "ip" && r["value"].as_f64().is_some_and(|mbit| mbit > 10.0)), "{udp:?}");
     assert!(measured["took_ms"].as_f64().is_some_and(|ms| ms < 2_500.0), "{}", measured["took_ms"]);
 }
+
+/// A tunnel that takes half of all addresses, as many do to leave the default route in its place.
+#[test]
+fn a_tunnel_that_this_machine_s_programs_take_is_told() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (has_route, told) in [(false, false), (true, true)] {
+        let path = folder.path().join(format!("visit-{has_route}.json"));
+        let route = if has_route { "ip route add 128.0.0.0/1 dev work0" } else { "true" };
+        let script = format!(
+            "set -e; ip link set lo up; ip tuntap add work0 mode tun; ip link set work0 up; {route}; \
+             exec {} check selftest --interface lo --depth quick --record {}",
+            run::PROGRAM,
+            path.display()
+        );
+        let ran = std::process::Command::new("unshare").args(["--net", "sh", "-c", &script]).output().expect("unshare is there");
+        let text =
+            std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{error}: {}", String::from_utf8_lossy(&ran.stderr)));
+        let record: Value = serde_json::from_str(&text).expect("JSON");
+        let looked = check(&record, "selftest");
+        let flaws = looked["flaws"].as_array().cloned().unwrap_or_default();
+        assert_eq!(flaws.iter().any(|flaw| flaw["code"] == "selftest-tunnel"), told, "{looked:#}");
+        let named = looked["facts"]["tunnels"].as_array().expect("a list").iter().any(|name| name == "work0");
+        assert_eq!(named, told, "{looked:#}");
+    }
+}

@@ -20,7 +20,7 @@ use self::machine::{Cooling, Port};
 use super::{Check, Context, Effort, Finished, Holding, Learned, LiveFigure};
 use crate::metric::rate::steady;
 use crate::net::cpu::CpuTimes;
-use crate::net::ethtool;
+use crate::net::{ethtool, facts};
 use crate::plan::{Class, Cost, Spec, Volume};
 use crate::reading::{Limit, Outcome, Reading, Status};
 use crate::unit::{Depth, Direction, Interval, Layer, Segment};
@@ -184,6 +184,17 @@ async fn look(outcome: &mut Outcome, test_set: &mut TestSet, context: &Context) 
             outcome.flaw("selftest-usb-slow", what, Some(Segment::TestSet));
         }
     }
+    // What the visit sends is bound to the port under test and goes through none of them; what a browser shows does.
+    let tunnels = tunnels(context).await;
+    if !tunnels.is_empty() {
+        let what = format!(
+            "this test set's programs reach the world through a tunnel ({}): what a browser shows is the tunnel's and not the line's, unlike these figures; \
+             switch it off before anything is compared by hand",
+            tunnels.join(", ")
+        );
+        outcome.flaw("selftest-tunnel", what, Some(Segment::TestSet));
+    }
+    outcome.fact("tunnels", tunnels);
     if let Some(share) = machine::allowed_clock(Path::new(SYS)) {
         outcome.readings.push(Reading::exact("selftest.clock_share", share));
         if share < CAPPED {
@@ -199,6 +210,13 @@ async fn look(outcome: &mut Outcome, test_set: &mut TestSet, context: &Context) 
         let what = format!("{device} slows the cores down against heat now: let the test set cool and free its vents");
         outcome.flaw("selftest-throttled", what, Some(Segment::TestSet));
     }
+}
+
+/// Tunnels that the machine's own programs take to the world; none where the kernel does not say. A session of an earlier check is the line itself.
+async fn tunnels(context: &Context) -> Vec<String> {
+    let (Ok(links), Ok(ports)) = (facts::links().await, facts::ports_to_the_world().await) else { return Vec::new() };
+    let takes = |link: &facts::Link| link.is_tunnel() && ports.contains(&link.index) && link.name != context.interface.name;
+    links.into_iter().filter(takes).map(|link| link.name).collect()
 }
 
 /// Loads loopback, TCP and then UDP.

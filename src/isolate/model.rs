@@ -90,6 +90,8 @@ pub enum Symptom {
     CoresHeldBack,
     /// A hypervisor gives the test set's time to others.
     TimeStolen,
+    /// The test set's programs take a tunnel.
+    TunnelUp,
     /// The port came up slower than the profile asks for.
     PortTooSlow,
     /// The port runs half duplex.
@@ -285,6 +287,7 @@ impl Symptom {
             Self::AdapterBusSlow => "the adapter hangs on a USB that is slower than the port or the service sold",
             Self::CoresHeldBack => "heat or a setting holds the test set's cores back",
             Self::TimeStolen => "a hypervisor gives the test set's time to others",
+            Self::TunnelUp => "the test set's programs take a tunnel",
             Self::PortTooSlow => "the port came up slower than the profile asks for",
             Self::HalfDuplex => "the port runs half duplex",
             Self::CarrierLost => "carrier came and went during the visit",

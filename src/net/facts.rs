@@ -17,7 +17,7 @@ use netlink_packet_route::link::{LinkAttribute, LinkFlags, LinkInfo, LinkLayerTy
 pub use self::address::{Address, addresses};
 pub use self::neighbour::{Neighbour, neighbours};
 pub use self::resolvers::{parse_resolver_configuration, system_resolvers};
-pub use self::route::{DefaultRoute, default_routes, reverse_path_obstacle};
+pub use self::route::{DefaultRoute, default_routes, ports_to_the_world, reverse_path_obstacle};
 pub use self::udp_errors::udp_checksum_errors;
 use super::route_socket::{is_code, with_handle};
 
@@ -49,6 +49,12 @@ pub struct Link {
 }
 
 impl Link {
+    /// Whether it is the end of a tunnel, by its kind (`ip-link(8)`).
+    pub fn is_tunnel(&self) -> bool {
+        const TUNNELS: [&str; 10] = ["tun", "wireguard", "ppp", "ipip", "ip6tnl", "gre", "ip6gre", "sit", "vti", "xfrm"];
+        self.virtual_kind.as_deref().is_some_and(|kind| TUNNELS.contains(&kind))
+    }
+
     /// Whether there is carrier; `None` when the port is switched off, where nobody can know.
     pub fn carrier(&self) -> Option<bool> {
         self.is_up.then_some(self.has_carrier)

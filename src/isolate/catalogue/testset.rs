@@ -41,4 +41,15 @@ pub(super) const FAULTS: &[Fault] = &[
         shows: &[(TimeStolen, 0.98), (BoundByTestSet, 0.5)],
         next: &["repeat on a machine of its own, or when its host is idle"],
     },
+    Fault {
+        id: "tunnel-on-test-set",
+        title: "a tunnel (VPN) is up on the test set: a browser there shows the tunnel and not the line",
+        place: Place::Always(Segment::TestSet),
+        prior: 10.0,
+        shows: &[(TunnelUp, 0.98)],
+        next: &[
+            "switch the tunnel off before anything is compared with a browser on this test set; this visit's figures did not go through it",
+            "where the customer's own machine has one, repeat there without it",
+        ],
+    },
 ];

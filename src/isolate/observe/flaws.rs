@@ -75,6 +75,12 @@ const ROWS: &[Row] = &[
         absent: "nobody takes the test set's time away",
     },
     Row {
+        checks: &["selftest"],
+        codes: &["selftest-tunnel"],
+        symptom: Symptom::TunnelUp,
+        absent: "no tunnel is up on the test set",
+    },
+    Row {
         checks: &["shaping"],
         codes: &["policer-small-burst"],
         symptom: Symptom::PolicerCutsBursts,

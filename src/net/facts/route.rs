@@ -1,5 +1,6 @@
 //! Default routes over a port.
 
+use std::collections::BTreeSet;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
@@ -54,19 +55,41 @@ pub async fn reverse_path_obstacle(index: u32, name: &str) -> io::Result<Option<
     }))
 }
 
+/// Ports that this machine's programs reach half of all addresses or more by, of any table: tunnels often take two halves and leave the default
+/// route as it is.
+///
+/// # Errors
+/// As [`default_routes`].
+pub async fn ports_to_the_world() -> io::Result<BTreeSet<u32>> {
+    let mut ports = BTreeSet::new();
+    for family in [Family::Ipv4, Family::Ipv6] {
+        for message in all_routes(family).await? {
+            if message.header.destination_prefix_length <= 1 && message.header.kind == RouteType::Unicast {
+                ports.extend(hops(&message).map(|(port, _)| port));
+            }
+        }
+    }
+    Ok(ports)
+}
+
 /// Port and route of every default route of the main table, most preferred first.
 async fn all_default_routes(family: Family) -> io::Result<Vec<(u32, DefaultRoute)>> {
+    let messages = all_routes(family).await?;
+    let mut routes: Vec<(u32, DefaultRoute)> = messages.iter().flat_map(|message| read(message, family)).collect();
+    routes.sort_by_key(|(_, route)| route.metric);
+    Ok(routes)
+}
+
+async fn all_routes(family: Family) -> io::Result<Vec<RouteMessage>> {
     let question = match family {
         Family::Ipv4 => RouteMessageBuilder::<Ipv4Addr>::new().build(),
         Family::Ipv6 => RouteMessageBuilder::<Ipv6Addr>::new().build(),
     };
-    let messages: Vec<RouteMessage> = with_handle("listing the routes".to_owned(), |handle| async move {
-        handle.route().get(question).execute().try_collect().await
-    })
-    .await?;
-    let mut routes: Vec<(u32, DefaultRoute)> = messages.iter().flat_map(|message| read(message, family)).collect();
-    routes.sort_by_key(|(_, route)| route.metric);
-    Ok(routes)
+    with_handle(
+        "listing the routes".to_owned(),
+        |handle| async move { handle.route().get(question).execute().try_collect().await },
+    )
+    .await
 }
 
 /// The default route of a message by port: none, one, or for a route of several next hops one for each.
@@ -80,16 +103,21 @@ fn read(message: &RouteMessage, family: Family) -> Vec<(u32, DefaultRoute)> {
     if header.destination_prefix_length != 0 || header.kind != RouteType::Unicast || !is_main {
         return Vec::new();
     }
-    let (mut ports, mut metric) = (Vec::new(), 0);
-    for attribute in &message.attributes {
-        match attribute {
-            RouteAttribute::Oif(port) => ports.push((*port, hop_of(&message.attributes))),
-            RouteAttribute::Priority(priority) => metric = *priority,
-            RouteAttribute::MultiPath(hops) => ports.extend(hops.iter().map(|h| (h.interface_index, hop_of(&h.attributes)))),
-            _ => {}
-        }
-    }
-    ports.into_iter().map(|(port, next_hop)| (port, DefaultRoute { family, next_hop, metric })).collect()
+    let metric = message.attributes.iter().find_map(|attribute| match attribute {
+        RouteAttribute::Priority(priority) => Some(*priority),
+        _ => None,
+    });
+    let route = |next_hop| DefaultRoute { family, next_hop, metric: metric.unwrap_or(0) };
+    hops(message).map(|(port, next_hop)| (port, route(next_hop))).collect()
+}
+
+/// Ports and next hops of a route.
+fn hops(message: &RouteMessage) -> impl Iterator<Item = (u32, Option<IpAddr>)> {
+    message.attributes.iter().flat_map(|attribute| match attribute {
+        RouteAttribute::Oif(port) => vec![(*port, hop_of(&message.attributes))],
+        RouteAttribute::MultiPath(hops) => hops.iter().map(|h| (h.interface_index, hop_of(&h.attributes))).collect(),
+        _ => Vec::new(),
+    })
 }
 
 fn hop_of(attributes: &[RouteAttribute]) -> Option<IpAddr> {
