@@ -57,7 +57,8 @@ pub struct Conclusion {
 /// Concludes from the sightings and the first hops of the path (`None` for one that is silent), hop 1 first. `None` without
 /// a sighting.
 ///
-/// Only hops before the first that has a reachable address count: providers number routers further on from any block.
+/// Only hops before the first that has a reachable address count: providers number routers further on from any block. A silent one behind the
+/// gateway may be that first, so nothing behind it counts either.
 pub fn conclude(sightings: &[Sighting], hops: &[Option<IpAddr>], behind_gateway: bool) -> Option<Conclusion> {
     let sighting = sightings.first()?;
     let (local, seen) = (sighting.local.ip(), sighting.first.ip());
@@ -72,14 +73,10 @@ pub fn conclude(sightings: &[Sighting], hops: &[Option<IpAddr>], behind_gateway:
     let inner: Vec<(usize, IpAddr, AddressClass)> = (1..)
         .zip(hops)
         .skip(first_outer)
-        .map_while(|(hop, address)| match address {
-            None => Some(None),
-            Some(address) => {
-                let class = AddressClass::of(*address);
-                class.is_inner().then_some(Some((hop, *address, class)))
-            }
+        .map_while(|(hop, address)| {
+            let class = AddressClass::of((*address)?);
+            class.is_inner().then_some((hop, (*address)?, class))
         })
-        .flatten()
         .collect();
     let carrier_hop = inner.iter().find(|(.., class)| matches!(class, AddressClass::Shared | AddressClass::DsLite));
     if !behind_gateway && matches!(class, AddressClass::Shared | AddressClass::DsLite) {
@@ -94,6 +91,12 @@ pub fn conclude(sightings: &[Sighting], hops: &[Option<IpAddr>], behind_gateway:
     if behind_gateway && let Some((hop, address, class)) = inner.first() {
         because.push(format!("hop {hop}, {address}, behind the gateway is {} again: another inner network", class.words()));
         return Some(Conclusion { between: Between::Two, translators: 2, because });
+    }
+    if hops.get(first_outer + inner.len()).is_some_and(Option::is_none) {
+        because.push(format!(
+            "hop {} is silent: what lies behind it can't be told from a provider's own routers",
+            first_outer + inner.len() + 1
+        ));
     }
     Some(Conclusion { between: Between::One, translators: 1, because })
 }
@@ -141,7 +144,9 @@ mod tests {
             // A silent gateway hides nothing, and routers further on may have any number.
             ("192.168.1.5:4000", "198.51.100.2:4000", &["-", "198.51.100.1", "100.64.0.2", "10.0.0.1"], true, (Between::One, 1)),
             ("192.168.1.5:4000", "198.51.100.2:4000", &["192.168.1.1", "192.168.0.1", "198.51.100.1"], true, (Between::Two, 2)),
-            ("192.168.1.5:4000", "198.51.100.2:4000", &["192.168.1.1", "-", "10.0.0.1"], true, (Between::Two, 2)),
+            // A silent router may be the provider's first: what lies behind it says nothing of who translates.
+            ("192.168.1.5:4000", "198.51.100.2:4000", &["192.168.1.1", "-", "10.0.0.1"], true, (Between::One, 1)),
+            ("192.168.1.5:4000", "198.51.100.2:4000", &["192.168.1.1", "-", "100.64.0.2"], true, (Between::One, 1)),
             (
                 "192.168.1.5:4000",
                 "198.51.100.2:4000",
