@@ -29,9 +29,9 @@ use crate::wire::stamp::Key;
 
 pub use stream::{Ended, StreamConfig, StreamProgress, StreamResult, run_stream};
 
-/// UDP payload of a packet: as large as 20 ms of voice at 64 kbit/s with its RTP header (160 + 12 octets), and room enough
-/// for either form of the packet with what rides on it.
-pub const PAYLOAD_OCTETS: usize = 172;
+/// UDP payload of a packet: about as large as 20 ms of voice at 64 kbit/s with its RTP header (160 + 12 octets), and room enough
+/// for either form of the packet with all that is asked by it.
+pub const PAYLOAD_OCTETS: usize = 192;
 /// IP and UDP header on top, IPv6 as the larger.
 const HEADERS: u64 = 48;
 /// How long an answer may take: above the delay of any buffer that TCP would fill and leave filled, and of a satellite.
@@ -244,6 +244,6 @@ mod tests {
             classes_mbit: None,
             tv: None,
         });
-        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 880_000 + 2 * 98 * (200 + 628 + 328)));
+        assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 960_000 + 2 * 98 * (200 + 628 + 328)));
     }
 }

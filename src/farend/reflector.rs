@@ -1,12 +1,14 @@
 //! The far end's STAMP reflector: the socket and the clock around [`proto::stamp::reflector`](crate::proto::stamp::reflector).
 //!
 //! T2 is the kernel's receive stamp, T3 is read right before the send call of a batch: what arrived together is answered together, and
-//! the time that a reply waits for the others is inside T3 - T2, so in no round trip. It sleeps while nothing arrives. It must not
+//! the time that a reply waits for the others is inside T3 - T2, so in no round trip. Who asks for follow-up telemetry (RFC 8972 section 4.7)
+//! is told with the next answer when the kernel handed this one to the adapter. It sleeps while nothing arrives. It must not
 //! know who may use it: that is the [`Admission`] it is given, the far end's session table. The hard thing is its own
 //! failures: a request that its queue dropped, or a reply that the system refused, looks like loss of the line to
 //! the agent, so both are counted where the far end can tell.
 
-use std::collections::BTreeMap;
+use std::collections::hash_map::Entry;
+use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::io;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -15,7 +17,7 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use tokio_util::sync::CancellationToken;
 
 use crate::net::datagrams::{Batch, Bulk, BulkSocket, MOST_AT_ONCE, Marked, WaitingSocket};
-use crate::proto::stamp::reflector::{Admission, Config, Counters, Reflector, Reply, Request};
+use crate::proto::stamp::reflector::{Admission, Awaited, Config, Counters, Reflector, Reply, Request};
 use crate::proto::view::Sessions;
 use crate::unit::{Stamp, StampSource};
 use crate::wire::stamp::Key;
@@ -29,6 +31,8 @@ const BUSY: usize = 8;
 const MOMENT: Duration = Duration::from_micros(30);
 /// Batches that are answered before others of the runtime have their turn.
 const BATCHES: usize = 16;
+/// Answers whose time of leaving is awaited at most.
+const MOST_AWAITED: usize = 1024;
 /// Pause after an error of the socket itself, so that a lasting one does not spin.
 const PAUSE: Duration = Duration::from_millis(100);
 
@@ -41,6 +45,32 @@ pub struct ReflectorService<A> {
     shared: ReflectorHandle,
     /// Room for a batch's answers, kept.
     replies: Vec<Reply>,
+    departures: Departures,
+}
+
+/// Answers whose time of leaving the kernel has not told yet.
+#[derive(Debug, Default)]
+struct Departures {
+    /// The kernel's number of the next.
+    next: u32,
+    /// With their numbers, oldest first.
+    awaited: VecDeque<(u32, Awaited)>,
+}
+
+impl Departures {
+    fn sent(&mut self, awaited: Awaited) {
+        // The kernel tells within moments; what it never told makes room.
+        if self.awaited.len() == MOST_AWAITED {
+            self.awaited.pop_front();
+        }
+        self.awaited.push_back((self.next, awaited));
+        self.next = self.next.wrapping_add(1);
+    }
+
+    fn of(&mut self, number: u32) -> Option<Awaited> {
+        let at = self.awaited.iter().position(|(awaited, _)| *awaited == number)?;
+        self.awaited.remove(at).map(|(_, awaited)| awaited)
+    }
 }
 
 /// Looks at, and trims, a running reflector. Cheap to clone.
@@ -91,13 +121,14 @@ impl<A: Admission + Send> ReflectorService<A> {
     /// What the system says to the socket; port 862 needs the right to bind low ports.
     pub fn bind(address: SocketAddr, device: Option<&str>, admission: A, config: Config) -> io::Result<Self> {
         let socket = BulkSocket::open(&Bulk { local: address, device, dscp: 0, buffer: BUFFER, joins: false })?;
-        socket.stamp_arrivals()?;
+        socket.stamp_departures()?;
         socket.hear_markings()?;
         // RFC 5357 section 4.2: replies leave with TTL 255, so that what is left of it counts the hops.
         socket.set_ttl(255)?;
         let own_port = socket.local_addr()?.port();
         let core = Reflector::new(Config { own_port, ..config });
-        Ok(Self { socket: WaitingSocket::new(socket)?, core, admission, shared: ReflectorHandle::default(), replies: Vec::new() })
+        let (shared, departures) = (ReflectorHandle::default(), Departures::default());
+        Ok(Self { socket: WaitingSocket::new(socket)?, core, admission, shared, replies: Vec::new(), departures })
     }
 
     /// The address that it answers at.
@@ -173,6 +204,14 @@ impl<A: Admission + Send> ReflectorService<A> {
         for source in std::mem::take(&mut self.shared.lock().forget) {
             self.core.forget(source);
         }
+        if !self.departures.awaited.is_empty() {
+            let (socket, core, departures) = (self.socket.socket(), &mut self.core, &mut self.departures);
+            socket.departures(|number, sent| {
+                if let Some(awaited) = departures.of(number) {
+                    core.on_transmit_stamp(awaited, sent);
+                }
+            });
+        }
         let (now, mut receive_drops, mut requests) = (Instant::now(), 0, 0);
         let mut replies = std::mem::take(&mut self.replies);
         for arrived in batch.arrived() {
@@ -202,23 +241,32 @@ impl<A: Admission + Send> ReflectorService<A> {
     }
 
     /// Sends what a batch is answered with; returns how many the system refused.
-    fn send(&self, replies: &mut [Reply]) -> u64 {
+    fn send(&mut self, replies: &mut [Reply]) -> u64 {
         replies.chunks_mut(TOGETHER).map(|replies| self.send_together(replies)).sum()
     }
 
-    fn send_together(&self, replies: &mut [Reply]) -> u64 {
+    fn send_together(&mut self, replies: &mut [Reply]) -> u64 {
         // RFC 8762 section 4.3: T3 is when the reflector started to transmit.
         let sent = wall_clock();
         let mut marked: Vec<Marked<'_>> = Vec::with_capacity(replies.len());
+        let mut awaited = Vec::with_capacity(replies.len());
         for reply in replies {
             let (to, dscp) = (reply.to, Some(reply.dscp).filter(|dscp| *dscp != 0));
-            marked.push(Marked { octets: reply.at(sent), to, dscp });
+            awaited.push(reply.awaited());
+            marked.push(Marked { octets: reply.at(sent), to, dscp, stamped: awaited[marked.len()].is_some() });
         }
         let (mut at, mut failures) = (0, 0);
         while at < marked.len() {
             match self.socket.socket().send_each(&marked[at..]) {
-                Ok(count) => at += count,
+                Ok(count) => {
+                    awaited[at..at + count].iter().flatten().for_each(|awaited| self.departures.sent(*awaited));
+                    at += count;
+                }
                 Err(_) => {
+                    // Whether the kernel has given the refused one a number is not known: it counts anew.
+                    if marked[at].stamped && self.socket.socket().stamp_departures().is_ok() {
+                        self.departures = Departures::default();
+                    }
                     failures += 1;
                     at += 1;
                 }
@@ -244,6 +292,8 @@ pub struct SessionTable(Arc<Mutex<Table>>);
 struct Table {
     /// By identifier.
     keys: BTreeMap<u16, (Key, IpAddr)>,
+    /// Sessions at each address: asked for every packet.
+    sources: HashMap<IpAddr, u32>,
 }
 
 impl SessionTable {
@@ -252,13 +302,22 @@ impl SessionTable {
     pub fn admit(&self, source: IpAddr, key: Key) -> Option<u16> {
         let mut sessions = self.lock();
         let id = (1..=u16::MAX).find(|id| !sessions.keys.contains_key(id))?;
-        sessions.keys.insert(id, (key, unmapped(source)));
+        let source = unmapped(source);
+        sessions.keys.insert(id, (key, source));
+        *sessions.sources.entry(source).or_default() += 1;
         Some(id)
     }
 
     /// Ends a session. Other sessions of the same address go on.
     pub fn end(&self, id: u16) {
-        self.lock().keys.remove(&id);
+        let mut sessions = self.lock();
+        let Some((_, source)) = sessions.keys.remove(&id) else { return };
+        if let Entry::Occupied(mut count) = sessions.sources.entry(source) {
+            *count.get_mut() -= 1;
+            if *count.get() == 0 {
+                count.remove();
+            }
+        }
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Table> {
@@ -278,8 +337,7 @@ impl Admission for SessionTable {
     }
 
     fn allows(&self, source: SocketAddr) -> bool {
-        let source = unmapped(source.ip());
-        self.lock().keys.values().any(|(_, admitted)| *admitted == source)
+        self.lock().sources.contains_key(&unmapped(source.ip()))
     }
 }
 

@@ -17,7 +17,7 @@ use std::time::Duration;
 use socket2::{Domain, SockAddr, Socket, Type};
 
 use super::stamped::control::{self, Ancillary, ControlBuffer, socket_address};
-use super::stamped::options::{set_arrival_stamping, set_int};
+use super::stamped::options::{self, set_arrival_stamping, set_departure_stamping, set_int};
 use crate::unit::{Stamp, StampSource};
 
 pub use sending::{LONGEST_TRAIN, MOST_IN_TRAIN, Marked, Train};
@@ -28,8 +28,9 @@ pub use waiting::WaitingSocket;
 pub const MOST_AT_ONCE: usize = 64;
 /// Received trains per system call, usually.
 const RECEIVED: usize = 16;
-/// Room for one of them.
-const ROOM: usize = 65_536;
+/// Room for one of them: the largest datagram, and an odd number of cache lines, since rooms that lie a power of two apart would all fall
+/// on the same few places of the processor's cache.
+const ROOM: usize = 65_536 + 64;
 
 /// What a socket is opened with.
 #[derive(Debug, Clone)]
@@ -178,6 +179,28 @@ impl BulkSocket {
     /// What the system says.
     pub fn stamp_arrivals(&self) -> io::Result<()> {
         set_arrival_stamping(self.fd.as_fd())
+    }
+
+    /// Has the kernel stamp what arrives, and what is sent so ([`Marked::stamped`]) as it leaves, numbered from zero. A second call starts
+    /// the numbers anew: what a failed send made of them is not known.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn stamp_departures(&self) -> io::Result<()> {
+        set_departure_stamping(self.fd.as_fd())
+    }
+
+    /// Takes what is there of the stamps of datagrams that have left: their numbers and when.
+    pub fn departures(&self, mut told: impl FnMut(u32, Stamp)) {
+        let mut control = ControlBuffer::new();
+        // Anything else than a message (most likely that there is none) ends it; errors of earlier sends among them are passed over.
+        while let Ok(taken) = options::receive(self.fd.as_fd(), &mut [], &mut control, libc::MSG_ERRQUEUE) {
+            let ancillary = control::parse(&control.0[..taken.control_len]);
+            let number = ancillary.error.filter(|error| error.origin == libc::SO_EE_ORIGIN_TIMESTAMPING).map(|error| error.data);
+            if let (Some(number), Some(unix_ns)) = (number, ancillary.software_ns) {
+                told(number, Stamp { unix_ns, source: StampSource::Kernel, adapter_ns: None });
+            }
+        }
     }
 
     /// Has the kernel tell TTL and traffic class of what arrives.

@@ -43,8 +43,11 @@ fn send(far: &Namespace, stop: &AtomicBool) -> u64 {
             datagram.clear();
             source.datagram(datagram);
         }
-        let marked: Vec<Marked<'_>> =
-            datagrams.iter().enumerate().map(|(channel, octets)| Marked { octets, to: address(channel), dscp: None }).collect();
+        let marked: Vec<Marked<'_>> = datagrams
+            .iter()
+            .enumerate()
+            .map(|(channel, octets)| Marked { octets, to: address(channel), dscp: None, stamped: false })
+            .collect();
         let mut at = 0;
         while at < marked.len() {
             at += socket.send_each(&marked[at..]).unwrap_or(0);

@@ -66,8 +66,9 @@ fn rate(near: &Namespace, to: SocketAddr, requests: &[Vec<u8>]) -> f64 {
     let (begin, mut heard) = (Instant::now(), Instant::now());
     while begin.elapsed() < TIME {
         if under_way < UNDER_WAY {
-            let marked: Vec<Marked<'_>> =
-                (0..MOST_AT_ONCE).map(|at| Marked { octets: &requests[(next + at) % requests.len()], to, dscp: None }).collect();
+            let marked: Vec<Marked<'_>> = (0..MOST_AT_ONCE)
+                .map(|at| Marked { octets: &requests[(next + at) % requests.len()], to, dscp: None, stamped: false })
+                .collect();
             let sent = socket.send_each(&marked).unwrap_or(0);
             next += sent;
             under_way += sent;
@@ -104,8 +105,10 @@ fn bare(far: &Namespace, stop: &Arc<AtomicBool>, asks: bool) -> (SocketAddr, std
         while !stop.load(Ordering::Relaxed) {
             socket.wait(false, Duration::from_millis(50)).expect("poll");
             while socket.receive(&mut batch).is_ok() {
-                let replies: Vec<Marked<'_>> =
-                    batch.arrived().filter_map(|one| Some(Marked { octets: one.octets, to: one.from?, dscp: None })).collect();
+                let replies: Vec<Marked<'_>> = batch
+                    .arrived()
+                    .filter_map(|one| Some(Marked { octets: one.octets, to: one.from?, dscp: None, stamped: false }))
+                    .collect();
                 let mut at = 0;
                 while at < replies.len() {
                     at += socket.send_each(&replies[at..]).unwrap_or(1);

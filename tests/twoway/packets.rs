@@ -68,7 +68,7 @@ fn check_fields(form: Form, out: &Value, back: &Value, ssid: u16) {
         assert_eq!(packet["form"], name);
         assert_eq!(packet["ssid"], ssid);
         assert_eq!(packet["reserved_zero"], true, "{packet}");
-        assert_eq!((int(packet, "dscp"), int(packet, "udp_octets")), (46, 172));
+        assert_eq!((int(packet, "dscp"), int(packet, "udp_octets")), (46, 192));
         // RFC 4656 section 4.1.2: a multiplier of zero is invalid.
         assert_ne!(int(packet, "error_estimate") & 0xff, 0);
         assert_eq!(packet["hmac_right"], if form == Form::Offered { Value::Bool(true) } else { Value::Null });
@@ -85,4 +85,39 @@ fn check_fields(form: Form, out: &Value, back: &Value, ssid: u16) {
     assert_eq!(out["tlvs"][0]["value"], "b8000000");
     assert_eq!((back["tlvs"][0]["kind"].clone(), back["tlvs"][0]["flags"].clone()), (4.into(), 0.into()));
     assert_eq!(back["tlvs"][0]["value"], "bae00000");
+}
+
+#[test]
+fn the_next_answer_tells_when_the_one_before_it_left() {
+    let line = build(bare());
+    let far_end = FarEnd::start(&line, FAR_END_V4.into());
+    warm_up(&line, &far_end, FAR_END_V4.into());
+    // Beside the far end: the capture's copy of an answer is stamped as it goes to the adapter.
+    let mut reader = Reader::start(&line, Node::FarEnd, "net0", 2 * PACKETS);
+    let config = stream(&far_end, IpAddr::V4(FAR_END_V4), Form::Offered, PACKETS, Duration::from_millis(5));
+    let result = run(&line, config);
+    let packets = reader.packets();
+    let reflected = by(&packets, false, "sequence");
+    assert_eq!((reflected.len() as u64, result.account.lost), (PACKETS, 0));
+    let mut errors = Vec::new();
+    for pair in reflected.values().collect::<Vec<_>>().windows(2) {
+        let (before, next) = (pair[0], pair[1]);
+        let tlvs = next["tlvs"].as_array().expect("TLVs");
+        let told = tlvs.iter().find(|tlv| tlv["kind"] == 7).unwrap_or_else(|| panic!("a follow-up in {next}"));
+        assert_eq!(told["flags"], 0, "{next}");
+        // RFC 8972 section 4.7: number (4), time (8), method (1), three reserved octets; here by software.
+        let value = told["value"].as_str().expect("hexadecimal");
+        let number = |at: std::ops::Range<usize>| i64::from_str_radix(&value[at], 16).expect("hexadecimal");
+        assert_eq!((number(0..8), &value[24..]), (int(before, "sequence"), "02000000"));
+        let fraction = number(16..24);
+        let left = (number(8..16) - 2_208_988_800) * 1_000_000_000 + ((fraction * 1_000_000_000 + (1 << 31)) >> 32);
+        // Both are stamps of the same kernel, as the packet leaves; T3 was taken before the send call.
+        assert!(int(before, "t3") <= left + 1, "{before} {next}");
+        errors.push((left - int(before, "at")).abs());
+    }
+    errors.sort_unstable();
+    let median = errors[errors.len() / 2];
+    assert!(median < 20_000, "the told times are {median} ns from the capture's in the median");
+    // All answers but the last were followed by another.
+    assert_eq!(result.account.seen.followed_up, PACKETS - 1);
 }

@@ -57,12 +57,16 @@ def tlvs(extra, dscp, source, received):
             flags, value = 0, bytes([1, 2, 1, 2])
         elif kind == "stateful" and type_ == 5:
             flags, value = 0, value[:4] + struct.pack("!II", received, received)
+        elif kind == "stateful" and type_ == 7 and length == 16:
+            # Section 4.7: number and time of the answer before this one, by software; nothing yet before the first.
+            flags, value = 0, left.get(source, bytes(12)) + bytes([2 if source in left else 0, 0, 0, 0])
         elif kind == "stateful" and type_ == 1:
             flags = 0
         out += struct.pack("!BBH", flags, type_, length) + value
     return out + extra, asked
 
 
+left = {}
 counts, by_dscp, by_size, bad = collections.Counter(), collections.Counter(), collections.Counter(), 0
 error = struct.pack("!BB", 0x00 | 10, 1)
 until = time.monotonic() + seconds
@@ -110,4 +114,5 @@ while time.monotonic() < until:
         marking = int(os.environ["REMARK"])
     s.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, marking << 2)
     s.sendto(back, source)
+    left[source] = struct.pack("!I", number) + ntp()
 print(json.dumps({"by_dscp": by_dscp, "by_size": by_size, "refused": bad}), flush=True)

@@ -338,6 +338,7 @@ fn with_facts(mut outcome: Outcome, config: &StreamConfig, result: &StreamResult
         outcome.fact("reflector_stamps_taken", [stamps.receive_method, stamps.transmit_method].map(method_words).to_vec());
     }
     for (name, count) in [
+        ("answers_followed_up", account.seen.followed_up),
         ("tlvs_that_the_reflector_does_not_know", tally.unrecognised_tlvs),
         ("answers_with_malformed_tlvs", tally.malformed_tlvs),
         ("answers_with_forged_tlvs", tally.forged_tlvs),

@@ -1,7 +1,7 @@
 use std::net::Ipv4Addr;
 
 use super::*;
-use crate::wire::stamp::{ErrorEstimate, Reflected, Sender, Timestamp};
+use crate::wire::stamp::{ErrorEstimate, Reflected, Sender, Timestamp, tlv};
 
 const LIMIT: Duration = Duration::from_secs(10);
 
@@ -55,6 +55,36 @@ async fn admitted_senders_are_answered_and_garbage_does_no_harm() {
     assert_eq!((report.receive_drops, report.send_failures, report.socket_errors), (0, 0, 0));
     cancel.cancel();
     assert_eq!(running.await.expect("ended"), report);
+}
+
+#[tokio::test]
+async fn who_asks_is_told_with_the_next_answer_when_the_kernel_sent_the_one_before() {
+    let table = SessionTable::default();
+    table.admit(Ipv4Addr::LOCALHOST.into(), Key::new(b"k")).expect("room");
+    let service = ReflectorService::bind((Ipv4Addr::LOCALHOST, 0).into(), Some("lo"), table, Config::default()).expect("bound");
+    let (to, cancel) = (service.local_addr().expect("address"), CancellationToken::new());
+    let running = tokio::spawn(service.run(cancel.clone()));
+    let client = tokio::net::UdpSocket::bind((Ipv4Addr::LOCALHOST, 0)).await.expect("client");
+    client.connect(to).await.expect("connected");
+    let (mut t3_before, mut told) = (None, 0);
+    for sequence in 0..5_u32 {
+        let mut asking = packet(sequence);
+        tlv::push(&mut asking, tlv::FOLLOW_UP_TELEMETRY, &[0; 16]);
+        client.send(&asking).await.expect("sent");
+        let reply = answer(&client).await;
+        let (repr, near) = (Reflected::parse(&reply, None).expect("a reflection").repr, wall_clock().unix_ns);
+        let of = |timestamp: Timestamp| timestamp.unix_ns(repr.error_estimate.format, near);
+        if let Some(left) = tlv::told(&reply, 44, None).follow_up {
+            assert_eq!((left.sequence, left.method), (sequence - 1, tlv::TimestampInformation::SOFTWARE));
+            assert!(t3_before.is_some_and(|t3| t3 <= of(left.timestamp)) && of(left.timestamp) <= near);
+            told += 1;
+        }
+        t3_before = Some(of(repr.timestamp));
+    }
+    // The kernel stamps while it sends on loopback, so all but the first are told of the one before.
+    assert_eq!(told, 4);
+    cancel.cancel();
+    running.await.expect("ended");
 }
 
 #[test]

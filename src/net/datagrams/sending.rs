@@ -9,6 +9,7 @@ use std::time::Duration;
 use socket2::SockAddr;
 
 use super::super::stamped::control;
+use super::super::stamped::options::stamp_this;
 use super::{BulkSocket, MOST_AT_ONCE};
 
 /// Most octets that one train may have: what a UDP datagram could hold before it is cut.
@@ -36,10 +37,12 @@ pub struct Marked<'a> {
     pub to: SocketAddr,
     /// DSCP; `None` takes the socket's, which costs less.
     pub dscp: Option<u8>,
+    /// Whether the kernel shall tell when it left, by [`BulkSocket::departures`].
+    pub stamped: bool,
 }
 
-/// Octets of a control message of an integer at most, on any target.
-const MARKING: usize = 32;
+/// Octets of two control messages of an integer at most, on any target.
+const MARKING: usize = 48;
 /// Nothing to send.
 const NO_PART: libc::iovec = libc::iovec { iov_base: std::ptr::null_mut(), iov_len: 0 };
 
@@ -139,13 +142,18 @@ impl BulkSocket {
             let name = names[at].insert(SockAddr::from(datagram.to));
             header.msg_name = name.as_ptr().cast_mut().cast();
             header.msg_namelen = name.len();
+            let (space, mut used) = (&mut control[at].0, 0);
             if let Some(dscp) = datagram.dscp {
                 let (level, class) = match datagram.to {
                     SocketAddr::V4(_) => (libc::IPPROTO_IP, libc::IP_TOS),
                     SocketAddr::V6(_) => (libc::IPPROTO_IPV6, libc::IPV6_TCLASS),
                 };
-                let space = &mut control[at].0;
-                let used = control::put(space, 0, level, class, &(i32::from(dscp) << 2).to_ne_bytes());
+                used = control::put(space, used, level, class, &(i32::from(dscp) << 2).to_ne_bytes());
+            }
+            if datagram.stamped {
+                used = stamp_this(space, used);
+            }
+            if used > 0 {
                 header.msg_control = space.as_mut_ptr().cast();
                 header.msg_controllen = used as _;
             }

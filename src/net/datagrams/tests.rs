@@ -95,8 +95,11 @@ fn what_is_sent_each_or_uncut_arrives_as_single_datagrams() {
         one.cuts_not.store(!cuts, Ordering::Relaxed);
         let lengths = [100, 100, 100, 60, 100, 0, 0, 100];
         let octets: Vec<Vec<u8>> = lengths.iter().enumerate().map(|(at, len)| vec![at as u8; *len]).collect();
-        let datagrams: Vec<Marked<'_>> =
-            octets.iter().enumerate().map(|(at, octets)| Marked { octets, to, dscp: (at == 2).then_some(46) }).collect();
+        let datagrams: Vec<Marked<'_>> = octets
+            .iter()
+            .enumerate()
+            .map(|(at, octets)| Marked { octets, to, dscp: (at == 2).then_some(46), stamped: false })
+            .collect();
         assert_eq!(one.send_each(&datagrams).expect("room"), datagrams.len());
         let (payloads, _) = drain(&two, &mut Batch::default());
         assert_eq!(payloads.concat(), octets.concat());

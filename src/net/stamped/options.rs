@@ -61,6 +61,23 @@ pub(in crate::net) fn set_arrival_stamping(fd: BorrowedFd<'_>) -> io::Result<()>
     set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, flags as i32)
 }
 
+/// The same, and numbered stamps of what is sent with [`stamp_this`] beside it; counting starts at zero.
+pub(in crate::net) fn set_departure_stamping(fd: BorrowedFd<'_>) -> io::Result<()> {
+    set_arrival_stamping(fd)?;
+    let flags = libc::SOF_TIMESTAMPING_RX_SOFTWARE
+        | libc::SOF_TIMESTAMPING_SOFTWARE
+        | libc::SOF_TIMESTAMPING_OPT_CMSG
+        | libc::SOF_TIMESTAMPING_OPT_TSONLY
+        | libc::SOF_TIMESTAMPING_OPT_ID;
+    set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, flags as i32)
+}
+
+/// Writes the message that has one packet stamped as it leaves, at `at`; returns the offset behind it.
+pub(in crate::net) fn stamp_this(room: &mut [u8], at: usize) -> usize {
+    let flags = libc::SOF_TIMESTAMPING_TX_SOFTWARE.to_ne_bytes();
+    super::control::put(room, at, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, &flags)
+}
+
 /// Restarts the numbering of transmit stamps at zero: the counter is reset when `OPT_ID` goes from off to on.
 pub(in crate::net) fn restart_numbering(fd: BorrowedFd<'_>, by: Stampers) -> io::Result<()> {
     set_int(fd, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, timestamping_flags(by, false))?;

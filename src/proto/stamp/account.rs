@@ -121,6 +121,8 @@ pub struct Seen {
     pub sources: BTreeMap<tlv::Location, u64>,
     /// How the reflector said that it takes its stamps.
     pub reflector_stamps: Option<tlv::TimestampInformation>,
+    /// Answers whose T3 is what a later one told of their leaving.
+    pub followed_up: u64,
 }
 
 /// A first answer in time, with its round trip.
@@ -393,6 +395,7 @@ impl Seen {
                 *this.sources.entry(location).or_default() += 1;
             }
             this.reflector_stamps = answer.reflector_stamps.or(this.reflector_stamps);
+            this.followed_up += u64::from(answer.followed_up);
             this.marked_otherwise += u64::from(answer.marked_as_asked == Some(false));
             let pairs = [
                 (&mut this.dscp_at_reflector, answer.dscp_at_reflector),

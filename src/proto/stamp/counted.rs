@@ -66,6 +66,7 @@ mod tests {
             counts: Some(Counts { sent, received, sent_back }),
             location: None,
             reflector_stamps: None,
+            followed_up: false,
         };
         counts.iter().map(of).collect()
     }

@@ -7,7 +7,7 @@
 
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
 use crate::unit::Stamp;
@@ -115,6 +115,16 @@ pub struct Reply {
     key: Option<Key>,
     bytes: Vec<u8>,
     has_tlvs: bool,
+    /// The sender wants to know when this answer left.
+    follows_up: bool,
+}
+
+/// Names an answer whose time of leaving is awaited.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Awaited {
+    to: SocketAddr,
+    ssid: u16,
+    sequence: u32,
 }
 
 impl Reply {
@@ -127,18 +137,36 @@ impl Reply {
         }
         &self.bytes
     }
+
+    /// What to tell [`Reflector::on_transmit_stamp`] of, when the sender asked for follow-up telemetry (RFC 8972 section 4.7).
+    pub fn awaited(&self) -> Option<Awaited> {
+        self.follows_up.then_some(Awaited { to: self.to, ssid: self.base.ssid, sequence: self.base.sequence })
+    }
 }
 
 /// Buffers that are kept, and the largest that is.
 const SPARE: usize = 256;
 const SPARE_OCTETS: usize = 2048;
 
+/// A sender's address, port and session identifier, packed: IPv4 addresses as mapped ones.
+type Id = ([u8; 16], u16, u16);
+
+fn id(from: SocketAddr, ssid: u16) -> Id {
+    let octets = match from.ip() {
+        IpAddr::V4(address) => address.to_ipv6_mapped().octets(),
+        IpAddr::V6(address) => address.octets(),
+    };
+    (octets, from.port(), ssid)
+}
+
+/// One sender's numbers. Small, so that those of many senders stay in the processor's cache.
 #[derive(Debug, Clone, Copy)]
 struct Peer {
     received: u32,
     sent: u32,
-    last_at: Instant,
-    second_began_at: Instant,
+    /// Milliseconds since the reflector's beginning.
+    last_ms: u64,
+    /// Answers in the second that `last_ms` lies in.
     in_second: u32,
 }
 
@@ -146,7 +174,11 @@ struct Peer {
 #[derive(Debug)]
 pub struct Reflector {
     config: Config,
-    peers: HashMap<(SocketAddr, u16), Peer>,
+    peers: HashMap<Id, Peer>,
+    /// Of senders that ask for it: their last answer of which it is known when it left.
+    left: HashMap<Id, tlv::FollowUp>,
+    /// What senders' milliseconds are counted from: the first request.
+    began_at: Option<Instant>,
     sweep_at: Option<Instant>,
     counters: Counters,
     /// Buffers of answers that were sent.
@@ -155,11 +187,12 @@ pub struct Reflector {
 
 impl Reflector {
     /// Octets that one sender's state takes in the table (key, value and the table's own share at its fullest).
-    pub const MEMORY_PER_SENDER: usize = 2 * (size_of::<(SocketAddr, u16)>() + size_of::<Peer>() + 1);
+    pub const MEMORY_PER_SENDER: usize = 2 * (2 * size_of::<Id>() + size_of::<Peer>() + size_of::<tlv::FollowUp>() + 2);
 
     /// An empty reflector.
     pub fn new(config: Config) -> Self {
-        Self { config, peers: HashMap::new(), sweep_at: None, counters: Counters::default(), spare: Vec::new() }
+        let (peers, left, counters) = (HashMap::new(), HashMap::new(), Counters::default());
+        Self { config, peers, left, began_at: None, sweep_at: None, counters, spare: Vec::new() }
     }
 
     /// What it has done so far.
@@ -198,7 +231,8 @@ impl Reflector {
         }
         let (Parsed { repr, extra, .. }, key) = admitted(&request, admission)?;
         let mode = if key.is_some() { Mode::Authenticated } else { Mode::Unauthenticated };
-        let peer = self.peer(now, (request.from, repr.ssid))?;
+        let id = id(request.from, repr.ssid);
+        let peer = self.peer(now, id)?;
         peer.received = peer.received.wrapping_add(1);
         // RFC 8762 section 4.3: a stateful reflector counts its own packets, from 0.
         let sequence = peer.sent;
@@ -211,7 +245,10 @@ impl Reflector {
         bytes.resize(bytes.len().max(mode.base_len()), 0);
         let has_tlvs = !extra.is_empty();
         let (from, own_port) = (Some(request.from), self.config.own_port);
-        let ingress = tlv::Ingress { traffic_class: request.traffic_class, received, sent, from, own_port };
+        // Of the answer before this one and no older (RFC 8972 section 4.7).
+        let follow_up = || self.left.get(&id).copied().filter(|left| left.sequence == sequence.wrapping_sub(1));
+        let follow_up = if has_tlvs { follow_up() } else { None };
+        let ingress = tlv::Ingress { traffic_class: request.traffic_class, received, sent, from, own_port, follow_up };
         let asked =
             if has_tlvs { tlv::reflect(&mut bytes, mode.base_len(), ingress, key.as_ref()) } else { tlv::Asked::default() };
         let base = Reflected {
@@ -226,7 +263,17 @@ impl Reflector {
             sender_ttl: request.ttl.unwrap_or(0),
         };
         let dscp = asked.dscp.or_else(|| request.traffic_class.map(|class| class >> 2)).unwrap_or(0);
-        Ok(Reply { to: request.from, dscp, base, key, bytes, has_tlvs })
+        Ok(Reply { to: request.from, dscp, base, key, bytes, has_tlvs, follows_up: asked.follow_up })
+    }
+
+    /// When an answer left, by the kernel's or the adapter's stamp: told to its sender with the next answer.
+    pub fn on_transmit_stamp(&mut self, awaited: Awaited, sent: Stamp) {
+        let id = id(awaited.to, awaited.ssid);
+        if self.peers.contains_key(&id) {
+            let timestamp = Timestamp::ntp_from_unix_ns(sent.unix_ns);
+            self.left
+                .insert(id, tlv::FollowUp { sequence: awaited.sequence, timestamp, method: tlv::TimestampInformation::SOFTWARE });
+        }
     }
 
     /// Takes answers back that were sent, so that the next need no new memory.
@@ -239,27 +286,32 @@ impl Reflector {
         }
     }
 
-    fn peer(&mut self, now: Instant, id: (SocketAddr, u16)) -> Result<&mut Peer, Refusal> {
+    fn peer(&mut self, now: Instant, id: Id) -> Result<&mut Peer, Refusal> {
         let Config { max_senders, max_rate, idle_timeout, .. } = self.config;
         let senders = self.peers.len();
+        let now_ms = self.since_began(now);
         let peer = match self.peers.entry(id) {
             Entry::Occupied(known) => known.into_mut(),
             Entry::Vacant(_) if senders >= max_senders => return Err(Refusal::TableFull),
             Entry::Vacant(place) => {
                 self.sweep_at.get_or_insert(now + idle_timeout);
-                place.insert(Peer { received: 0, sent: 0, last_at: now, second_began_at: now, in_second: 0 })
+                place.insert(Peer { received: 0, sent: 0, last_ms: now_ms, in_second: 0 })
             }
         };
-        peer.last_at = now;
-        if now.saturating_duration_since(peer.second_began_at) >= Duration::from_secs(1) {
-            peer.second_began_at = now;
+        if now_ms / 1000 != peer.last_ms / 1000 {
             peer.in_second = 0;
         }
+        peer.last_ms = now_ms;
         if peer.in_second >= max_rate {
             return Err(Refusal::TooFast);
         }
         peer.in_second += 1;
         Ok(peer)
+    }
+
+    fn since_began(&mut self, now: Instant) -> u64 {
+        let began_at = *self.began_at.get_or_insert(now);
+        now.saturating_duration_since(began_at).as_millis() as u64
     }
 
     /// When it wants to be woken to forget silent senders; `None` while it has none, so that an idle far end sleeps.
@@ -272,14 +324,18 @@ impl Reflector {
         if self.sweep_at.is_none_or(|at| now < at) {
             return;
         }
-        let idle_timeout = self.config.idle_timeout;
-        self.peers.retain(|_, peer| now.saturating_duration_since(peer.last_at) < idle_timeout);
-        self.sweep_at = self.peers.values().map(|peer| peer.last_at + idle_timeout).min();
+        let (idle_ms, now_ms) = (self.config.idle_timeout.as_millis() as u64, self.since_began(now));
+        self.peers.retain(|_, peer| now_ms.saturating_sub(peer.last_ms) < idle_ms);
+        self.left.retain(|id, _| self.peers.contains_key(id));
+        let next_ms = self.peers.values().map(|peer| peer.last_ms + idle_ms).min();
+        self.sweep_at = self.began_at.zip(next_ms).map(|(began_at, ms)| began_at + Duration::from_millis(ms));
     }
 
     /// Forgets the senders at an address, for instance when its session ends.
-    pub fn forget(&mut self, source: std::net::IpAddr) {
-        self.peers.retain(|(from, _), _| from.ip() != source);
+    pub fn forget(&mut self, source: IpAddr) {
+        let (octets, ..) = id(SocketAddr::new(source, 0), 0);
+        self.peers.retain(|id, _| id.0 != octets);
+        self.left.retain(|id, _| id.0 != octets);
         if self.peers.is_empty() {
             self.sweep_at = None;
         }

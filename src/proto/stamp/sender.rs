@@ -12,6 +12,11 @@ use super::schedule::{Schedule, Spacing};
 use crate::unit::Stamp;
 use crate::wire::stamp::{ErrorEstimate, Flaw, Key, Mode, Reflected, Sender as Packet, Timestamp, tlv};
 
+/// Latest answers that a follow-up may belong to, copies and overtaken ones among them.
+const FOLLOWED_UP: usize = 64;
+/// Most nanoseconds that an answer may leave after its T3; more is a clock that was set, or a wrong word.
+const LONGEST_AFTER_T3: i64 = 100_000_000;
+
 /// What stream to send.
 #[derive(Debug, Clone)]
 pub struct Config {
@@ -33,7 +38,7 @@ pub struct Config {
     /// Key of an authenticated stream.
     pub key: Option<Key>,
     /// DSCP asked for the replies by a class-of-service TLV (RFC 8972 section 4.4); what else of the extensions fits into the payload
-    /// is asked with it: counts, location, timestamp information. `None` sends no TLV.
+    /// is asked with it: counts, follow-up, location, timestamp information. `None` sends no TLV.
     pub reply_dscp: Option<u8>,
     /// UDP payload octets, filled up with an extra-padding TLV; smaller than what must be carried sends just that.
     pub payload_octets: usize,
@@ -92,6 +97,8 @@ pub struct Answer {
     pub location: Option<tlv::Location>,
     /// How the reflector takes its stamps (section 4.3).
     pub reflector_stamps: Option<tlv::TimestampInformation>,
+    /// T3 is what a later answer told of this one's leaving (section 4.7), and not what it carried itself.
+    pub followed_up: bool,
 }
 
 /// Counts that are the test set's own, or nobody's on the line.
@@ -264,8 +271,11 @@ impl Sender {
         }
         let format = reflected.error_estimate.format;
         let base_len = bytes.len() - parsed.extra.len();
-        let tlv::Told { class, location, stamps, counts, unrecognised, is_malformed, is_forged } =
+        let tlv::Told { class, location, stamps, counts, follow_up, unrecognised, is_malformed, is_forged } =
             tlv::told(bytes, base_len, self.config.key.as_ref());
+        if let Some(follow_up) = follow_up {
+            self.on_follow_up(follow_up.sequence, follow_up.timestamp.unix_ns(format, stamp.unix_ns));
+        }
         self.tally.unrecognised_tlvs += u64::from(unrecognised);
         self.tally.malformed_tlvs += u64::from(is_malformed);
         self.tally.forged_tlvs += u64::from(is_forged);
@@ -284,6 +294,7 @@ impl Sender {
             counts,
             location,
             reflector_stamps: stamps,
+            followed_up: false,
         });
         let in_stream = self.stream_len.is_none_or(|len| (index as u64) < len);
         if !std::mem::replace(&mut self.answered[index], true) && in_stream {
@@ -292,6 +303,17 @@ impl Sender {
         if self.stream_len.is_some_and(|len| index as u64 + 1 >= len) {
             self.bracketed = true;
             self.bracketed_at.get_or_insert(at);
+        }
+    }
+
+    /// The reflector tells when an answer left: nearer to the wire than the T3 that it carried, which was taken before it was sent.
+    fn on_follow_up(&mut self, reflector_sequence: u32, left_ns: i64) {
+        for answer in self.answers.iter_mut().rev().take(FOLLOWED_UP).filter(|a| a.reflector_sequence == reflector_sequence) {
+            // One that left before its own T3 was stamped by a clock that was set meanwhile.
+            let later = left_ns.saturating_sub(answer.reflector_sent_ns);
+            if (0..=LONGEST_AFTER_T3).contains(&later) {
+                (answer.reflector_sent_ns, answer.followed_up) = (left_ns, true);
+            }
         }
     }
 
@@ -379,6 +401,7 @@ fn ask(packet: &mut Vec<u8>, dscp: u8, config: &Config) -> Option<usize> {
         fits.then_some(at)
     };
     let count_at = push(tlv::DIRECT_MEASUREMENT, &tlv::Counts::default().value());
+    push(tlv::FOLLOW_UP_TELEMETRY, &[0; 16]);
     if push(tlv::LOCATION, &tlv::Location::question(true)).is_none() {
         push(tlv::LOCATION, &tlv::Location::question(false));
     }

@@ -13,7 +13,7 @@ use std::net::SocketAddr;
 
 use super::{Key, key::HMAC_LEN};
 
-pub use values::{Counts, Location, TimestampInformation, Told, told};
+pub use values::{Counts, FollowUp, Location, TimestampInformation, Told, told};
 
 /// Octets before the value.
 const HEADER: usize = 4;
@@ -35,6 +35,8 @@ pub const TIMESTAMP_INFORMATION: u8 = 3;
 pub const CLASS_OF_SERVICE: u8 = 4;
 /// Direct measurement (section 4.5).
 pub const DIRECT_MEASUREMENT: u8 = 5;
+/// Follow-up telemetry (section 4.7).
+pub const FOLLOW_UP_TELEMETRY: u8 = 7;
 /// HMAC of the TLVs (section 4.8).
 pub const HMAC: u8 = 8;
 
@@ -177,6 +179,8 @@ pub struct Ingress {
     pub from: Option<SocketAddr>,
     /// Port that it came to.
     pub own_port: u16,
+    /// When the answer before this one left; `None` while that is not known.
+    pub follow_up: Option<FollowUp>,
 }
 
 /// What the TLVs ask of the reply.
@@ -184,6 +188,8 @@ pub struct Ingress {
 pub struct Asked {
     /// DSCP that the reply shall carry.
     pub dscp: Option<u8>,
+    /// The next reply shall tell when this one left.
+    pub follow_up: bool,
 }
 
 /// Turns a request's TLVs into the reply's, in place (RFC 8972 section 4): known ones are filled in and lose their U
@@ -256,6 +262,16 @@ fn fill(kind: u8, value: &mut [u8], ingress: Ingress, key: Option<&Key>, asked: 
             value[4..8].copy_from_slice(&ingress.received.to_be_bytes());
             value[8..12].copy_from_slice(&ingress.sent.to_be_bytes());
             (true, true)
+        }
+        // Section 4.7: of the answer before this one; zeroes where its time of leaving is not known.
+        FOLLOW_UP_TELEMETRY => {
+            let told = ingress.follow_up.map_or([0; 16], FollowUp::value);
+            let fits = value.len() == told.len();
+            if fits {
+                value.copy_from_slice(&told);
+                asked.follow_up = true;
+            }
+            (true, fits)
         }
         HMAC => (key.is_some(), value.len() == HMAC_LEN),
         _ => (false, true),

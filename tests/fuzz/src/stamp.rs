@@ -1,6 +1,6 @@
 //! STAMP: both forms of both packets, the TLVs behind them, and what a reflector makes of them.
 
-use doorstep::wire::stamp::tlv::{self, ClassOfService, Ingress, Tlvs};
+use doorstep::wire::stamp::tlv::{self, ClassOfService, FollowUp, Ingress, Tlvs};
 use doorstep::wire::stamp::{ErrorEstimate, Flaw, Key, Mode, Reflected, Sender, Timestamp, TimestampFormat};
 
 use super::{show, take};
@@ -107,6 +107,7 @@ fn genuine(data: &[u8], key: Option<&Key>) {
         sent: 9,
         from: Some(([192, 0, 2, class], 40_000).into()),
         own_port: 862,
+        follow_up: Some(FollowUp { sequence: 7, timestamp: Timestamp(u64::MAX), method: 2 }),
     };
     let asked = tlv::reflect(&mut packet, base_len, ingress, key);
     assert!(asked.dscp.is_none_or(|dscp| dscp < 64));

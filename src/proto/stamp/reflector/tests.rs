@@ -169,6 +169,41 @@ fn the_table_is_bounded_and_forgets_the_silent() {
     assert_eq!((reflector.senders(), reflector.next_wake()), (0, None));
 }
 
+#[test]
+fn when_an_answer_left_is_told_with_the_next_and_with_no_later_one() {
+    let mut reflector = Reflector::new(Config::default());
+    let (peer, now) = (from("192.0.2.50:40000"), Instant::now());
+    let mut asking = packet(0);
+    tlv::push(&mut asking, tlv::FOLLOW_UP_TELEMETRY, &[0; 16]);
+    let mut told = |left: Option<i64>| {
+        let mut reply = reflector.on_packet(now, request(peer, &asking), &Table).expect("answered");
+        let awaited = reply.awaited().expect("asked for");
+        if let Some(left) = left {
+            reflector.on_transmit_stamp(awaited, stamp(T2 + left));
+        }
+        let bytes = reply.at(stamp(T2)).to_vec();
+        tlv::told(&bytes, 44, None).follow_up
+    };
+    let left = |sequence, ns| {
+        Some(tlv::FollowUp {
+            sequence,
+            timestamp: Timestamp::ntp_from_unix_ns(T2 + ns),
+            method: tlv::TimestampInformation::SOFTWARE,
+        })
+    };
+    assert_eq!(told(Some(100)), None, "nothing left before the first");
+    assert_eq!(told(None), left(0, 100));
+    assert_eq!(told(Some(300)), None, "of the one before it is not known when it left, and an older one is not told");
+    assert_eq!(told(None), left(2, 300));
+    // Who does not ask is not waited for, and who was forgotten is not kept.
+    let reply = reflector.on_packet(now, request(peer, &packet(0)), &Table).expect("answered");
+    assert_eq!(reply.awaited(), None);
+    let reply = reflector.on_packet(now, request(peer, &asking), &Table).expect("answered");
+    reflector.forget(peer.ip());
+    reflector.on_transmit_stamp(reply.awaited().expect("asked for"), stamp(T2));
+    assert!(reflector.left.is_empty());
+}
+
 // A full table of 4096 senders takes at most a megabyte.
 const _: () = assert!(Reflector::MEMORY_PER_SENDER <= 256);
 

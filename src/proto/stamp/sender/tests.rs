@@ -116,7 +116,8 @@ fn an_authenticated_stream_takes_signed_answers_only() {
     assert_eq!(sent.len(), 200);
     // RFC 8972 section 4.8: what is asked, then the HMAC over it, then only padding. Of the location the ports only: 200 octets hold no more.
     let kinds: Vec<_> = tlv::Tlvs::new(&sent[112..]).map(|t| t.expect("whole").kind).collect();
-    let asked = [tlv::CLASS_OF_SERVICE, tlv::DIRECT_MEASUREMENT, tlv::LOCATION, tlv::TIMESTAMP_INFORMATION];
+    let asked =
+        [tlv::CLASS_OF_SERVICE, tlv::DIRECT_MEASUREMENT, tlv::FOLLOW_UP_TELEMETRY, tlv::LOCATION, tlv::TIMESTAMP_INFORMATION];
     assert_eq!(kinds, [&asked[..], &[tlv::HMAC, tlv::EXTRA_PADDING]].concat());
     let good = answer(&sent, 0, Some(&key));
     let mut forged = good.clone();
@@ -187,4 +188,29 @@ fn once_a_later_packet_is_answered_an_outstanding_one_is_waited_for_as_one_that_
     sender.stop(stopped);
     assert_eq!(sender.next_wake(), Some(stopped + Duration::from_millis(250)));
     assert!(!sender.is_done(stopped + Duration::from_millis(249)) && sender.is_done(stopped + Duration::from_millis(250)));
+}
+
+#[test]
+fn what_a_later_answer_tells_of_an_earlier_one_s_leaving_takes_the_place_of_its_t3() {
+    let start = Instant::now();
+    let mut sender = Sender::new(start, Config { payload_octets: 172, ..stream(5) });
+    let mut answered = |number: u32, told: Option<(u32, i64)>| {
+        let at = start + Duration::from_millis(20) * number;
+        let sent = sender.transmit(at, wall(0)).expect("due").bytes.to_vec();
+        sender.on_sent(at);
+        let mut bytes = answer(&sent, number, None);
+        let base = 44;
+        let before =
+            told.map(|(sequence, ns)| tlv::FollowUp { sequence, timestamp: Timestamp::ntp_from_unix_ns(T0 + ns), method: 2 });
+        tlv::reflect(&mut bytes, base, tlv::Ingress { follow_up: before, ..tlv::Ingress::default() }, None);
+        sender.on_packet(at, kernel(1), &bytes, None, None);
+    };
+    answered(0, None);
+    answered(1, Some((0, 7_000)));
+    // Of one that never came, and one that would have left before its own T3.
+    answered(2, Some((9, 7_000)));
+    answered(3, Some((2, -1_000)));
+    let notes = sender.into_notes();
+    let t3: Vec<_> = notes.answers.iter().map(|a| (a.reflector_sent_ns - T0, a.followed_up)).collect();
+    assert_eq!(t3, [(7_000, true), (0, false), (0, false), (0, false)]);
 }

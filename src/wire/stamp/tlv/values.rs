@@ -2,10 +2,10 @@
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 
-use super::super::{Key, key::HMAC_LEN};
+use super::super::{Key, Timestamp, key::HMAC_LEN};
 use super::{
-    CLASS_OF_SERVICE, ClassOfService, DIRECT_MEASUREMENT, EXTRA_PADDING, HEADER, HMAC, INTEGRITY_FAILED, LOCATION, MALFORMED,
-    TIMESTAMP_INFORMATION, Tlvs, UNRECOGNISED, find_hmac,
+    CLASS_OF_SERVICE, ClassOfService, DIRECT_MEASUREMENT, EXTRA_PADDING, FOLLOW_UP_TELEMETRY, HEADER, HMAC, INTEGRITY_FAILED,
+    LOCATION, MALFORMED, TIMESTAMP_INFORMATION, Tlvs, UNRECOGNISED, find_hmac,
 };
 
 /// Sub-TLV of a location: where the packet came from, of either IP version; and what a reflector makes of it (registry of RFC 8972 section 5.4).
@@ -106,8 +106,11 @@ pub struct TimestampInformation {
 }
 
 impl TimestampInformation {
+    /// The method of stamps that are taken by software.
+    pub const SOFTWARE: u8 = 2;
     /// A clock that nothing is known to set, software stamps.
-    pub const OURS: Self = Self { receive_clock: 5, receive_method: 2, transmit_clock: 5, transmit_method: 2 };
+    pub const OURS: Self =
+        Self { receive_clock: 5, receive_method: Self::SOFTWARE, transmit_clock: 5, transmit_method: Self::SOFTWARE };
 
     /// From a TLV's value; `None` when it is shorter than four octets.
     pub fn parse(value: &[u8]) -> Option<Self> {
@@ -150,6 +153,39 @@ impl Counts {
     }
 }
 
+/// When an answer left, told with the next one (section 4.7): the system knows it only once the packet that carries T3 has gone.
+///
+/// ```text
+/// sequence number (4)  timestamp (8)  timestamping method (1)  reserved (3)
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FollowUp {
+    /// The reflector's number of that answer.
+    pub sequence: u32,
+    /// When it left, in the format of the packet that tells it.
+    pub timestamp: Timestamp,
+    /// How that was taken: 1 with the adapter's help, 2 by software, 3 by the control plane.
+    pub method: u8,
+}
+
+impl FollowUp {
+    /// From a TLV's value; `None` when it is not of sixteen octets, or when it tells nothing (a reflector that does not know sends zeroes).
+    pub fn parse(value: &[u8]) -> Option<Self> {
+        let &[a, b, c, d, ref timestamp @ .., method, _, _, _] = value else { return None };
+        let timestamp = Timestamp(u64::from_be_bytes(timestamp.try_into().ok()?));
+        (timestamp != Timestamp::default()).then_some(Self { sequence: u32::from_be_bytes([a, b, c, d]), timestamp, method })
+    }
+
+    /// The TLV's value.
+    pub fn value(self) -> [u8; 16] {
+        let mut value = [0; 16];
+        value[..4].copy_from_slice(&self.sequence.to_be_bytes());
+        value[4..12].copy_from_slice(&self.timestamp.0.to_be_bytes());
+        value[12] = self.method;
+        value
+    }
+}
+
 /// What an answer's TLVs tell.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Told {
@@ -161,6 +197,8 @@ pub struct Told {
     pub stamps: Option<TimestampInformation>,
     /// Both sides' counts.
     pub counts: Option<Counts>,
+    /// When the answer before this one left.
+    pub follow_up: Option<FollowUp>,
     /// TLVs that the reflector did not recognise, padding and HMAC aside.
     pub unrecognised: u32,
     /// A TLV is malformed, by its flag or by its length: nothing behind it was read.
@@ -195,6 +233,7 @@ pub fn told(packet: &[u8], base_len: usize, key: Option<&Key>) -> Told {
             LOCATION => told.location = told.location.or_else(|| Location::parse(tlv.value)),
             TIMESTAMP_INFORMATION => told.stamps = told.stamps.or_else(|| TimestampInformation::parse(tlv.value)),
             DIRECT_MEASUREMENT => told.counts = told.counts.or_else(|| Counts::parse(tlv.value)),
+            FOLLOW_UP_TELEMETRY => told.follow_up = told.follow_up.or_else(|| FollowUp::parse(tlv.value)),
             HMAC if tlv.value.len() == HMAC_LEN => {
                 let fits = |key: &Key| find_hmac(extra).is_some_and(|(at, tag)| key.verifies(&[&base[..4], &extra[..at]], tag));
                 if key.is_some_and(|key| !fits(key)) {
@@ -269,6 +308,26 @@ mod tests {
         push(&mut packet, LOCATION, &value);
         reflect(&mut packet, BASE, ingress(FROM), None);
         assert_eq!((packet[BASE], packet[BASE + 8]), (0, UNRECOGNISED));
+    }
+
+    #[test]
+    fn a_follow_up_has_its_octets_and_one_that_tells_nothing_is_none() {
+        let mut packet = vec![0; BASE];
+        push(&mut packet, FOLLOW_UP_TELEMETRY, &[0; 16]);
+        let before = FollowUp { sequence: 0x0102_0304, timestamp: Timestamp(0x1112_1314_1516_1718), method: 2 };
+        let mut known = packet.clone();
+        let asked = reflect(&mut known, BASE, Ingress { follow_up: Some(before), ..ingress(FROM) }, None);
+        assert!(asked.follow_up);
+        let octets = [0, 7, 0, 16, 1, 2, 3, 4, 0x11, 0x12, 0x13, 0x14, 0x15, 0x16, 0x17, 0x18, 2, 0, 0, 0];
+        assert_eq!(known[BASE..], octets);
+        assert_eq!(told(&known, BASE, None).follow_up, Some(before));
+        reflect(&mut packet, BASE, ingress(FROM), None);
+        assert_eq!(told(&packet, BASE, None), Told::default());
+
+        let mut short = vec![0; BASE];
+        push(&mut short, FOLLOW_UP_TELEMETRY, &[0; 15]);
+        assert!(!reflect(&mut short, BASE, ingress(FROM), None).follow_up);
+        assert!(told(&short, BASE, None).is_malformed);
     }
 
     #[test]
