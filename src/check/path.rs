@@ -3,6 +3,7 @@
 //! It picks destination and pace, runs the machine and turns its report into readings. It must not know how hops are
 //! told apart ([`crate::proto::path`]). Without a far end it looks toward a resolver outside the home.
 
+mod again;
 mod figures;
 mod hop_mtu;
 mod pace;
@@ -19,12 +20,11 @@ use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
 use super::echo::targets::{Destination, destination, far_end_addresses, gateway, source};
-use super::probing::{Device, PathEnds, run_path};
+use super::probing::{Device, PathEnds, PathLook};
 use super::{Check, Context, Finished, LiveFigure};
 use crate::farend::client::ViewOffer;
 use crate::plan::{Class, Cost, Need, Spec, Volume};
 use crate::proto::path::{PathMachine, PathSettings};
-use crate::reading::Outcome;
 use crate::unit::{Depth, Family};
 
 /// UDP ports of the destination that are probed: the dynamic range, where no service is registered (RFC 6335 section 6).
@@ -80,7 +80,7 @@ impl Check for PathCheck {
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
-        async move { Finished::from(examine(context, false).await) }.boxed()
+        examine(context, false).boxed()
     }
 }
 
@@ -90,7 +90,7 @@ impl Check for PathInDepth {
     }
 
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
-        async move { Finished::from(examine(context, true).await) }.boxed()
+        examine(context, true).boxed()
     }
 }
 
@@ -109,15 +109,20 @@ fn cost_in_depth(volume: &Volume) -> Cost {
     Cost { time, octets: octets + 2 * (probes * FRAMES + hop_mtu::OCTETS) }
 }
 
-async fn examine(context: Context, in_depth: bool) -> Outcome {
+async fn examine(context: Context, in_depth: bool) -> Finished {
     let far_end = far_end_addresses(&context).await;
     let (v4, v6) = tokio::join!(one(&context, &far_end, Family::Ipv4, in_depth), one(&context, &far_end, Family::Ipv6, in_depth));
-    let paths: Vec<_> = [v4, v6].into_iter().flatten().collect();
-    figures::outcome(&paths, &context)
+    let (walks, looks): (Vec<_>, Vec<_>) = [v4, v6].into_iter().flatten().unzip();
+    let mut finished = Finished::from(figures::outcome(&walks, &context));
+    // A quick visit is over soon after this check.
+    if context.effort.depth != Depth::Quick {
+        finished.holdings.extend(again::SecondLook::of(&walks, looks));
+    }
+    finished
 }
 
 /// One family's path; `None` without an address of ours or a destination.
-async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bool) -> Option<figures::Walk> {
+async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bool) -> Option<(figures::Walk, Option<PathLook>)> {
     let to: Destination = destination(far_end, &context.known, family)?;
     let source = source(&context.known, family)?;
     let device = Device { name: context.interface.name.clone(), index: context.interface.index };
@@ -148,7 +153,11 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
             (context.live)(LiveFigure::new("path", format!("{answering} hops answer")));
         }
     };
-    let result = run_path(settings, &device, &context.cancel, live).await;
+    let mut look = PathLook::open(settings, &device);
+    let result = match &mut look {
+        Ok(look) => look.run(&context.cancel, live).await.map(|()| look.found()),
+        Err(error) => Err(std::io::Error::other(error.to_string())),
+    };
     let took = began_at.elapsed();
     let several = match &result {
         Ok((path, _)) if in_depth => {
@@ -167,7 +176,7 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
         _ => (Vec::new(), None),
     };
     let way_back = if in_depth { way_back::look(context, to.address, source).await } else { None };
-    Some(figures::Walk {
+    let walk = figures::Walk {
         family,
         to,
         gateway: gateway(&context.known, family),
@@ -180,7 +189,8 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
         way_back,
         several: several.map_err(|error| format!("looking for several ways: {error}")).transpose(),
         result: result.map_err(|error| super::echo::not_opened(&device.name, &error)),
-    })
+    };
+    Some((walk, look.ok()))
 }
 
 /// The view that the far end at this address offers.

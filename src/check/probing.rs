@@ -171,81 +171,109 @@ pub(super) struct PathEnds {
     pub(super) destination_port: u16,
 }
 
-/// Drives a path machine to its end, or until cancelled. `settings.source_port` is taken from the socket.
-///
-/// # Errors
-/// When the sockets can't be opened or read.
-pub(super) async fn run_path(
-    mut settings: PathSettings,
-    device: &Device,
-    cancel: &CancellationToken,
-    mut on_progress: impl FnMut(&PathMachine),
-) -> io::Result<(PathReport, OwnFaults)> {
-    let family = Family::of(settings.destination);
-    let mut icmp = Channel::icmp(family, &device.name)?;
-    let socket = StampedSocket::udp(device.address(settings.source, 0), Some(&device.name))?;
-    settings.source_port = socket.local_addr()?.port();
-    let mut udp = Channel { socket, buffer: vec![0; BUFFER], drops: 0 };
-    let destination = (settings.destination, settings.destination_port);
-    let mut machine = PathMachine::new(settings, Instant::now());
-    let mut keys: [HashMap<SendKey, usize>; 2] = Default::default();
-    let mut faults = OwnFaults::default();
-    loop {
-        machine.on_wake(Instant::now());
-        while let Some(probe) = machine.transmit(Instant::now()) {
-            let (channel, keys) = match probe.kind {
-                ProbeKind::Icmp => (&icmp, &mut keys[0]),
-                ProbeKind::Udp => (&udp, &mut keys[1]),
+/// A look along a path: its machine, and the socket whose port is its UDP flow's.
+pub(super) struct PathLook {
+    machine: PathMachine,
+    device: Device,
+    destination: (IpAddr, u16),
+    udp: Channel,
+    faults: OwnFaults,
+}
+
+impl PathLook {
+    /// Opens that socket; `settings.source_port` is taken from it.
+    ///
+    /// # Errors
+    /// When it can't be opened.
+    pub(super) fn open(mut settings: PathSettings, device: &Device) -> io::Result<Self> {
+        let socket = StampedSocket::udp(device.address(settings.source, 0), Some(&device.name))?;
+        settings.source_port = socket.local_addr()?.port();
+        let udp = Channel { socket, buffer: vec![0; BUFFER], drops: 0 };
+        let destination = (settings.destination, settings.destination_port);
+        let machine = PathMachine::new(settings, Instant::now());
+        Ok(Self { machine, device: device.clone(), destination, udp, faults: OwnFaults::default() })
+    }
+
+    /// What was found so far.
+    pub(super) fn found(&self) -> (PathReport, OwnFaults) {
+        (self.machine.report(), self.faults.clone())
+    }
+
+    /// Looks a second time by the same flows ([`PathMachine::look_again`]), and returns the machine.
+    ///
+    /// # Errors
+    /// When a socket can't be opened or read.
+    pub(super) async fn again(&mut self) -> io::Result<&PathMachine> {
+        self.machine.look_again(Instant::now());
+        self.run(&CancellationToken::new(), |_| {}).await?;
+        Ok(&self.machine)
+    }
+
+    /// Drives the machine to its end, or until cancelled. The raw socket, which hears all of the machine's ICMP, is open only meanwhile.
+    ///
+    /// # Errors
+    /// When a socket can't be opened or read.
+    pub(super) async fn run(&mut self, cancel: &CancellationToken, mut on_progress: impl FnMut(&PathMachine)) -> io::Result<()> {
+        let Self { machine, device, destination, udp, faults } = self;
+        let mut icmp = Channel::icmp(Family::of(destination.0), &device.name)?;
+        let mut keys: [HashMap<SendKey, usize>; 2] = Default::default();
+        loop {
+            machine.on_wake(Instant::now());
+            while let Some(probe) = machine.transmit(Instant::now()) {
+                let (channel, keys) = match probe.kind {
+                    ProbeKind::Icmp => (&icmp, &mut keys[0]),
+                    ProbeKind::Udp => (&*udp, &mut keys[1]),
+                };
+                let with =
+                    SendWith { ttl: Some(probe.hop_limit), dscp: Some(probe.traffic_class >> 2), ecn: probe.traffic_class & 3 };
+                let at = Instant::now();
+                match channel.socket.try_send_to(&probe.bytes, device.address(destination.0, destination.1), with) {
+                    Ok(key) => {
+                        remember(keys, key, probe.id);
+                        machine.on_sent(probe.id, Moment { stamp: key.user_stamp(), at });
+                    }
+                    Err(error) => {
+                        machine.on_send_failed(probe.id);
+                        *faults.send_errors.entry(error.to_string()).or_default() += 1;
+                    }
+                }
+            }
+            let Some(wake) = machine.next_wake() else { break };
+            let (kind, event) = tokio::select! {
+                biased;
+                () = cancel.cancelled() => break,
+                event = icmp.socket.next_event(&mut icmp.buffer) => (ProbeKind::Icmp, event?),
+                event = udp.socket.next_event(&mut udp.buffer) => (ProbeKind::Udp, event?),
+                () = tokio::time::sleep_until(wake.into()) => continue,
             };
-            let with =
-                SendWith { ttl: Some(probe.hop_limit), dscp: Some(probe.traffic_class >> 2), ecn: probe.traffic_class & 3 };
-            let at = Instant::now();
-            match channel.socket.try_send_to(&probe.bytes, device.address(destination.0, destination.1), with) {
-                Ok(key) => {
-                    remember(keys, key, probe.id);
-                    machine.on_sent(probe.id, Moment { stamp: key.user_stamp(), at });
+            match (kind, event) {
+                (ProbeKind::Icmp, StampedEvent::Received { len, from, stamp, at, ttl, receive_drops, .. }) => {
+                    icmp.drops = receive_drops.max(icmp.drops);
+                    machine.on_packet(Moment { stamp, at }, from.ip(), ttl, &icmp.buffer[..len]);
+                    on_progress(machine);
                 }
-                Err(error) => {
-                    machine.on_send_failed(probe.id);
-                    *faults.send_errors.entry(error.to_string()).or_default() += 1;
+                (ProbeKind::Udp, StampedEvent::Received { len, from, stamp, at, receive_drops, .. }) => {
+                    udp.drops = receive_drops.max(udp.drops);
+                    machine.on_datagram(Moment { stamp, at }, from.ip(), &udp.buffer[..len]);
                 }
+                (kind, StampedEvent::Sent { key, stamp, at }) => {
+                    if let Some(id) = keys[usize::from(kind == ProbeKind::Udp)].remove(&key) {
+                        machine.on_departure(id, Moment { stamp, at });
+                    }
+                }
+                // The raw socket has the same error with the whole message, extensions included.
+                (_, StampedEvent::IcmpError { .. }) => {}
             }
         }
-        let Some(wake) = machine.next_wake() else { break };
-        let (kind, event) = tokio::select! {
-            biased;
-            () = cancel.cancelled() => break,
-            event = icmp.socket.next_event(&mut icmp.buffer) => (ProbeKind::Icmp, event?),
-            event = udp.socket.next_event(&mut udp.buffer) => (ProbeKind::Udp, event?),
-            () = tokio::time::sleep_until(wake.into()) => continue,
-        };
-        match (kind, event) {
-            (ProbeKind::Icmp, StampedEvent::Received { len, from, stamp, at, ttl, receive_drops, .. }) => {
-                icmp.drops = receive_drops.max(icmp.drops);
-                machine.on_packet(Moment { stamp, at }, from.ip(), ttl, &icmp.buffer[..len]);
-                on_progress(&machine);
+        // Stamps that follow their answers at the very end.
+        while let Some(event) = icmp.socket.try_event(&mut icmp.buffer)? {
+            if let StampedEvent::Sent { key, stamp, at } = event
+                && let Some(id) = keys[0].remove(&key)
+            {
+                machine.on_departure(id, Moment { stamp, at });
             }
-            (ProbeKind::Udp, StampedEvent::Received { len, from, stamp, at, receive_drops, .. }) => {
-                udp.drops = receive_drops.max(udp.drops);
-                machine.on_datagram(Moment { stamp, at }, from.ip(), &udp.buffer[..len]);
-            }
-            (kind, StampedEvent::Sent { key, stamp, at }) => {
-                if let Some(id) = keys[usize::from(kind == ProbeKind::Udp)].remove(&key) {
-                    machine.on_departure(id, Moment { stamp, at });
-                }
-            }
-            // The raw socket has the same error with the whole message, extensions included.
-            (_, StampedEvent::IcmpError { .. }) => {}
         }
+        faults.receive_drops += u64::from(icmp.drops) + u64::from(std::mem::take(&mut udp.drops));
+        Ok(())
     }
-    // Stamps that follow their answers at the very end.
-    while let Some(event) = icmp.socket.try_event(&mut icmp.buffer)? {
-        if let StampedEvent::Sent { key, stamp, at } = event
-            && let Some(id) = keys[0].remove(&key)
-        {
-            machine.on_departure(id, Moment { stamp, at });
-        }
-    }
-    faults.receive_drops = u64::from(icmp.drops) + u64::from(udp.drops);
-    Ok((machine.report(), faults))
 }

@@ -8,7 +8,9 @@
 //! section 4.3.2.8, RFC 4443 section 2.4 (f)), so probes are paced to what a usual limit lets through, and silence counts as
 //! loss of the line only where everything behind is lossy too.
 
+mod again;
 mod change;
+mod packets;
 mod report;
 mod rewrite;
 
@@ -21,10 +23,8 @@ use self::rewrite::Seen;
 pub use self::rewrite::{CongestionMarks, Field, Place, Rewrite, Value};
 use super::round_trip::{Flight, Moment, Settled};
 use crate::unit::{Family, StampSource};
-use crate::wire::checksum::Sum;
 use crate::wire::icmp::extension::MplsEntry;
-use crate::wire::icmp::quote::{Quote, Transport};
-use crate::wire::icmp::{self, Echo, Meaning, Message};
+use crate::wire::icmp::{self, Meaning, Message};
 
 /// How to probe.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -119,6 +119,7 @@ pub struct PathMachine {
     round: u32,
     next_hop: u8,
     next_at: Instant,
+    again: Option<again::Again>,
 }
 
 #[derive(Debug, Clone)]
@@ -160,17 +161,13 @@ struct Extras {
     ttl: Option<u8>,
 }
 
-/// UDP data: cookie, number, then filled up so that the length tells the hop.
-const DATA_HEAD: usize = 12;
-const UDP_HEADER: usize = 8;
-const PROTOCOL_UDP: u8 = 17;
 /// Hops probed behind the last one that answers, once each kind has had its round to the full depth.
 const BEYOND_LAST: u8 = 3;
 
 impl PathMachine {
     /// A machine that starts at `start`.
     pub fn new(settings: PathSettings, start: Instant) -> Self {
-        Self { settings, start, probes: Vec::new(), round: 0, next_hop: 1, next_at: start }
+        Self { settings, start, probes: Vec::new(), round: 0, next_hop: 1, next_at: start, again: None }
     }
 
     /// The next probe that is due. The caller sends it and then calls [`Self::on_sent`] or [`Self::on_send_failed`].
@@ -179,12 +176,17 @@ impl PathMachine {
             if self.round >= self.all_rounds() || now < self.next_at {
                 return None;
             }
-            let mark = (self.round >= self.settings.rounds).then_some(self.settings.marked_class);
+            let is_marked = self.round >= self.settings.rounds && self.again.is_none();
+            let mark = is_marked.then_some(self.settings.marked_class);
             let kind = if mark.is_some() { ProbeKind::Udp } else { KINDS[self.round as usize % KINDS.len()] };
             if self.next_hop > self.horizon(kind) {
                 self.round += 1;
                 self.next_hop = 1;
-                self.next_at = self.next_at.max(self.start + self.settings.round_interval * self.round);
+                self.next_at = self.next_at.max(self.round_begins_at());
+                continue;
+            }
+            if self.again.is_some() && !self.has_answered(kind, self.next_hop) {
+                self.next_hop += 1;
                 continue;
             }
             let hop_limit = self.next_hop;
@@ -299,7 +301,8 @@ impl PathMachine {
     }
 
     fn all_rounds(&self) -> u32 {
-        self.settings.rounds.saturating_add(self.settings.marked_rounds)
+        let again = self.again.map_or(0, |_| again::ROUNDS);
+        self.settings.rounds.saturating_add(self.settings.marked_rounds).saturating_add(again)
     }
 
     /// The furthest hop that a round of this kind still has to reach.
@@ -321,78 +324,6 @@ impl PathMachine {
             State::Answered { answer, .. } => Some((p, *answer)),
             _ => None,
         })
-    }
-
-    /// An echo whose checksum is the same for every number: the data starts with the number's complement, and a number
-    /// and its complement add up to nothing in one's-complement arithmetic (RFC 1071).
-    fn echo(&self, id: usize) -> Vec<u8> {
-        let sequence = id as u16;
-        let mut payload = (!sequence).to_be_bytes().to_vec();
-        payload.extend([0, 0]);
-        payload.extend(self.settings.cookie.to_be_bytes());
-        payload.resize(DATA_HEAD + 8, 0);
-        let echo = Echo { identifier: self.settings.identifier, sequence, payload: &payload };
-        icmp::emit_request(Family::of(self.settings.destination), echo)
-    }
-
-    /// UDP data and the checksum that the kernel will give it.
-    fn datagram(&self, id: usize, hop: u8) -> (Vec<u8>, u16) {
-        let settings = &self.settings;
-        let mut data = settings.cookie.to_be_bytes().to_vec();
-        data.extend((id as u32).to_be_bytes());
-        data.resize(DATA_HEAD + usize::from(hop), 0);
-        let length = (UDP_HEADER + data.len()) as u16;
-        let mut header = Vec::with_capacity(UDP_HEADER);
-        for word in [settings.source_port, settings.destination_port, length, 0] {
-            header.extend(word.to_be_bytes());
-        }
-        let sum = Sum::new()
-            .with_pseudo_header(settings.source, settings.destination, PROTOCOL_UDP, u32::from(length))
-            .with(&header)
-            .with(&data)
-            .checksum();
-        // RFC 768: a computed zero is sent as all ones.
-        (data, if sum == 0 { 0xffff } else { sum })
-    }
-
-    fn number_in(&self, data: &[u8]) -> Option<usize> {
-        let (head, rest) = data.split_first_chunk::<8>()?;
-        let number = rest.first_chunk::<4>()?;
-        (*head == self.settings.cookie.to_be_bytes()).then_some(u32::from_be_bytes(*number) as usize)
-    }
-
-    /// Which probe a quote is of.
-    fn quoted(&self, quote: &Quote) -> Option<(usize, ProbeKind)> {
-        if quote.destination != self.settings.destination {
-            return None;
-        }
-        match quote.transport {
-            Transport::Icmp { identifier, sequence, .. } if identifier == self.settings.identifier => {
-                Some((usize::from(sequence), ProbeKind::Icmp))
-            }
-            Transport::Udp { destination_port, length, checksum, .. } if destination_port == self.settings.destination_port => {
-                let id = self.number_in(&quote.payload).or_else(|| self.by_length(length, checksum))?;
-                Some((id, ProbeKind::Udp))
-            }
-            _ => None,
-        }
-    }
-
-    /// For routers that quote no more than they must: the length tells the hop; the checksum tells the probe, unless a
-    /// NAT changed it and did not change it back in the quote (RFC 5508 section 4.2 asks it to); then the latest probe to
-    /// that hop that has no answer yet is meant.
-    fn by_length(&self, length: u16, checksum: u16) -> Option<usize> {
-        let hop = usize::from(length).checked_sub(UDP_HEADER + DATA_HEAD)?;
-        let mut latest = None;
-        for (id, probe) in self.probes.iter().enumerate() {
-            if probe.kind == ProbeKind::Udp && usize::from(probe.hop) == hop && matches!(probe.state, State::Open { .. }) {
-                if probe.checksum == checksum {
-                    return Some(id);
-                }
-                latest = Some(id);
-            }
-        }
-        latest
     }
 
     fn answer(&mut self, id: usize, kind: ProbeKind, moment: Moment, from: IpAddr, answer: Answer, extras: Extras) {

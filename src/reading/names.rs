@@ -222,6 +222,7 @@ pub const ALL: &[NameSpec] = &[
     n("path.bad_flow_ratio", One, "share of flows that lose packets where the others do not: one of several equal ways is bad"),
     n("path.hop_mtu", Octet, "largest IP packet that gets to a hop whole"),
     n("path.changed", One, "1 when other routers answered from some moment of the check on"),
+    n("path.changed_in_visit", One, "1 when other routers answered from some moment of the visit on"),
     n("path.source_rewritten", One, "1 when a hop sees another source address or port than ours: a NAT that shows"),
     n("path.dscp_rewritten", One, "1 when a hop sees another DSCP than was sent"),
     n("path.ecn_rewritten", One, "1 when a hop sees another ECN field than was sent"),

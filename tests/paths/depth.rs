@@ -134,3 +134,29 @@ fn a_route_that_is_replaced_meanwhile_is_a_change_with_its_time() {
     assert!(outcome.flaws.iter().any(|flaw| flaw.code == "path-changed"), "{:#?}", outcome.flaws);
     println!("{changed}");
 }
+
+#[test]
+fn a_route_that_was_replaced_since_the_check_is_told_at_the_end_of_the_visit() {
+    let net = Net::diamond(2);
+    net.both(1, "default", &[(1, 2)]);
+    let to = IpAddr::from(net.end().1);
+    net.settle(to);
+    for replaced in [false, true] {
+        let context = net.context(Depth::Handoff, to);
+        let (outcome, closing) = net.path_and_closing(PathCheck, context, || {
+            if replaced {
+                net.both(1, "default", &[(1, 3)]);
+            }
+        });
+        assert_eq!(crate::net::value(&outcome, "path.changed"), Some(0.0));
+        assert_eq!(crate::net::value(&closing, "path.changed_in_visit"), Some(f64::from(u8::from(replaced))), "{closing:#?}");
+        let told: Vec<_> = closing.flaws.iter().map(|flaw| (flaw.code.as_str(), flaw.what.as_str())).collect();
+        if replaced {
+            let (was, is) = (net.cable(1, 2).v6(2), net.cable(1, 3).v6(3));
+            assert!(told.len() == 1 && told[0].0 == "path-changed", "{told:?}");
+            assert!(told[0].1.contains(&format!("hop 2 was {was} and is {is}")), "{told:?}");
+        } else {
+            assert!(told.is_empty(), "{told:?}");
+        }
+    }
+}

@@ -242,6 +242,20 @@ impl Net {
         let running = runtime.spawn(check.run(context));
         runtime.block_on(running).expect("no panic").outcome
     }
+
+    /// The check, then what happens to the net, then what the visit asks it for at its end.
+    pub(crate) fn path_and_closing(&self, check: impl Check, context: Context, meanwhile: impl FnOnce()) -> (Outcome, Outcome) {
+        let runtime = self.sites[0].namespace().runtime(1).expect("runtime");
+        let running = runtime.spawn(check.run(context));
+        let mut finished = runtime.block_on(running).expect("no panic");
+        meanwhile();
+        let closing = runtime.spawn(async move {
+            let holding = finished.holdings.first_mut().expect("it looks again at the end");
+            (holding.closing_outcome().await, finished.outcome)
+        });
+        let (closing, outcome) = runtime.block_on(closing).expect("no panic");
+        (outcome, closing.expect("hops answered again"))
+    }
 }
 
 /// A running far end.

@@ -3,7 +3,7 @@
 use std::net::{IpAddr, Ipv4Addr};
 use std::time::Duration;
 
-use super::super::probing::{Device, run_path};
+use super::super::probing::{Device, PathLook};
 use super::super::{Context, Known};
 use crate::proto::path::{PathEnd, PathReport, PathSettings};
 use crate::reading::Target;
@@ -168,7 +168,12 @@ pub(super) async fn find_provider_hop(
         waiting_time: Duration::from_millis(600),
         cookie: rand::random(),
     };
-    match run_path(settings, device, &context.cancel, |_| {}).await {
+    let look = async {
+        let mut look = PathLook::open(settings, device)?;
+        look.run(&context.cancel, |_| {}).await?;
+        Ok::<_, std::io::Error>(look.found())
+    };
+    match look.await {
         Ok((path, _)) => match provider_hop(context.position, &path) {
             Some(hop) => match path.hops.iter().find(|h| h.hop == hop).and_then(|h| h.address()) {
                 Some(address) => ProviderHop::At(address),

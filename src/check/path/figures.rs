@@ -152,16 +152,20 @@ fn flaws(walk: &Walk, path: &PathReport, has_session: bool, outcome: &mut Outcom
         }
     }
     if let Some(change) = &path.change {
-        let hop = |(was, is): (&Place, &Place)| format!("hop {} was {} and is {}", was.hop, was.address, is.address);
-        let hops: Vec<String> = change.was.iter().zip(&change.is).map(hop).collect();
-        let (after, before) = (change.after.as_secs_f64(), change.before.as_secs_f64());
-        let what =
-            format!("the path to {to} changed between {after:.1} s and {before:.1} s after the check began: {}", hops.join(", "));
+        let what = change_words(to, change);
         outcome.flaw("path-changed", what, None);
     }
     if let Some(address) = path.loop_address() {
         outcome.flaw("path-loop", format!("packets to {to} go round: {address} answers at more than one hop"), None);
     }
+}
+
+/// A change in words.
+pub(super) fn change_words(to: IpAddr, change: &Change) -> String {
+    let hop = |(was, is): (&Place, &Place)| format!("hop {} was {} and is {}", was.hop, was.address, is.address);
+    let hops: Vec<String> = change.was.iter().zip(&change.is).map(hop).collect();
+    let (after, before) = (change.after.as_secs_f64(), change.before.as_secs_f64());
+    format!("the path to {to} changed between {after:.1} s and {before:.1} s after the check began: {}", hops.join(", "))
 }
 
 fn change_fact(change: &Change) -> Value {
@@ -218,6 +222,8 @@ fn hop_fact(walk: &Walk, path: &PathReport, hop: &HopReport, provider: Option<u8
         "udp": { "sent": udp.sent, "answered": udp.answered },
         "limits_answers": path.limits_answers(hop.hop) || walk.limits(hop.hop),
         "asked_at_two_paces": walk.paces.iter().find(|p| p.hop == hop.hop).map(pace::fact),
+        // In the order of sending, to the nanosecond.
+        "round_trips_ms": hop.round_trips.iter().map(|t| t.as_nanos() as f64 / 1e6).collect::<Vec<_>>(),
         "discarded": hop.discarded,
     })
 }
