@@ -12,6 +12,8 @@ mod capture;
 mod context;
 #[path = "common/lab.rs"]
 mod lab;
+#[path = "stamps/path.rs"]
+mod path;
 #[path = "stamps/probes.rs"]
 mod probes;
 #[path = "common/server.rs"]
