@@ -80,10 +80,20 @@ fn errors(line: &PracticeLine, far_end: &FarEnd) -> Vec<i64> {
         packets.iter().filter(|p| p["to_reflector"] == to).map(|p| (int(p, field), p)).collect()
     };
     let (out, back) = (side(true, "sequence"), side(false, "sender_sequence"));
+    // When answers left, by the reflector's own number, as later answers tell.
+    let left_at: BTreeMap<i64, i64> = back
+        .values()
+        .map(|p| &p["follow_up"])
+        .filter(|told| !told.is_null())
+        .map(|told| (int(told, "sequence"), int(told, "at")))
+        .collect();
     let mut errors = Vec::new();
     for (sequence, left) in &out {
-        let (Some(came), Some(ours)) = (back.get(sequence), result.account.round_trip[*sequence as usize]) else { continue };
-        let captured = int(came, "at") - int(left, "at") - (int(came, "t3") - int(came, "t2"));
+        // Closing packets are no part of the stream.
+        let ours = result.account.round_trip.get(*sequence as usize).copied().flatten();
+        let (Some(came), Some(ours)) = (back.get(sequence), ours) else { continue };
+        let t3 = left_at.get(&int(came, "sequence")).copied().unwrap_or_else(|| int(came, "t3"));
+        let captured = int(came, "at") - int(left, "at") - (t3 - int(came, "t2"));
         // The line holds packets back for at least the true delay, so a figure below it would be a wrong one, always.
         assert!(ours >= TRUE_DELAY.as_nanos() as i64, "packet {sequence}: {ours} ns is below what the line delays");
         errors.push((captured - ours).abs());

@@ -102,15 +102,15 @@ fn the_next_answer_tells_when_the_one_before_it_left() {
     let mut errors = Vec::new();
     for pair in reflected.values().collect::<Vec<_>>().windows(2) {
         let (before, next) = (pair[0], pair[1]);
-        let tlvs = next["tlvs"].as_array().expect("TLVs");
-        let told = tlvs.iter().find(|tlv| tlv["kind"] == 7).unwrap_or_else(|| panic!("a follow-up in {next}"));
-        assert_eq!(told["flags"], 0, "{next}");
-        // RFC 8972 section 4.7: number (4), time (8), method (1), three reserved octets; here by software.
-        let value = told["value"].as_str().expect("hexadecimal");
-        let number = |at: std::ops::Range<usize>| i64::from_str_radix(&value[at], 16).expect("hexadecimal");
-        assert_eq!((number(0..8), &value[24..]), (int(before, "sequence"), "02000000"));
-        let fraction = number(16..24);
-        let left = (number(8..16) - 2_208_988_800) * 1_000_000_000 + ((fraction * 1_000_000_000 + (1 << 31)) >> 32);
+        let told = &next["follow_up"];
+        // Two that were answered together: the first had not left when the second was made.
+        if told.is_null() {
+            continue;
+        }
+        // Section 4.7: here by software; three octets are reserved.
+        assert_eq!((int(told, "sequence"), int(told, "method")), (int(before, "sequence"), 2), "{next}");
+        assert_eq!(told["reserved"], "000000");
+        let left = int(told, "at");
         // Both are stamps of the same kernel, as the packet leaves; T3 was taken before the send call.
         assert!(int(before, "t3") <= left + 1, "{before} {next}");
         errors.push((left - int(before, "at")).abs());
@@ -118,6 +118,6 @@ fn the_next_answer_tells_when_the_one_before_it_left() {
     errors.sort_unstable();
     let median = errors[errors.len() / 2];
     assert!(median < 20_000, "the told times are {median} ns from the capture's in the median");
-    // All answers but the last were followed by another.
-    assert_eq!(result.account.seen.followed_up, PACKETS - 1);
+    assert!(errors.len() as u64 >= PACKETS * 9 / 10, "only {} of {PACKETS} were told", errors.len());
+    assert_eq!(result.account.seen.followed_up, errors.len() as u64);
 }

@@ -41,6 +41,15 @@ def tlvs(octets):
     return found
 
 
+def follow_up(tlvs):
+    # RFC 8972 section 4.7: number and time of the answer before this one; zeroes where that is not known.
+    for tlv in tlvs:
+        value = bytes.fromhex(tlv["value"])
+        if tlv["kind"] == 7 and tlv["flags"] == 0 and len(value) == 16 and any(value[4:12]):
+            return {"sequence": u32(value, 0), "at": ntp_ns(value[4:12]), "method": value[12], "reserved": value[13:].hex()}
+    return None
+
+
 def right(key, octets, tag):
     # RFC 8762 section 4.4: HMAC-SHA-256 cut to 128 bits.
     return hmac.new(key, octets, hashlib.sha256).digest()[:16] == tag
@@ -141,6 +150,7 @@ def main():
         seconds_part, nanos = struct.unpack("qq", stamp[:16])
         udp = ip[header + 8 : header + length]
         what = sender(udp, key) if destination == udp_port else reflector(udp, key)
+        what["follow_up"] = follow_up(what["tlvs"])
         what.update(
             {
                 "to_reflector": destination == udp_port,
