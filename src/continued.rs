@@ -43,7 +43,7 @@ impl Earlier {
 /// asks for no independence; sequential testing spends its error so: A. Wald's idea, the halving is *ours*). With verdicts on one end of
 /// 95 % intervals: 2.5, 1.25, 0.625 per cent, together never 5.
 pub fn confidence(stated: f64, looks_before: usize) -> f64 {
-    1.0 - (1.0 - stated) / 2_f64.powi(looks_before.min(30) as i32)
+    1.0 - (1.0 - stated) / 2_f64.powi(looks_before.min(40) as i32)
 }
 
 #[cfg(test)]

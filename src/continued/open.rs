@@ -145,8 +145,16 @@ fn course(record: &Record, judgement: &Judgement, confidence: f64, ability: Opti
     let usual = ability.usual.unwrap_or(has).max(1);
     let more = if adds { needs.saturating_sub(has) } else { needs };
     let factor = (rounded_up(more) as f64 / usual as f64).clamp(1.0, ability.most);
+    let takes = sized(usual, factor);
+    // Of what is not added a sample that is too small again proves nothing.
+    if !adds && takes < needs {
+        return Course::None(format!(
+            "{check} takes {} at most at this depth, and {} would prove it: make a visit at a greater depth, or watch the line",
+            words::grouped(takes as f64),
+            words::grouped(needs as f64)
+        ));
+    }
     sizes.enlarge(&check, factor);
-    let takes = (usual as f64 * factor).floor() as u64;
     Course::Sample { check, needs, has, takes, adds }
 }
 
@@ -159,6 +167,13 @@ fn differs_already(record: &Record, reading: &Reading) -> bool {
     let is_it =
         |note: &crate::record::MergeNote| note.reading == reading.name && note.of == of && note.what == Merging::BothStand;
     record.merged.iter().any(is_it)
+}
+
+/// The sample that [`Sizes`] makes of a usual one with this factor.
+fn sized(usual: u64, factor: f64) -> u64 {
+    let mut sizes = Sizes::NONE;
+    sizes.enlarge("", factor);
+    sizes.count("", usual)
 }
 
 /// To tens, upwards.

@@ -141,6 +141,9 @@ fn a_quantile_is_taken_anew_and_whole() {
         wanted.open[0].course,
         Course::Sample { check: "twoway".to_owned(), needs: 437, has: 300, takes: 440, adds: false }
     );
+    // Where the check can't take as many, it is not run in vain.
+    let short = super::wanted(&record, &record.judgements, 0.975, |_| Some(Ability { usual: Some(300), most: 1.2 }));
+    assert!(short.checks.is_empty() && matches!(&short.open[0].course, Course::None(why) if why.contains("437 would prove it")));
 }
 
 #[test]
