@@ -63,7 +63,7 @@ pub fn check(record: &Record, finding: &Finding, now: &Now<'_>) -> Result<(), Un
     if let Some(circuit) = now.circuit
         && record.place.circuit.as_deref().map(str::trim) != Some(circuit.trim())
     {
-        let was = record.place.circuit.as_deref().map_or("no circuit".to_owned(), |was| format!("circuit {was}"));
+        let was = record.place.circuit.as_deref().map_or_else(|| "no circuit".to_owned(), |was| format!("circuit {was}"));
         reasons.push(format!("its record names {was} and not {circuit}"));
     }
     if let Some(position) = now.position
@@ -77,7 +77,7 @@ pub fn check(record: &Record, finding: &Finding, now: &Now<'_>) -> Result<(), Un
     if let Some(vlan) = &now.vlan
         && record.place.vlan.as_ref() != Some(vlan)
     {
-        let was = record.place.vlan.as_deref().map_or("without a tag".to_owned(), |was| format!("in VLAN {was}"));
+        let was = record.place.vlan.as_deref().map_or_else(|| "without a tag".to_owned(), |was| format!("in VLAN {was}"));
         reasons.push(format!("it was made {was} and not in VLAN {vlan}"));
     }
     if let (Some(now), Some(was)) = (now.dscp, dscp_of(record))

@@ -92,7 +92,9 @@ fn two_days_are_not_enough_and_what_is_missing_is_said() {
     let down = serde_json::json!({ "direction": "down", "counted": 20, "measurements": 30, "days_counted": 2, "days": 3 });
     assert_eq!(stated["progress"][0], down);
     assert!(
-        summary["text"].as_str().is_some_and(|text| text.contains("down: at least 10 measurements and 1 full days are missing")),
+        summary["text"]
+            .as_str()
+            .is_some_and(|text| text.contains("down, still missing: 10 measurements or more, 1 of 3 full days")),
         "{summary:#}"
     );
 }

@@ -103,10 +103,8 @@ impl Page {
             let missing = progress.measurements.saturating_sub(progress.counted);
             if missing > 0 || progress.days_counted < progress.days {
                 let days = progress.days.saturating_sub(progress.days_counted);
-                self.paragraph(
-                    2,
-                    &format!("{}: at least {missing} measurements and {days} full days are missing", progress.direction),
-                );
+                let (way, all) = (progress.direction, progress.days);
+                self.paragraph(2, &format!("{way}, still missing: {missing} measurements or more, {days} of {all} full days"));
             }
         }
         let LeftOut { bounded, unknown, other_tier } = stated.left_out;
