@@ -214,7 +214,7 @@ fn a_file_of_the_first_form_is_brought_up_to_date_and_its_chain_holds() {
     assert_eq!(store.tier(&last.profile_digest).expect("read").as_ref(), Some(&tier.text));
     assert_eq!(store.check(Some(&head)).expect("checked").breaks, [""; 0]);
     drop(store);
-    meddle(&path, "UPDATE tier SET text = replace(text, '250', '100')");
+    meddle(&path, "UPDATE tier SET text = replace(text, '500', '100')");
     let altered = Store::open_existing(&path, Care::Whole).expect("sound as a file").tier(&last.profile_digest);
     assert!(matches!(altered, Err(HistoryError::Damaged { .. })), "{altered:?}");
 }
