@@ -163,10 +163,13 @@ pub fn needs(statement: &Statement) -> Vec<String> {
     }
     let share = |share: f64| significant(share * 100.0);
     for (direction, speeds) in [(Direction::Down, &statement.down), (Direction::Up, &statement.up)] {
+        let below = match campaign.below_minimum_on_days {
+            1 => "on no day".to_owned(),
+            days => format!("on fewer than {days} days"),
+        };
         needs.push(format!(
-            "{direction}: never below {} on {} days; {} reached by {} % of them; {} reached on {} days",
+            "{direction}: below {} {below}; {} reached by {} % of them; {} reached on {} days",
             rate(speeds.minimum),
-            campaign.below_minimum_on_days,
             rate(speeds.normal),
             share(campaign.normal_share),
             rate(speeds.maximum * campaign.maximum_share),

@@ -155,6 +155,12 @@ fn what_can_t_be_continued_is_refused_with_the_reason() {
     refused(&["--position", "ont"], "was made at gateway and not at ont");
     refused(&["--profile", "vdsl-100-40"], "held against the tier going-on and not vdsl-100-40");
     refused(&["--depth", "soak"], "cannot be used with");
+    // Both open limits need a far end: no lease is taken for nothing.
+    let without = Run::start(command(&scene).arg("--continue").arg(scene.record_path()).arg("--yes")).end();
+    assert_eq!((without.status, scene.laptop_has().as_str()), (Some(2), ""), "{without:?}");
+    assert!(
+        without.stderr.contains("nothing that is left to prove can be tested") && without.stderr.contains("no far end was given")
+    );
     let onto_itself = go_on(&scene, &scene.record_path(), "visit.json", &["--yes"]);
     assert_eq!(onto_itself.status, Some(2), "{onto_itself:?}");
     // One figure bettered by hand.

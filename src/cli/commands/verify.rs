@@ -132,7 +132,23 @@ pub(super) fn make_on(
             plan = budget::plan(&specs, &options.volume(), &bounds);
         }
     }
+    // What others need would run in vain.
+    if options.continues.is_some()
+        && let Some(why) = proves_nothing(&plan, bounds.only.as_deref().unwrap_or_default())
+    {
+        return Err(Failure::usage(format_args!("nothing that is left to prove can be tested, so no visit was made: {why}")));
+    }
     Ok(Some(runtime.block_on(run(options, checks, plan, progress::listener(), cancel))))
+}
+
+/// Why none of the checks that are asked for by name runs, if so.
+fn proves_nothing(plan: &Plan, asked: &[String]) -> Option<String> {
+    let is_asked = |name: &str| asked.iter().any(|one| one == name);
+    if asked.is_empty() || plan.steps.iter().any(|step| is_asked(step.spec.name)) {
+        return None;
+    }
+    let reasons = plan.left_out.iter().filter(|(spec, _)| is_asked(spec.name));
+    Some(reasons.map(|(spec, why)| format!("{}: {why}", spec.name)).collect::<Vec<_>>().join("; "))
 }
 
 /// Octets that a visit with these flags moves at most.
