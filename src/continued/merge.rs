@@ -129,7 +129,7 @@ impl Figures<'_> {
 /// Takes readings out of their outcomes.
 fn set_aside(checks: &mut [CheckRecord], mut places: Vec<(Place, String)>) {
     // From the back, so that the places before stay what they are.
-    places.sort_by(|a, b| b.0.cmp(&a.0));
+    places.sort_by_key(|(place, _)| std::cmp::Reverse(*place));
     for ((check, place), because) in places {
         let reading = checks[check].outcome.readings.remove(place);
         checks[check].set_aside.push(SetAside { reading, because });
