@@ -44,7 +44,7 @@ use futures_util::future::BoxFuture;
 use tokio_util::sync::CancellationToken;
 
 use crate::farend::client::{FarEndTarget, Session};
-use crate::plan::{Depth, Need, Spec, Volume};
+use crate::plan::{Depth, Need, Sizes, Spec, Volume};
 use crate::proto::capacity::Terms;
 use crate::proto::membership;
 use crate::proto::ppp::Login;
@@ -64,6 +64,11 @@ pub trait Check: Send + Sync {
     /// before.
     fn samples(&self, _reading: &str, _depth: Depth) -> Option<u64> {
         None
+    }
+
+    /// By how much its sample can be enlarged at most; 1 where its size is fixed.
+    fn most(&self, _volume: &Volume) -> f64 {
+        1.0
     }
 
     /// Runs it. Must end within a few seconds of `context.cancel` firing, with what it has so far; dropping the future
@@ -203,6 +208,8 @@ pub struct Effort {
     pub classes: Option<Vec<ServiceClass>>,
     /// The calls of check voice.
     pub voice: CallTerms,
+    /// By how much more than usual checks sample.
+    pub sizes: Sizes,
 }
 
 impl Effort {

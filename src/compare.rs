@@ -15,7 +15,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-pub use figures::{Change, Course, Untold};
+pub use figures::{Apart, Change, Course, Untold, apart, is_exact};
 pub use likeness::Unlike;
 pub use troubles::{Fate, Trouble};
 

@@ -15,7 +15,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use crate::reading::{Reading, Target, Unit, words};
+use crate::reading::{Limit, Reading, Target, Unit, words};
 use crate::record::Verdict;
 use crate::unit::{Depth, Direction, Family, Load, Position, Segment};
 
@@ -181,4 +181,7 @@ pub struct Kept {
     pub exceeds: bool,
     /// The worst verdict of the criteria on it; missing when none was set.
     pub verdict: Option<Verdict>,
+    /// Whose limits bounded it; missing in visits that were added by a version that did not keep it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub limited: Option<Vec<Limit>>,
 }

@@ -16,10 +16,11 @@ pub mod verdict;
 
 pub use crate::profile::{Setting, Severity};
 pub use budget::{BoundBy, RateBudget, budgets, share_of_sold};
-pub use criterion::{judge, on_interval};
+pub use criterion::{Excuse, excuse, judge, on_interval};
 pub use provable::{Needs, Proof, proofs};
+pub use remedy::samples_needed;
 pub use sold::{SoldRate, sold_rates};
-pub use verdict::{Judgement, Limits, Verdict, overall};
+pub use verdict::{Judgement, Limits, ToProve, Verdict, overall};
 
 #[cfg(test)]
 mod tests;

@@ -17,6 +17,7 @@
 pub mod check;
 pub mod cli;
 pub mod compare;
+pub mod continued;
 pub mod farend;
 pub mod history;
 pub mod isolate;

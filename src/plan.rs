@@ -5,11 +5,13 @@
 
 pub mod budget;
 pub mod order;
+pub mod sizes;
 
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+pub use self::sizes::Sizes;
 pub use crate::unit::Depth;
 
 /// Something that one check learns and another needs.
@@ -66,7 +68,7 @@ pub struct Spec {
 }
 
 /// What the size of a check depends on.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Volume {
     /// Depth of the visit.
     pub depth: Depth,
@@ -80,6 +82,8 @@ pub struct Volume {
     pub classes_mbit: Option<f64>,
     /// TV channels to listen to.
     pub tv: Option<TvVolume>,
+    /// By how much more than usual checks sample.
+    pub sizes: Sizes,
 }
 
 /// What listening to TV channels takes.

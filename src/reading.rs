@@ -111,6 +111,20 @@ pub enum Limit {
     CrossTraffic,
 }
 
+impl Limit {
+    /// Each of them.
+    pub const ALL: [Self; 3] = [Self::TestSet, Self::FarEnd, Self::CrossTraffic];
+
+    /// The word as it stands in records.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::TestSet => "test-set",
+            Self::FarEnd => "far-end",
+            Self::CrossTraffic => "cross-traffic",
+        }
+    }
+}
+
 /// One measured figure with what is needed to defend it.
 ///
 /// `value` is always finite. `low`/`high` bound the true value with `confidence`; a missing bound means that the

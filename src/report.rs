@@ -3,6 +3,7 @@
 //! The room renders to text and writes nowhere. It must not know checks, profiles or who asked. The hard thing is to say
 //! the verdict, the cause and the next step so that they are read in ten seconds, and to leave nothing out behind them.
 
+mod earlier;
 mod explain_text;
 mod figures;
 pub mod html;
@@ -15,10 +16,12 @@ pub mod picture;
 mod plan_text;
 pub mod standing;
 pub mod terminal;
+mod wanted_text;
 pub mod why;
 
 pub use explain_text::explain_text;
 pub use plan_text::plan_text;
+pub use wanted_text::wanted_text;
 
 use crate::compare::Comparison;
 use crate::history::summary::Summary;

@@ -26,10 +26,11 @@ use self::capture::Capture;
 use crate::check::sip::Wanted;
 use crate::check::web::PublicPages;
 use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure, Services};
+use crate::continued::{self, Earlier};
 use crate::farend::client::FarEndTarget;
 use crate::line::LineFacts;
 use crate::plan::order::{Progress, Turn};
-use crate::plan::{Need, Plan, TvVolume, Volume};
+use crate::plan::{Need, Plan, Sizes, TvVolume, Volume};
 use crate::profile::Profile;
 use crate::proto::sip::account::Account;
 use crate::reading::{Outcome, Status};
@@ -83,6 +84,10 @@ pub struct VisitOptions {
     pub signer: Signer,
     /// Where the control traffic goes, if it is to be kept; [`capture::reserve`] has made the file.
     pub capture: Option<PathBuf>,
+    /// By how much more than usual checks sample.
+    pub sizes: Sizes,
+    /// The visit that this one goes on with: the record holds the evidence of both.
+    pub continues: Option<Arc<Earlier>>,
 }
 
 /// Where a record goes.
@@ -106,7 +111,14 @@ impl Keep {
 impl VisitOptions {
     /// What the size of the checks depends on.
     pub fn volume(&self) -> Volume {
-        volume(self.profile.as_ref(), self.depth)
+        let usual = volume(self.profile.as_ref(), self.depth);
+        Volume { load_time: self.sizes.time("throughput", usual.load_time), sizes: self.sizes.clone(), ..usual }
+    }
+
+    /// The confidence of all intervals: the profile's, and a higher one for figures that an earlier visit has looked at already.
+    fn confidence(&self) -> f64 {
+        let stated = self.profile.as_ref().map_or(0.95, Profile::confidence);
+        self.continues.as_ref().map_or(stated, |earlier| earlier.next_confidence(stated))
     }
 
     /// The SIP service that was sold, and whom to register there.
@@ -130,11 +142,12 @@ impl VisitOptions {
             streams: self.streams.or_else(|| profile.map(Profile::streams)).unwrap_or(4),
             load_time: volume.load_time,
             max_octets: self.max_octets,
-            confidence: profile.map_or(0.95, Profile::confidence),
+            confidence: self.confidence(),
             dscp: self.dscp,
             capacity: profile.map(|profile| profile.capacity).unwrap_or_default(),
             classes: profile.and_then(|profile| profile.classes.clone()),
             voice: profile.and_then(|profile| profile.voice).unwrap_or_default(),
+            sizes: self.sizes.clone(),
         }
     }
 }
@@ -151,7 +164,7 @@ pub fn volume(profile: Option<&Profile>, depth: Depth) -> Volume {
         changes: tv.changes,
         hold: tv.hold(),
     });
-    Volume { depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit, tv }
+    Volume { depth, load_time, sold_down_mbit, sold_up_mbit, classes_mbit, tv, sizes: Sizes::NONE }
 }
 
 /// What a tier is sold with beside the line itself.
@@ -345,7 +358,8 @@ impl Running {
         self.record.add(check, took, outcome);
         self.save();
         if let Some(profile) = &self.options.profile {
-            self.tell(VisitEvent::Judged { so_far: self.record.judged(profile) });
+            let whole = self.whole();
+            self.tell(VisitEvent::Judged { so_far: whole.as_ref().unwrap_or(&self.record).judged(profile) });
         }
     }
 
@@ -371,6 +385,11 @@ impl Running {
         let order: Vec<&str> = self.checks.iter().map(|c| c.spec().name).collect();
         self.record.checks.sort_by_key(|c| order.iter().position(|name| *name == c.check));
         self.record.finish(Timestamp::now(), self.interrupted.take());
+        // From here on the record is the whole one.
+        if let Some(whole) = self.whole() {
+            self.record = whole;
+            self.options.continues = None;
+        }
         self.record.conclude(self.options.profile.as_ref());
         if let Some(path) = self.save() {
             self.tell(VisitEvent::Saved { path });
@@ -378,10 +397,18 @@ impl Running {
         self.record
     }
 
+    /// This visit and the one that it goes on with in one record, where there is such.
+    fn whole(&self) -> Option<Record> {
+        let earlier = self.options.continues.as_deref()?;
+        Some(continued::merged(earlier, &self.record, self.options.profile.as_ref()))
+    }
+
     /// Signs and saves; what stands in the way is told once, until it changes.
     fn save(&mut self) -> Option<PathBuf> {
-        self.options.signer.sign(&mut self.record, Timestamp::now());
-        match self.options.keep.save(&self.record) {
+        let mut whole = self.whole();
+        let record = whole.as_mut().unwrap_or(&mut self.record);
+        self.options.signer.sign(record, Timestamp::now());
+        match self.options.keep.save(record) {
             Ok(path) => {
                 self.save_error = None;
                 Some(path)

@@ -8,6 +8,8 @@ mod repeats;
 
 #[path = "history/outside.rs"]
 mod outside;
+#[path = "history/statement.rs"]
+mod statement;
 #[path = "history/store.rs"]
 mod store;
 #[path = "history/typed.rs"]

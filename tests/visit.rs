@@ -3,6 +3,8 @@
 //! Needs root (namespaces, raw sockets, a small file system for the full disk) and `ip`: fails loudly without. All
 //! traffic stays in namespaces that the tests make; every run is bounded in time and is ended by its process number.
 
+#[path = "visit/continued.rs"]
+mod continued;
 #[path = "visit/demo.rs"]
 mod demo;
 #[path = "visit/ends.rs"]

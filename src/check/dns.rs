@@ -22,7 +22,7 @@ use futures_util::future::{BoxFuture, join_all};
 use self::questions::Questions;
 use self::run::Closely;
 use super::{Check, Context, Finished, LiveFigure};
-use crate::plan::{Class, Cost, Need, Spec, Volume};
+use crate::plan::{Class, Cost, Need, Sizes, Spec, Volume, sizes};
 use crate::reading::{Outcome, Status};
 use crate::unit::Depth;
 
@@ -46,6 +46,14 @@ struct Counts {
     cached: usize,
     nonexistent: usize,
     over_tcp: usize,
+}
+
+/// The lookups of a depth, enlarged.
+fn sized(depth: Depth, sizes: &Sizes) -> Counts {
+    let Counts { uncached, cached, nonexistent, over_tcp } = counts(depth);
+    let count = |usual: usize| usize::try_from(sizes.count("dns", usual as u64)).unwrap_or(usual);
+    // Lookups over TCP are not what is short: they stay as many.
+    Counts { uncached: count(uncached), cached: count(cached), nonexistent: count(nonexistent), over_tcp }
 }
 
 fn counts(depth: Depth) -> Counts {
@@ -75,13 +83,19 @@ impl Check for Dns {
         Some(count as u64)
     }
 
+    fn most(&self, volume: &Volume) -> f64 {
+        let Counts { uncached, cached, nonexistent, .. } = counts(volume.depth);
+        // Message numbers are of 16 bits, and each is used once: far above what the time allows.
+        sizes::most(INTERVAL * (uncached + cached + nonexistent) as u32)
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         async move { Finished::from(examine(context).await) }.boxed()
     }
 }
 
 fn cost(volume: &Volume) -> Cost {
-    let Counts { uncached, cached, nonexistent, over_tcp } = counts(volume.depth);
+    let Counts { uncached, cached, nonexistent, over_tcp } = sized(volume.depth, &volume.sizes);
     let over_udp = uncached + cached + nonexistent;
     // About 100 octets each way, a TCP lookup about ten packets; two resolvers are usual. Of the closer look the answers of
     // set sizes and two handshakes of TLS count.
@@ -106,7 +120,7 @@ async fn examine(context: Context) -> Outcome {
         return outcome;
     }
     let zone = context.far_end.as_ref().and_then(|far_end| far_end.zone.clone());
-    let counts = counts(context.effort.depth);
+    let counts = sized(context.effort.depth, &context.effort.sizes);
     let device = context.interface.name.as_str();
     let live = |done: usize| {
         let text = format!("{} resolver(s), {done} lookups sent", resolvers.len());

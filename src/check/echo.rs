@@ -18,7 +18,7 @@ use futures_util::future::BoxFuture;
 use self::targets::{Aim, aims, destination, far_end_addresses, find_provider_hop, source};
 use super::probing::{Device, run_echo};
 use super::{Check, Context, Finished, LiveFigure};
-use crate::plan::{Class, Cost, Need, Spec, Volume};
+use crate::plan::{Class, Cost, Need, Sizes, Spec, Volume, sizes};
 use crate::proto::echo::schedule::Pattern;
 use crate::proto::echo::{EchoMachine, EchoSettings, Event};
 use crate::reading::Outcome;
@@ -38,6 +38,12 @@ const LIVE_INTERVAL: Duration = Duration::from_millis(250);
 pub struct EchoCheck {
     /// How the gaps between probes are drawn.
     pub pattern: Pattern,
+}
+
+/// The same, enlarged.
+fn sized(depth: Depth, sizes: &Sizes) -> (u64, Duration, Duration) {
+    let (count, gap, wait) = effort(depth);
+    (sizes.count("echo", count), gap, wait)
 }
 
 /// Probes to each target, their gap, and how long a reply may take.
@@ -61,6 +67,11 @@ impl Check for EchoCheck {
         reading.starts_with("echo.").then(|| effort(depth).0)
     }
 
+    fn most(&self, volume: &Volume) -> f64 {
+        let (count, gap, _) = effort(volume.depth);
+        sizes::most(gap.mul_f64(count as f64))
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         let pattern = self.pattern;
         async move { Finished::from(examine(pattern, context).await) }.boxed()
@@ -68,7 +79,7 @@ impl Check for EchoCheck {
 }
 
 fn cost(volume: &Volume) -> Cost {
-    let (count, gap, _) = effort(volume.depth);
+    let (count, gap, _) = sized(volume.depth, &volume.sizes);
     let time = PREPARATION + gap * u32::try_from(count).unwrap_or(u32::MAX);
     // Three targets, request and reply, in both families.
     Cost { time, octets: 2 * 3 * 2 * count * FRAME }
@@ -103,7 +114,7 @@ async fn examine(pattern: Pattern, context: Context) -> Outcome {
     if plan.is_empty() {
         return Outcome::not_tested("there is neither a gateway nor a far end to send echoes to");
     }
-    let (count, interval, waiting_time) = effort(context.effort.depth);
+    let (count, interval, waiting_time) = sized(context.effort.depth, &context.effort.sizes);
     let settings = EchoSettings {
         count,
         interval,
@@ -211,6 +222,7 @@ mod tests {
                 sold_up_mbit: 0.0,
                 classes_mbit: None,
                 tv: None,
+                sizes: Sizes::NONE,
             })
             .time
         };

@@ -114,6 +114,7 @@ mod tests {
             sold_up_mbit: 40.0,
             classes_mbit: None,
             tv,
+            sizes: crate::plan::Sizes::NONE,
         };
         let of = |depth| cost(&volume(depth, Some(tv)));
         // 1 + 3 + 3 s; 2 MB a second, and beside it 140 echoes of 126 octets to four targets, there and back.

@@ -213,6 +213,7 @@ mod tests {
                 sold_up_mbit: 0.0,
                 classes_mbit: None,
                 tv: None,
+                sizes: crate::plan::Sizes::NONE,
             });
             assert!(cost.time < Duration::from_secs(5), "{depth:?}: {:?}", cost.time);
         }

@@ -134,6 +134,7 @@ mod tests {
             sold_up_mbit: 40.0,
             classes_mbit: None,
             tv: None,
+            sizes: crate::plan::Sizes::NONE,
         };
         let cost = cost(&volume);
         // (100 + 40) Mbit/s x 1.25 x 20 s / 8

@@ -283,6 +283,7 @@ mod tests {
             sold_up_mbit: 40.0,
             classes_mbit: None,
             tv: None,
+            sizes: crate::plan::Sizes::NONE,
         };
         // (150 + 60) Mbit/s x 3 s / 8
         assert_eq!((cost(&volume).time, cost(&volume).octets), (Duration::from_secs(13), 78_750_000));

@@ -36,10 +36,17 @@ impl Check for Throughput {
         Spec { name: "throughput", needs: &[Need::FarEnd], gives: &[], class: Class::Load, cost }
     }
 
+    fn most(&self, volume: &Volume) -> f64 {
+        (LONGEST_LOAD.as_secs_f64() / volume.load_time.as_secs_f64().max(0.001)).max(1.0)
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         async move { Finished::from(examine(context).await) }.boxed()
     }
 }
+
+/// The longest load phase that is asked for: a minute is what a soak takes, and customers wait for.
+const LONGEST_LOAD: Duration = Duration::from_secs(60);
 
 /// What slow start may take at most before the load time counts: 1 s holds 10 doublings at 100 ms round trip.
 fn start_up_allowance(depth: Depth) -> Duration {
@@ -247,6 +254,7 @@ mod tests {
             sold_up_mbit: 40.0,
             classes_mbit: None,
             tv: None,
+            sizes: crate::plan::Sizes::NONE,
         };
         let cost = cost(&volume);
         assert_eq!(cost.time, Duration::from_secs(9));

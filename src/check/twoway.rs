@@ -19,7 +19,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Check, Context, Finished, LiveFigure, LiveSink};
 use crate::farend::client::StampOffer;
-use crate::plan::{Class, Cost, Need, Spec, Volume};
+use crate::plan::{Class, Cost, Need, Sizes, Spec, Volume, sizes};
 use crate::proto::stamp::account::Reflector;
 use crate::proto::stamp::schedule::Spacing;
 use crate::proto::stamp::sender::Config;
@@ -69,6 +69,12 @@ pub struct Peer {
     pub key: Option<Key>,
 }
 
+/// Packets and pace by depth, enlarged. The pace stays as it is: what is lost in bursts depends on it.
+fn sized(depth: Depth, sizes: &Sizes) -> (u64, Duration) {
+    let (count, interval) = effort(depth);
+    (sizes.count("twoway", count), interval)
+}
+
 /// Packets and pace by depth.
 fn effort(depth: Depth) -> (u64, Duration) {
     match depth {
@@ -93,6 +99,11 @@ impl Check for Twoway {
         is_of_stream.then(|| effort(depth).0)
     }
 
+    fn most(&self, volume: &Volume) -> f64 {
+        let (packets, interval) = effort(volume.depth);
+        sizes::most(interval.mul_f64(packets as f64))
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         let asked = self.clone();
         async move { Finished::from(examine(asked, context).await) }.boxed()
@@ -100,7 +111,7 @@ impl Check for Twoway {
 }
 
 fn cost(volume: &Volume) -> Cost {
-    let (packets, interval) = effort(volume.depth);
+    let (packets, interval) = sized(volume.depth, &volume.sizes);
     // A round trip and a few closing packets come on top; the wait only where packets are lost.
     let time = interval * u32::try_from(packets).unwrap_or(u32::MAX) + Duration::from_millis(500);
     // In each IP version.
@@ -109,7 +120,7 @@ fn cost(volume: &Volume) -> Cost {
 }
 
 async fn examine(Twoway { form, peer }: Twoway, context: Context) -> Outcome {
-    let (count, interval) = effort(context.effort.depth);
+    let (count, interval) = sized(context.effort.depth, &context.effort.sizes);
     let plan =
         StreamPlan { device: Some(context.interface.name.clone()), dscp: context.effort.dscp, count: Some(count), interval };
     let (config, beside) = match peer {
@@ -243,6 +254,7 @@ mod tests {
             sold_up_mbit: 0.0,
             classes_mbit: None,
             tv: None,
+            sizes: Sizes::NONE,
         });
         assert_eq!((cost.time, cost.octets), (Duration::from_millis(9500), 960_000 + 2 * 98 * (200 + 628 + 328)));
     }

@@ -145,6 +145,7 @@ mod tests {
             sold_up_mbit: 40.0,
             classes_mbit: None,
             tv: None,
+            sizes: crate::plan::Sizes::NONE,
         };
         // 150 packets of 220 octets, both ways, of 17 calls at most.
         let quick = cost(&volume(Depth::Quick));

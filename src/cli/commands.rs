@@ -2,6 +2,7 @@
 
 mod check_record;
 pub(super) mod compare;
+mod continued;
 pub(super) mod demo;
 mod guide;
 pub(super) mod handbook;

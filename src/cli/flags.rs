@@ -89,9 +89,9 @@ pub struct VisitArgs {
     /// What the modem's or terminal's page shows of the line: a TOML file, or `ask` to be asked (a file of that name is `./ask`).
     #[arg(long, value_name = "FILE")]
     pub line: Option<String>,
-    /// Where the laptop is plugged in.
-    #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
-    pub position: PositionArg,
+    /// Where the laptop is plugged in; default: at the gateway.
+    #[arg(long, value_enum)]
+    pub position: Option<PositionArg>,
     /// The customer was asked and agrees to the line being filled.
     #[arg(long)]
     pub yes: bool,
@@ -128,8 +128,12 @@ pub struct VisitArgs {
 #[derive(Debug, Args)]
 pub struct VerifyArgs {
     /// Tier: a name from `profile list` or a TOML file.
-    #[arg(long, short, value_name = "TIER")]
-    pub profile: String,
+    #[arg(long, short, value_name = "TIER", required_unless_present = "going_on_with")]
+    pub profile: Option<String>,
+    /// Go on with a visit that left something not proven or not tested: only the checks that this takes run, with as many samples as it takes, and a new
+    /// record holds the evidence of both. Circuit, tier, position and depth are those of the record, which stays as it is.
+    #[arg(long = "continue", id = "going_on_with", value_name = "RECORD", conflicts_with_all = ["guide", "depth", "access"])]
+    pub going_on_with: Option<PathBuf>,
     /// Make the visit at two places: the plug is asked to be moved, the second visit begins when the link is back, and the two are compared.
     #[arg(long, conflicts_with_all = ["record", "capture", "plan"])]
     pub guide: bool,
@@ -326,6 +330,16 @@ pub enum DepthArg {
     Soak,
 }
 
+impl From<Depth> for DepthArg {
+    fn from(depth: Depth) -> Self {
+        match depth {
+            Depth::Quick => Self::Quick,
+            Depth::Handoff => Self::Handoff,
+            Depth::Soak => Self::Soak,
+        }
+    }
+}
+
 impl From<DepthArg> for Depth {
     fn from(depth: DepthArg) -> Self {
         match depth {
@@ -356,6 +370,24 @@ pub enum PositionArg {
     Gateway,
     /// Further inside the home.
     Inside,
+}
+
+impl VisitArgs {
+    /// Where the laptop is plugged in.
+    pub fn position(&self) -> Position {
+        self.position.unwrap_or(PositionArg::Gateway).into()
+    }
+}
+
+impl From<Position> for PositionArg {
+    fn from(position: Position) -> Self {
+        match position {
+            Position::Ont => Self::Ont,
+            Position::Modem => Self::Modem,
+            Position::Gateway => Self::Gateway,
+            Position::Inside => Self::Inside,
+        }
+    }
 }
 
 impl From<PositionArg> for Position {

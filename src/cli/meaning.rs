@@ -9,6 +9,7 @@ use super::output;
 use crate::check::Access;
 use crate::farend::invitation;
 use crate::line::{self, Interview, LineFacts};
+use crate::plan::Sizes;
 use crate::profile::{self, Profile};
 use crate::record::sign::{Signer, keys};
 use crate::record::store;
@@ -87,7 +88,7 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         interface,
         vlan: args.vlan.unwrap_or_default().with_priority(args.vlan_priority),
         access,
-        position: args.position.into(),
+        position: args.position(),
         circuit: args.circuit.clone(),
         note: args.note.clone(),
         profile,
@@ -102,6 +103,8 @@ pub(super) async fn visit_options(args: &VisitArgs, profile: Option<Profile>) ->
         keep: keep(args.record.as_deref())?,
         signer: signer(),
         capture: args.capture.clone(),
+        sizes: Sizes::NONE,
+        continues: None,
     })
 }
 

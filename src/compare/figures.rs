@@ -98,21 +98,16 @@ pub(super) fn compare(first: &Record, second: &Record) -> Figures {
     let mut figures = Figures { changes: Vec::new(), unchanged: 0, untold: Vec::new() };
     for (one, other) in pairs {
         let of = words::selector(one);
-        if let Some(because) = excuse(one, other) {
-            figures.untold.push(Untold { reading: one.name.clone(), of, because });
-            continue;
-        }
-        let bounds = if is_exact(one) && is_exact(other) {
-            (one.value != other.value).then_some((None, None))
-        } else {
-            let (low, high) = difference::interval(&estimate(one, confidence), &estimate(other, confidence));
-            let margin = margin(one, other);
-            let is_beyond = low.is_some_and(|low| low > margin) || high.is_some_and(|high| high < -margin);
-            is_beyond.then_some((low, high))
-        };
-        let Some((low, high)) = bounds else {
-            figures.unchanged += 1;
-            continue;
+        let (low, high) = match apart(one, other, confidence) {
+            Apart::Untold(because) => {
+                figures.untold.push(Untold { reading: one.name.clone(), of, because });
+                continue;
+            }
+            Apart::ByChance => {
+                figures.unchanged += 1;
+                continue;
+            }
+            Apart::Beyond(low, high) => (low, high),
         };
         let course = course(one, other, [first, second]);
         let (name, unit) = (one.name.clone(), one.unit);
@@ -122,8 +117,33 @@ pub(super) fn compare(first: &Record, second: &Record) -> Figures {
     figures
 }
 
+/// How two readings of one figure stand to each other.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Apart {
+    /// Chance can explain what lies between them; of exact figures, nothing does.
+    ByChance,
+    /// They differ beyond chance: limits of second less first, missing where they are open and for exact figures.
+    Beyond(Option<f64>, Option<f64>),
+    /// It can't be told, and why.
+    Untold(String),
+}
+
+/// Holds two readings of one figure against each other, at this confidence.
+pub fn apart(one: &Reading, other: &Reading, confidence: f64) -> Apart {
+    if let Some(because) = excuse(one, other) {
+        return Apart::Untold(because);
+    }
+    if is_exact(one) && is_exact(other) {
+        return if one.value == other.value { Apart::ByChance } else { Apart::Beyond(None, None) };
+    }
+    let (low, high) = difference::interval(&estimate(one, confidence), &estimate(other, confidence));
+    let margin = margin(one, other);
+    let is_beyond = low.is_some_and(|low| low > margin) || high.is_some_and(|high| high < -margin);
+    if is_beyond { Apart::Beyond(low, high) } else { Apart::ByChance }
+}
+
 /// A setting, a count, an answer of yes or no: known and not estimated. A time is never known exactly, even when it was taken once.
-fn is_exact(reading: &Reading) -> bool {
+pub fn is_exact(reading: &Reading) -> bool {
     let is_time =
         matches!(reading.unit, Unit::Millisecond | Unit::Second | Unit::MegabitPerSecond | Unit::PerSecond | Unit::PerMinute);
     let is_setting = ["link.speed", "dhcp4.lease_time"].contains(&reading.name.as_str());

@@ -15,6 +15,10 @@ pub(super) fn check(first: &Record, second: &Record) -> Result<(), Unlike> {
     if first.id == second.id {
         return Err(Unlike(vec!["they are one and the same record".to_owned()]));
     }
+    let holds = |one: &Record, other: &Record| one.continues.iter().any(|part| part.record == other.id);
+    if holds(first, second) || holds(second, first) {
+        return Err(Unlike(vec!["the one goes on with the other and holds its evidence: nothing is left to compare".to_owned()]));
+    }
     if first.redacted.is_some() || second.redacted.is_some() {
         let why = "a redacted copy no longer tells which line it is of; compare the originals, then show or redact each";
         return Err(Unlike(vec![why.to_owned()]));

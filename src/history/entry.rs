@@ -4,8 +4,8 @@ use ring::digest::{Context, SHA256};
 
 use super::{Figure, Kept, Line, Millis, Service, Visit};
 use crate::metric::quantile::DelayHistogram;
-use crate::reading::{Outcome, Reading, Series, Status, Target, Unit};
-use crate::record::{Record, Verdict};
+use crate::reading::{Limit, Outcome, Reading, Series, Status, Target, Unit};
+use crate::record::{CheckRecord, Record, Verdict};
 use crate::unit::digest::{hexadecimal, sha256};
 use crate::unit::{Load, Segment};
 
@@ -26,6 +26,8 @@ pub struct Entry {
     pub sketches: Vec<(Figure, DelayHistogram)>,
     /// The document itself, as JSON.
     pub document: Vec<u8>,
+    /// The tier's text; the visit names its digest.
+    pub tier: Option<String>,
 }
 
 impl Entry {
@@ -52,23 +54,36 @@ impl Entry {
             line_facts: facts.unwrap_or_default(),
             record_digest: hexadecimal(&sha256(&document)),
         };
-        let series = record.checks.iter().flat_map(|check| &check.outcome.series);
+        let series = own(record).flat_map(|check| &check.outcome.series);
         let sketches = series.filter(|series| series.unit == Unit::Millisecond).filter_map(sketch).collect();
-        Self { visit, readings: readings(record), sketches, document }
+        let tier = profile.map(|profile| profile.text.clone());
+        Self { visit, readings: readings(record), sketches, document, tier }
     }
 }
 
-/// The readings, one of each figure: of two the later.
+/// The checks of the record's own visit. What it took over from an earlier one is kept with that one, at its own time.
+fn own(record: &Record) -> impl Iterator<Item = &CheckRecord> {
+    record.checks.iter().chain(&record.replaced).filter(|check| check.part.is_none())
+}
+
+/// The readings as this visit measured them, one of each figure: of two the later.
 fn readings(record: &Record) -> Vec<Kept> {
     let mut kept = std::collections::BTreeMap::new();
-    for reading in record.checks.iter().flat_map(|check| &check.outcome.readings) {
+    let standing = own(record).flat_map(|check| &check.outcome.readings);
+    // Where counts were added to those of an earlier visit, its own part is among these.
+    let aside = own(record).flat_map(|check| &check.set_aside).map(|aside| &aside.reading);
+    for reading in standing.chain(aside) {
         let verdicts = record.judgements.iter().filter(|judgement| judgement.is_of(reading)).map(|judgement| judgement.verdict);
         let figure = Figure::of(reading);
         let Reading { unit, confidence, samples, exceeds, .. } = *reading;
         // Without the sign of a zero, which SQLite does not keep.
         let (value, low, high) = (reading.value + 0.0, reading.low.map(|low| low + 0.0), reading.high.map(|high| high + 0.0));
         let verdict = verdicts.max_by_key(|verdict| severity(*verdict));
-        kept.insert(figure.clone(), Kept { figure, unit, value, low, high, confidence, samples, exceeds, verdict });
+        let mut limited: Vec<Limit> = reading.limited_by.iter().map(|limit| limit.side).collect();
+        limited.sort_by_key(|side| side.word());
+        limited.dedup();
+        let limited = Some(limited);
+        kept.insert(figure.clone(), Kept { figure, unit, value, low, high, confidence, samples, exceeds, verdict, limited });
     }
     kept.into_values().collect()
 }
@@ -105,7 +120,7 @@ fn service(record: &Record) -> Service {
         return Service::Unknown;
     }
     let of = |names: &'static [&str]| {
-        record.checks.iter().filter(move |check| names.contains(&check.check.as_str())).map(|check| &check.outcome)
+        own(record).filter(move |check| names.contains(&check.check.as_str())).map(|check| &check.outcome)
     };
     // Of the ways to one place the worse counts, of several places the one that is heard best: a place that is silent is not the line.
     let mut lost = std::collections::BTreeMap::new();
@@ -144,12 +159,25 @@ pub fn figures_digest<'a>(readings: impl IntoIterator<Item = &'a Kept>) -> Diges
         let verdict = kept.verdict.map_or("-", Verdict::word);
         let (value, low, high) = (bits(Some(kept.value)), bits(kept.low), bits(kept.high));
         let (confidence, unit) = (bits(Some(kept.confidence)), kept.unit.symbol());
-        let line = format!("{figure} {unit} {value} {low} {high} {confidence} {} {} {verdict}\n", kept.samples, kept.exceeds);
+        // Visits of earlier forms have no word on what bounded their figures, and keep their digests.
+        let limited = kept.limited.as_ref().map_or_else(String::new, |limited| format!(" bounded:{}", limits_text(limited)));
+        let line =
+            format!("{figure} {unit} {value} {low} {high} {confidence} {} {} {verdict}{limited}\n", kept.samples, kept.exceeds);
         context.update(line.as_bytes());
     }
     let mut out = [0; 32];
     out.copy_from_slice(context.finish().as_ref());
     out
+}
+
+/// Whose limits bounded a figure, as it is kept: names with blanks between.
+pub(super) fn limits_text(limits: &[Limit]) -> String {
+    limits.iter().map(|side| side.word()).collect::<Vec<_>>().join(" ")
+}
+
+/// The same read back; names of later versions are left out.
+pub(super) fn limits_of(text: &str) -> Vec<Limit> {
+    text.split(' ').filter_map(|word| Limit::ALL.into_iter().find(|side| side.word() == word)).collect()
 }
 
 /// Digest of an entry: the one before it, its place, the visit and its figures. One that is missing or altered breaks every later one.

@@ -6,6 +6,7 @@
 
 pub mod chain;
 mod days;
+mod rates;
 mod read;
 mod retain;
 mod write;
@@ -19,6 +20,7 @@ use std::time::Duration;
 use rusqlite::{Connection, ErrorCode, OpenFlags, backup::Backup};
 
 use super::Figure;
+pub use rates::RatePoint;
 pub use read::Point;
 pub use retain::{Dropped, Policy};
 pub use write::Added;
@@ -27,7 +29,7 @@ pub use write::Added;
 const APPLICATION: i64 = 0x4453_5450;
 
 /// The steps from an empty file to the newest form; each is applied once, in one transaction. Steps are added, never changed.
-const STEPS: [&str; 1] = [include_str!("store/step1.sql")];
+const STEPS: [&str; 2] = [include_str!("store/step1.sql"), include_str!("store/step2.sql")];
 
 /// Room that the log may keep when it is idle: enough to delete from a full disk without growing.
 const LOG_OCTETS: i64 = 8 << 20;

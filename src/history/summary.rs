@@ -1,12 +1,13 @@
 //! What a span of a line's history says: whether it carried packets, what its figures are, drift, change, and follow the hour.
 //!
 //! [`summarise`] asks the store for visits and values and hands them to pure parts: [`outage`] makes outages of visits, [`figure`] says everything of one
-//! figure, [`pattern`] tells a busy-hour trouble from one that is always there. The hard thing is to claim little: each part names its method and how often it
+//! figure, [`pattern`] tells a busy-hour trouble from one that is always there, [`statement`] holds the rates against the speeds that a contract states. The hard thing is to claim little: each part names its method and how often it
 //! is wrong, and a figure that can't carry a claim says so.
 
 mod figure;
 mod outage;
 mod pattern;
+mod statement;
 
 use jiff::tz::TimeZone;
 use schemars::JsonSchema;
@@ -15,6 +16,7 @@ use serde::{Deserialize, Serialize};
 pub use figure::{Change, Course, Delays, FigureSummary, Related, Trend};
 pub use outage::{Availability, Outage};
 pub use pattern::{Finding, Pattern};
+pub use statement::{LeftOut, Stated};
 
 use super::store::{HistoryError, Store};
 use super::{Figure, Line, Span, Visit};
@@ -88,6 +90,9 @@ pub struct Summary {
     pub availability: Availability,
     /// Outages in the order of time.
     pub outages: Vec<Outage>,
+    /// What the visits say of the speeds that the tier states, where it states some.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub stated: Option<Stated>,
     /// Every figure that moved or has a limit.
     pub figures: Vec<FigureSummary>,
     /// Figures that had one value throughout, by name.
@@ -137,6 +142,7 @@ pub fn summarise(store: &Store, line: &Line, terms: &Terms) -> Result<Summary, H
         faults: faults(&visits),
         availability: outage::availability(&visits),
         outages: outage::outages(&visits),
+        stated: statement::summarise(store, line, terms, &visits)?,
         figures,
         still,
         delays,

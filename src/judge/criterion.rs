@@ -5,8 +5,8 @@
 //! at most `(1 - c) / 2`: 2.5 per cent at 95. That holds for each criterion by itself, not for all of a profile together.
 
 use super::limit::Basis;
-use super::remedy::remedy;
-use super::verdict::{Judgement, Limits, Verdict};
+use super::remedy::{self, Remedy};
+use super::verdict::{Judgement, Limits, ToProve, Verdict};
 use crate::line::LineFacts;
 use crate::profile::{Criterion, Profile, Setting};
 use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
@@ -44,7 +44,7 @@ fn selects(criterion: &Criterion, reading: &Reading) -> bool {
         && load
 }
 
-fn judge_reading(basis: Basis<'_>, criterion: &Criterion, reading: &Reading, excuse: Option<&str>) -> Judgement {
+fn judge_reading(basis: Basis<'_>, criterion: &Criterion, reading: &Reading, excuse: Option<Excuse>) -> Judgement {
     let computed = basis.limits_for(criterion, reading.family);
     let unknown = computed.as_ref().err().copied();
     let limit = computed.unwrap_or_default();
@@ -54,14 +54,15 @@ fn judge_reading(basis: Basis<'_>, criterion: &Criterion, reading: &Reading, exc
     let (verdict, because, remedy) = match (softened, excuse) {
         _ if unknown.is_some() => {
             let words = format!("{} has no limit to hold it against: {}", words::of(reading), unknown.unwrap_or_default());
-            (Verdict::NotProven, words, Some(TYPE_IT_IN.to_owned()))
+            (Verdict::NotProven, words, Some(remedy::type_it_in()))
         }
         (Verdict::Fail, Some(excuse)) => {
             let words = because(by_interval, softened, reading, &limit);
-            (Verdict::NotProven, format!("{words}, but the check failed: {excuse}"), Some(FAR_END_FIRST.to_owned()))
+            let remedy = remedy::after(check_of(&reading.name), excuse.side);
+            (Verdict::NotProven, format!("{words}, but the check failed: {}", excuse.words), Some(remedy))
         }
         (verdict, _) => {
-            let remedy = (verdict == Verdict::NotProven).then(|| remedy(reading, &limit));
+            let remedy = (verdict == Verdict::NotProven).then(|| remedy::of(reading, &limit));
             (verdict, because(by_interval, verdict, reading, &limit), remedy)
         }
     };
@@ -82,8 +83,17 @@ fn judge_reading(basis: Basis<'_>, criterion: &Criterion, reading: &Reading, exc
         verdict,
         because,
         basis: criterion.basis.clone(),
-        remedy,
+        remedy: words_of(&remedy),
+        to_prove: steps_of(remedy),
     }
+}
+
+fn words_of(remedy: &Option<Remedy>) -> Option<String> {
+    remedy.as_ref().map(|remedy| remedy.words.clone())
+}
+
+fn steps_of(remedy: Option<Remedy>) -> Vec<ToProve> {
+    remedy.map_or_else(Vec::new, |remedy| remedy.steps)
 }
 
 /// The verdict that an interval earns against limits; a missing bound is unbounded.
@@ -158,28 +168,35 @@ fn limit_words(reading: &Reading, limit: &Limits) -> String {
     }
 }
 
-const TYPE_IT_IN: &str = "type in what the modem's page shows: repeat the visit with --line ask";
-const FAR_END_FIRST: &str = "find out first whether the far end is up, then repeat the visit";
-
 /// Checks whose silence may as well be the far end's: without a hint, their failure proves nothing about the line.
 const THROUGH_THE_FAR_END: &[&str] = &["farend", "twoway", "throughput"];
 
 fn without_reading(basis: Basis<'_>, criterion: &Criterion, outcomes: &[(&str, &Outcome)]) -> Judgement {
-    let check = criterion.reading.name.split_once('.').map_or(criterion.reading.name, |(check, _)| check);
+    let check = check_of(criterion.reading.name);
     let outcome = outcomes.iter().find(|(name, _)| *name == check).map(|(_, outcome)| *outcome);
     let reason = |outcome: &Outcome| outcome.reason.clone().unwrap_or_else(|| "no reason was given".to_owned());
-    let (verdict, because) = match outcome {
-        None => (Verdict::NotTested, format!("the check {check} was not run")),
-        Some(o) if o.status == Status::NotTested => (Verdict::NotTested, format!("the check {check} did not run: {}", reason(o))),
+    let (verdict, because, remedy) = match outcome {
+        // What is known of the line itself is typed in; no check finds it out.
+        None if check == "line" => {
+            (Verdict::NotTested, "nothing was typed in about the line".to_owned(), Some(remedy::type_it_in()))
+        }
+        None => (Verdict::NotTested, format!("the check {check} was not run"), Some(remedy::run(check, None))),
+        Some(o) if o.status == Status::NotTested => {
+            let reason = reason(o);
+            (Verdict::NotTested, format!("the check {check} did not run: {reason}"), Some(remedy::run(check, Some(reason))))
+        }
         Some(o) if o.status == Status::Done => {
-            (Verdict::NotTested, format!("the check {check} ran, but gave no such figure{}", given(criterion)))
+            let words = format!("the check {check} ran, but gave no such figure{}", given(criterion));
+            (Verdict::NotTested, words, Some(remedy::without_figure(check, o.reason.as_deref())))
         }
         Some(o) => match excuse(check, o) {
-            Some(excuse) => (Verdict::NotProven, format!("the check {check} failed: {}; {excuse}", reason(o))),
-            None => (Verdict::Fail, format!("the check {check} failed: {}", reason(o))),
+            Some(Excuse { words, side }) => {
+                let words = format!("the check {check} failed: {}; {words}", reason(o));
+                (Verdict::NotProven, words, Some(remedy::after(check, side)))
+            }
+            None => (Verdict::Fail, format!("the check {check} failed: {}", reason(o)), None),
         },
     };
-    let remedy = (verdict == Verdict::NotProven).then(|| FAR_END_FIRST.to_owned());
     Judgement {
         criterion: criterion.name.clone(),
         severity: criterion.severity,
@@ -197,8 +214,14 @@ fn without_reading(basis: Basis<'_>, criterion: &Criterion, outcomes: &[(&str, &
         verdict,
         because,
         basis: criterion.basis.clone(),
-        remedy,
+        remedy: words_of(&remedy),
+        to_prove: steps_of(remedy),
     }
+}
+
+/// The check that gives a figure of this name.
+pub(super) fn check_of(name: &str) -> &str {
+    name.split_once('.').map_or(name, |(check, _)| check)
 }
 
 fn given(criterion: &Criterion) -> String {
@@ -210,12 +233,22 @@ fn given(criterion: &Criterion) -> String {
 }
 
 /// The excuse of a check that failed.
-fn failure_excuse(check: &str, outcome: &Outcome) -> Option<&'static str> {
+fn failure_excuse(check: &str, outcome: &Outcome) -> Option<Excuse> {
     (outcome.status == Status::Failed).then(|| excuse(check, outcome)).flatten()
 }
 
-/// Why a failed check doesn't count against the line: it says itself that the fault lies beyond it.
-fn excuse(check: &str, outcome: &Outcome) -> Option<&'static str> {
+/// Why a failed check doesn't count against the line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Excuse {
+    /// In words.
+    pub words: &'static str,
+    /// Whose the fault is, or may be.
+    pub side: Limit,
+}
+
+/// Why a failed check doesn't count against the line, if so: it says itself that the fault lies beyond it.
+pub fn excuse(check: &str, outcome: &Outcome) -> Option<Excuse> {
+    let with = |words, side| Some(Excuse { words, side });
     let in_segment = |wanted: &[Segment]| {
         let hit = |flaw: &Flaw| flaw.segment.is_some_and(|s| wanted.contains(&s));
         outcome.flaws.iter().any(hit)
@@ -223,11 +256,11 @@ fn excuse(check: &str, outcome: &Outcome) -> Option<&'static str> {
     if in_segment(&[Segment::Home, Segment::Access, Segment::Network]) {
         None
     } else if in_segment(&[Segment::FarEnd]) {
-        Some("that lies with the far end, not the line")
+        with("that lies with the far end, not the line", Limit::FarEnd)
     } else if in_segment(&[Segment::TestSet]) {
-        Some("that lies with the test set, not the line")
+        with("that lies with the test set, not the line", Limit::TestSet)
     } else if THROUGH_THE_FAR_END.contains(&check) {
-        Some("it may be the far end as well as the line")
+        with("it may be the far end as well as the line", Limit::FarEnd)
     } else {
         None
     }

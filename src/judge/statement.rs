@@ -10,9 +10,11 @@
 use std::collections::BTreeMap;
 
 use jiff::civil::{Date, DateTime};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use crate::profile::statement::{Campaign, Speeds, Statement};
-use crate::reading::words::grouped;
+use crate::reading::words::{grouped, significant};
 use crate::unit::Direction;
 
 use super::sold::rate;
@@ -31,7 +33,8 @@ pub struct Measurement {
 }
 
 /// Which of the stated speeds.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum Stated {
     /// Always given.
     Minimum,
@@ -42,7 +45,8 @@ pub enum Stated {
 }
 
 /// What the measurements say of a stated speed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
 pub enum Ruling {
     /// It is given.
     Delivered,
@@ -53,12 +57,14 @@ pub enum Ruling {
 }
 
 /// One stated speed, and what became of it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Finding {
     /// Which way.
     pub direction: Direction,
     /// Which speed.
     pub stated: Stated,
+    /// As stated, Mbit/s of TCP payload.
+    pub mbit: f64,
     /// What follows.
     pub ruling: Ruling,
     /// Why, in words with figures.
@@ -73,19 +79,16 @@ pub fn rule(statement: &Statement, measurements: &[Measurement]) -> Vec<Finding>
 
 fn one_way(campaign: &Campaign, direction: Direction, speeds: &Speeds, all: &[Measurement]) -> Vec<Finding> {
     let counted = counted(campaign, direction, all);
-    let mut by_day: BTreeMap<Date, Vec<&Measurement>> = BTreeMap::new();
-    for one in &counted {
-        by_day.entry(one.at.date()).or_default().push(one);
-    }
+    let by_day = by_day(&counted);
     let missing = missing(campaign, &counted, &by_day);
     let rulings = [
-        (Stated::Minimum, minimum(campaign, speeds.minimum, &by_day)),
-        (Stated::Normal, normal(campaign, speeds.normal, &counted)),
-        (Stated::Maximum, maximum(campaign, speeds.maximum, &by_day)),
+        (Stated::Minimum, speeds.minimum, minimum(campaign, speeds.minimum, &by_day)),
+        (Stated::Normal, speeds.normal, normal(campaign, speeds.normal, &counted)),
+        (Stated::Maximum, speeds.maximum, maximum(campaign, speeds.maximum, &by_day)),
     ];
-    let finding = |(stated, (ruling, because)): (Stated, (Ruling, String))| match &missing {
-        Some(missing) => Finding { direction, stated, ruling: Ruling::NotEnough, because: missing.clone() },
-        None => Finding { direction, stated, ruling, because },
+    let finding = |(stated, mbit, (ruling, because)): (Stated, f64, (Ruling, String))| match &missing {
+        Some(missing) => Finding { direction, stated, mbit, ruling: Ruling::NotEnough, because: missing.clone() },
+        None => Finding { direction, stated, mbit, ruling, because },
     };
     rulings.into_iter().map(finding).collect()
 }
@@ -106,9 +109,83 @@ fn counted(campaign: &Campaign, direction: Direction, all: &[Measurement]) -> Ve
     counted
 }
 
+fn by_day(counted: &[Measurement]) -> BTreeMap<Date, Vec<&Measurement>> {
+    let mut by_day: BTreeMap<Date, Vec<&Measurement>> = BTreeMap::new();
+    for one in counted {
+        by_day.entry(one.at.date()).or_default().push(one);
+    }
+    by_day
+}
+
+/// How far the measurements of one direction are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Progress {
+    /// Which way.
+    pub direction: Direction,
+    /// Measurements that count.
+    pub counted: u32,
+    /// As many are needed at least.
+    pub measurements: u32,
+    /// Days with enough of them.
+    pub days_counted: u32,
+    /// As many are needed at least.
+    pub days: u32,
+}
+
+/// Counts the measurements of a direction as the rules do.
+pub fn progress(campaign: &Campaign, direction: Direction, all: &[Measurement]) -> Progress {
+    let counted = counted(campaign, direction, all);
+    let days = full_days(campaign, &by_day(&counted));
+    let number = |count: usize| u32::try_from(count).unwrap_or(u32::MAX);
+    Progress {
+        direction,
+        counted: number(counted.len()),
+        measurements: campaign.measurements,
+        days_counted: number(days),
+        days: campaign.days,
+    }
+}
+
+/// What a campaign asks for, in words: a sentence each.
+pub fn needs(statement: &Statement) -> Vec<String> {
+    let campaign = &statement.campaign;
+    let mut needs = vec![format!(
+        "{} measurements each way, on {} days with {} or more",
+        grouped(f64::from(campaign.measurements)),
+        campaign.days,
+        campaign.per_day
+    )];
+    if campaign.minutes_apart > 0 {
+        needs.push(format!("{} minutes or more between two of them", campaign.minutes_apart));
+    }
+    if (campaign.from_hour, campaign.to_hour) != (0, 24) {
+        needs.push(format!("between the hours {} and {}", campaign.from_hour, campaign.to_hour));
+    }
+    let share = |share: f64| significant(share * 100.0);
+    for (direction, speeds) in [(Direction::Down, &statement.down), (Direction::Up, &statement.up)] {
+        let below = match campaign.below_minimum_on_days {
+            1 => "on no day".to_owned(),
+            days => format!("on fewer than {days} days"),
+        };
+        needs.push(format!(
+            "{direction}: below {} {below}; {} reached by {} % of them; {} reached on {} days",
+            rate(speeds.minimum),
+            rate(speeds.normal),
+            share(campaign.normal_share),
+            rate(speeds.maximum * campaign.maximum_share),
+            campaign.maximum_on_days
+        ));
+    }
+    needs
+}
+
+fn full_days(campaign: &Campaign, by_day: &BTreeMap<Date, Vec<&Measurement>>) -> usize {
+    by_day.values().filter(|day| day.len() >= campaign.per_day as usize).count()
+}
+
 /// What the campaign still lacks, in words.
 fn missing(campaign: &Campaign, counted: &[Measurement], by_day: &BTreeMap<Date, Vec<&Measurement>>) -> Option<String> {
-    let days = by_day.values().filter(|day| day.len() >= campaign.per_day as usize).count();
+    let days = full_days(campaign, by_day);
     let mut lacks = Vec::new();
     if counted.len() < campaign.measurements as usize {
         lacks.push(format!("{} of {} measurements", grouped(counted.len() as f64), campaign.measurements));
@@ -215,6 +292,9 @@ mod tests {
     fn a_line_that_keeps_its_word_is_found_to_and_each_speed_says_why() {
         let found = rule(&statement(), &three_days(|_, _| 230.0));
         assert!(found.iter().all(|finding| finding.ruling == Ruling::Delivered), "{found:?}");
+        let all = three_days(|_, _| 230.0);
+        let counts = progress(&statement().campaign, Direction::Down, &all);
+        assert_eq!((counts.counted, counts.measurements, counts.days_counted, counts.days), (30, 30, 3, 3));
         assert_eq!(found[1].because, "30 of 30 measurements reach 200 Mbit/s; 27 must");
         assert_eq!((found[5].direction, found[5].stated), (Direction::Up, Stated::Maximum));
     }

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::profile::Severity;
-use crate::reading::{Reading, Target, Unit, words};
+use crate::reading::{Limit, Reading, Target, Unit, words};
 use crate::unit::{Direction, Family, Load};
 
 /// A verdict, on one criterion or on the visit (where `not-tested` does not occur).
@@ -90,9 +90,59 @@ pub struct Judgement {
     pub because: String,
     /// Where the limit comes from: a standard's clause, the contract, or an invented example.
     pub basis: String,
-    /// What it would take to prove it.
+    /// What it would take to prove it, or to test it.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub remedy: Option<String>,
+    /// The same as data, in the order in which it is to be done; records of versions before this one have the words alone.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub to_prove: Vec<ToProve>,
+}
+
+/// One step towards a verdict where there is none.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case", tag = "step")]
+pub enum ToProve {
+    /// Something has to change before: until then a check would find what it has found.
+    First {
+        /// What, in words.
+        what: String,
+        /// Whose it is, where it is not the line's.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        side: Option<Limit>,
+    },
+    /// Run a check, again or for the first time.
+    Run {
+        /// Its name.
+        check: String,
+    },
+    /// Run a check with more samples.
+    Sample {
+        /// Its name.
+        check: String,
+        /// So many are enough if the figure stays what it is.
+        samples: u64,
+        /// So many there are.
+        has: u64,
+    },
+    /// Type in what the modem's or terminal's page shows of the line.
+    TypeIn,
+    /// No single visit can take enough samples: watch the line.
+    Watch {
+        /// The check whose figure it is.
+        check: String,
+    },
+    /// No measurement proves this limit: it has to be set otherwise.
+    OtherLimit,
+}
+
+impl ToProve {
+    /// The check that is to be run, if it is one of those steps.
+    pub fn check(&self) -> Option<&str> {
+        match self {
+            Self::Run { check } | Self::Sample { check, .. } => Some(check),
+            Self::First { .. } | Self::TypeIn | Self::Watch { .. } | Self::OtherLimit => None,
+        }
+    }
 }
 
 impl Judgement {

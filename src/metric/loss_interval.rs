@@ -58,6 +58,23 @@ pub fn clustered(lost: u64, sent: u64, design_effect: f64, confidence: f64) -> I
     exact(lost as f64 / effect, sent as f64 / effect, confidence)
 }
 
+/// The design effect behind an interval of [`clustered`]: the one that gives it its width. 1 for an exact interval, for a narrower one, and where a bound
+/// is missing.
+pub fn design_effect_behind(lost: u64, sent: u64, interval: Interval) -> f64 {
+    let width = |interval: Interval| Some(interval.high? - interval.low?);
+    let of = |effect: f64| width(clustered(lost, sent, effect, interval.confidence));
+    // The width may be off by rounding, which is no effect.
+    let Some(wanted) = width(interval).filter(|wide| of(1.0).is_some_and(|plain| *wide > plain * (1.0 + 1e-9))) else {
+        return 1.0;
+    };
+    let (mut low, mut high) = (1.0, sent.max(1) as f64);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if of(middle).is_some_and(|found| found < wanted) { low = middle } else { high = middle }
+    }
+    high
+}
+
 /// The score (Wilson) interval (NIST/SEMATECH e-Handbook, 7.2.4.1): shorter than the exact one, but it covers
 /// `confidence` only on average. Both bounds are missing when nothing was sent.
 pub fn wilson(lost: u64, sent: u64, confidence: f64) -> Interval {

@@ -127,6 +127,7 @@ mod tests {
         sold_up_mbit: 40.0,
         classes_mbit: None,
         tv: None,
+        sizes: crate::plan::Sizes::NONE,
     };
 
     fn specs() -> Vec<Spec> {

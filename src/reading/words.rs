@@ -91,6 +91,11 @@ pub fn selector_of(target: Option<&Target>, direction: Option<String>, family: O
     parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
 }
 
+/// A reading's name with what it was taken on: `twoway.loss_ratio, down`.
+pub fn named(name: &str, of: &str) -> String {
+    if of.is_empty() { name.to_owned() } else { format!("{name}, {of}") }
+}
+
 /// A target in words.
 pub fn target_words(target: &Target) -> String {
     match target {

@@ -17,9 +17,9 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use self::mask::Masks;
-use super::Record;
 use super::canonical::Document;
 use super::sign::Finding;
+use super::{CaptureNote, Place, Record};
 use crate::unit::digest::sha256_words;
 
 /// What a redacted copy says of its making.
@@ -205,27 +205,38 @@ pub fn redact(document: &[u8], record: &Record, finding: &Finding) -> Result<Rec
     if let Some(profile) = &mut copy.profile {
         profile.digest = sha256_words(profile.text.as_bytes());
     }
+    // As for the copy's own original: without a signature in it, names could be tried out against its digest.
+    for part in copy.continues.iter_mut().filter(|part| part.signature.starts_with("unsigned")) {
+        part.digest = "left out".to_owned();
+    }
     copy.redacted = Some(Redacted { original, original_was: original_was.to_owned(), original_key, masked: masks.counts() });
     Ok(copy)
 }
 
 /// The names that stand in a field of their own, before any sentence that may repeat them.
 fn learn(record: &Record, masks: &mut Masks) {
-    masks.learn("host", &record.agent.host);
-    let place = &record.place;
+    let parts = record.continues.iter().map(|part| (&part.agent, &part.place, &part.capture));
+    for (agent, place, capture) in parts.chain([(&record.agent, &record.place, &record.capture)]) {
+        learn_head(&agent.host, place, capture.as_ref(), masks);
+    }
+    for check in record.checks.iter().chain(&record.replaced) {
+        for (name, fact) in &check.outcome.facts {
+            learn_fact(name, fact, masks);
+        }
+    }
+}
+
+/// The names in the head of a visit.
+fn learn_head(host: &str, place: &Place, capture: Option<&CaptureNote>, masks: &mut Masks) {
+    masks.learn("host", host);
     for (kind, name) in [("circuit", place.circuit.as_ref()), ("note", place.note.as_ref())] {
         masks.learn(kind, name.map_or("", String::as_str));
     }
     if !is_kernel_name(&place.interface) {
         masks.learn("interface", &place.interface);
     }
-    if let Some(capture) = &record.capture {
+    if let Some(capture) = capture {
         masks.learn("file", &capture.file);
-    }
-    for check in &record.checks {
-        for (name, fact) in &check.outcome.facts {
-            learn_fact(name, fact, masks);
-        }
     }
 }
 
@@ -257,7 +268,9 @@ fn whole(record: &mut Value, masks: &mut Masks) {
     let Value::Object(members) = record else { return };
     for (name, value) in members {
         match (name.as_str(), value) {
-            ("schema" | "id" | "started" | "finished" | "verdict", _) => {}
+            ("schema" | "id" | "record" | "digest" | "started" | "finished" | "verdict", _) => {}
+            // Each has a head like the record's own.
+            ("continues", Value::Array(parts)) => parts.iter_mut().for_each(|part| whole(part, masks)),
             ("agent", Value::Object(agent)) => own_field(agent, "host", "host", masks),
             ("place", Value::Object(place)) => {
                 own_field(place, "circuit", "circuit", masks);
@@ -280,7 +293,7 @@ fn whole(record: &mut Value, masks: &mut Masks) {
                     *text = masks.typed(text);
                 }
             }
-            ("checks", Value::Array(checks)) => checks.iter_mut().for_each(|check| outcome(check, masks)),
+            ("checks" | "replaced", Value::Array(checks)) => checks.iter_mut().for_each(|check| outcome(check, masks)),
             ("judgements" | "sold", inner) => sentences(inner, masks, false),
             (_, inner) => sentences(inner, masks, true),
         }

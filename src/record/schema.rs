@@ -10,6 +10,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use super::parts::{MergeNote, Part, SetAside};
 use super::redact::Redacted;
 use super::sign::Signature;
 use crate::isolate::{self, Isolation};
@@ -76,6 +77,15 @@ pub struct Record {
     /// Where a fault lies.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub isolation: Option<Isolation>,
+    /// The visits that this one goes on with, the oldest first: their evidence stands in this record too.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub continues: Vec<Part>,
+    /// What was made of figures that more than one visit took.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub merged: Vec<MergeNote>,
+    /// Checks that another visit's stand for: they had not run, or had failed for what the line is not to blame for.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub replaced: Vec<CheckRecord>,
     /// Whether the raw series were given up later for want of room.
     #[serde(skip_serializing_if = "std::ops::Not::not", default)]
     pub series_given_up: bool,
@@ -201,6 +211,19 @@ pub struct CheckRecord {
     /// What it found.
     #[serde(flatten)]
     pub outcome: Outcome,
+    /// The visit that it is of, counted from 0 in `continues`; missing for the record's own.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub part: Option<u16>,
+    /// Figures of it that no longer stand by themselves, each with the reason.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub set_aside: Vec<SetAside>,
+}
+
+impl CheckRecord {
+    /// Of the record's own visit.
+    pub fn new(check: &str, took_ms: f64, outcome: Outcome) -> Self {
+        Self { check: check.to_owned(), took_ms, outcome, part: None, set_aside: Vec::new() }
+    }
 }
 
 impl Record {
@@ -225,6 +248,9 @@ impl Record {
             judgements: Vec::new(),
             verdict: Verdict::NotProven,
             isolation: None,
+            continues: Vec::new(),
+            merged: Vec::new(),
+            replaced: Vec::new(),
             series_given_up: false,
             redacted: None,
             signature: None,
@@ -234,7 +260,7 @@ impl Record {
 
     /// Adds a check that ended.
     pub fn add(&mut self, check: &str, took: Duration, outcome: Outcome) {
-        self.checks.push(CheckRecord { check: check.to_owned(), took_ms: took.as_secs_f64() * 1e3, outcome });
+        self.checks.push(CheckRecord::new(check, took.as_secs_f64() * 1e3, outcome));
     }
 
     /// Notes what was typed in about the access line, and its figures as the outcome `line`.
@@ -261,7 +287,7 @@ impl Record {
 
     /// Gives up the raw series, where a disk has no room for them: readings, facts and all that was concluded stay, and the record says so.
     pub fn give_up_series(&mut self) {
-        self.checks.iter_mut().for_each(|check| check.outcome.series.clear());
+        self.checks.iter_mut().chain(&mut self.replaced).for_each(|check| check.outcome.series.clear());
         self.series_given_up = true;
     }
 

@@ -7,8 +7,8 @@ use crate::judge::{Needs, Proof};
 use crate::plan::Plan;
 use crate::reading::words::grouped;
 
-/// The plan, then each criterion with the samples that it needs and gets.
-pub fn explain_text(plan: &Plan, proofs: &[Proof], confidence: f64) -> String {
+/// The plan, then each criterion with the samples that it needs and gets, then what the speeds that the tier states need.
+pub fn explain_text(plan: &Plan, proofs: &[Proof], confidence: f64, stated: &[String]) -> String {
     let mut text = plan_text(plan);
     let judged: Vec<&Proof> = proofs.iter().filter(|proof| proof.applies).collect();
     let _ = writeln!(
@@ -28,6 +28,15 @@ pub fn explain_text(plan: &Plan, proofs: &[Proof], confidence: f64) -> String {
     let elsewhere: Vec<&Proof> = proofs.iter().filter(|proof| !proof.applies).collect();
     if !elsewhere.is_empty() {
         let _ = writeln!(text, "\nJudged at other depths, positions or accesses only: {}.", names(&elsewhere));
+    }
+    if !stated.is_empty() {
+        let _ = writeln!(
+            text,
+            "\nThe speeds that the contract states are told by many visits (`watch`, `history show`), not by one. They need:\n"
+        );
+        for need in stated {
+            let _ = writeln!(text, "  {need}");
+        }
     }
     text
 }

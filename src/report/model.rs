@@ -28,6 +28,8 @@ pub struct Report {
     pub untested: Vec<Item>,
     /// A line for each check.
     pub checks: Vec<CheckLine>,
+    /// Earlier visits that the record goes on with, and what was made of their figures.
+    pub earlier: Vec<Item>,
     /// What was sold and what arrived.
     pub sold: Vec<Item>,
     /// What the line's own rate lets expect, where it was typed in.
@@ -116,6 +118,7 @@ pub fn report(record: &Record) -> Report {
         unproven: items(&record.judgements, Verdict::NotProven),
         untested: items(&record.judgements, Verdict::NotTested),
         checks: checks(record),
+        earlier: super::earlier::items(record),
         sold: sold(record),
         budget: record.line.as_ref().map_or_else(Vec::new, |line| budget(record, line)),
         cautions: cautions(record),

@@ -99,6 +99,9 @@ pub fn page(record: &Record, digest: Option<&str>) -> Page {
         sections.push(section("judgements", "How was each limit judged?", blocks));
     }
     sections.push(readings(record));
+    if !report.earlier.is_empty() {
+        sections.push(section("earlier", "Which visits does this record hold?", vec![Block::Items(report.earlier.clone())]));
+    }
     if !report.cautions.is_empty() {
         sections.push(section("cautions", "To bear in mind", vec![Block::Points(report.cautions.clone())]));
     }

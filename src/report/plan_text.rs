@@ -89,6 +89,7 @@ mod tests {
         sold_up_mbit: 500.0,
         classes_mbit: None,
         tv: None,
+        sizes: crate::plan::Sizes::NONE,
     };
 
     #[test]

@@ -54,6 +54,7 @@ mod tests {
             because: "6.1 %, at most 0.5 %".to_owned(),
             basis: "invented".to_owned(),
             remedy: None,
+            to_prove: Vec::new(),
         }
     }
 

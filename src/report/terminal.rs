@@ -56,6 +56,7 @@ pub fn render(report: &Report, look: Look) -> String {
     page.items("Neither met nor missed", &report.unproven);
     page.items("Not tested", &report.untested);
     page.checks(&report.checks);
+    page.items("Visits in this record", &report.earlier);
     page.items("Sold and delivered", &report.sold);
     page.budget(&report.budget);
     if !report.cautions.is_empty() {

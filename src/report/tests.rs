@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::model::report;
 use super::terminal::{Look, render};
-use crate::record::{Record, store};
+use crate::record::{Record, Verdict, store};
 
 mod fixtures;
 
@@ -96,7 +96,17 @@ fn a_record_read_back_renders_as_the_live_one() {
 fn a_record_judged_again_gives_the_judgements_that_it_holds() {
     for name in fixtures::NAMES {
         let record = golden(name);
-        let again = record.concluded_again().unwrap();
+        let mut again = record.concluded_again().unwrap();
+        // Versions before had no data on what would prove a limit, and no words where it was not tested: both are additions.
+        for (now, then) in again.judgements.iter_mut().zip(&record.judgements) {
+            let is_open = !matches!(now.verdict, Verdict::Pass | Verdict::Fail);
+            assert_eq!(!now.to_prove.is_empty(), is_open, "{name}: {now:?}");
+            assert_eq!(now.remedy.is_some(), is_open, "{name}: {now:?}");
+            now.to_prove.clone_from(&then.to_prove);
+            if then.verdict == Verdict::NotTested {
+                now.remedy.clone_from(&then.remedy);
+            }
+        }
         assert_eq!(again.judgements, record.judgements, "{name}");
         assert_eq!(again.verdict, record.verdict, "{name}");
         // Beliefs may shift as the catalogue grows; what is blamed may not.

@@ -94,6 +94,8 @@ fn options(record_path: PathBuf) -> VisitOptions {
         keep: Keep::File(record_path),
         signer: Signer::from_secret(&[7; 32]),
         capture: None,
+        sizes: Sizes::NONE,
+        continues: None,
     }
 }
 

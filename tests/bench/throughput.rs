@@ -55,6 +55,7 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
                 capacity: Default::default(),
                 classes: None,
                 voice: Default::default(),
+                sizes: doorstep::plan::Sizes::NONE,
             },
             position: Position::Gateway,
             far_end: Some(target),

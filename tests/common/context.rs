@@ -30,6 +30,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
             capacity: Default::default(),
             classes: None,
             voice: Default::default(),
+            sizes: doorstep::plan::Sizes::NONE,
         },
         dhcp4: Introduction::default(),
         pages: Default::default(),

@@ -182,3 +182,56 @@ fn two_programs_may_add_at_once() {
     let found = Store::open_existing(&path, Care::Whole).unwrap().check(None).unwrap();
     assert_eq!((found.visits, found.breaks.len()), (200, 0));
 }
+
+/// A file as the version before this form left it: its readings without a word on what bounded them, and no texts of tiers.
+#[test]
+fn a_file_of_the_first_form_is_brought_up_to_date_and_its_chain_holds() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("h");
+    let mut store = Store::open(&path, Care::Whole).expect("a new history");
+    let mut repeats = Repeats::new(7, 5);
+    let records: Vec<_> = (0..5).map(|n| repeats.visit(n)).collect();
+    for record in &records[..4] {
+        let mut entry = Entry::of(record);
+        entry.tier = None;
+        entry.readings.iter_mut().for_each(|kept| kept.limited = None);
+        store.add(&entry, &WIDE).expect("added");
+    }
+    let (line, head) = (line(&store), store.check(None).expect("checked").head);
+    drop(store);
+    meddle(&path, "ALTER TABLE reading DROP COLUMN limited; DROP TABLE tier; PRAGMA user_version = 1");
+    let mut store = Store::open(&path, Care::Whole).expect("brought up to date");
+    let found = store.check(Some(&head)).expect("checked");
+    assert_eq!((found.breaks.as_slice(), found.head.as_str()), (&[][..], head.as_str()));
+    let first = &store.visits(&line, Span::ALL).expect("visits")[0];
+    assert!(store.readings(first).expect("readings").iter().all(|kept| kept.limited.is_none()));
+    assert_eq!(store.tier(&first.profile_digest).expect("read"), None);
+    // New visits bring both, and are in the same chain.
+    store.add(&Entry::of(&records[4]), &WIDE).expect("added");
+    let last = store.visits(&line, Span::ALL).expect("visits").pop().expect("five");
+    assert!(store.readings(&last).expect("readings").iter().all(|kept| kept.limited.is_some()));
+    let tier = records[4].profile.as_ref().expect("a tier");
+    assert_eq!(store.tier(&last.profile_digest).expect("read").as_ref(), Some(&tier.text));
+    assert_eq!(store.check(Some(&head)).expect("checked").breaks, [""; 0]);
+    drop(store);
+    meddle(&path, "UPDATE tier SET text = replace(text, '500', '100')");
+    let altered = Store::open_existing(&path, Care::Whole).expect("sound as a file").tier(&last.profile_digest);
+    assert!(matches!(altered, Err(HistoryError::Damaged { .. })), "{altered:?}");
+}
+
+/// A record that goes on with an earlier one brings what its own visit measured, and not the earlier one's figures at a second time.
+#[test]
+fn of_a_record_that_goes_on_only_its_own_visit_is_kept() {
+    let mut repeats = Repeats::new(7, 2);
+    let (first, mut second) = (repeats.visit(0), repeats.visit(1));
+    second.checks.retain(|check| check.check == "twoway");
+    let own = Entry::of(&second);
+    let earlier =
+        doorstep::continued::Earlier { record: first, digest: "sha256:0".to_owned(), signature: "unsigned: test".to_owned() };
+    let tier = doorstep::profile::parse(&second.profile.as_ref().expect("a tier").text, "test").expect("valid");
+    let whole = doorstep::continued::merged(&earlier, &second, Some(&tier));
+    assert!(whole.checks.len() > second.checks.len());
+    let figures =
+        |entry: &Entry| entry.readings.iter().map(|kept| (kept.figure.clone(), kept.value, kept.samples)).collect::<Vec<_>>();
+    assert_eq!(figures(&Entry::of(&whole)), figures(&own));
+}

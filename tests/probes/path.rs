@@ -106,6 +106,7 @@ fn sixteen_routers_of_which_four_are_silent_are_told_in_under_5_s() {
         load_time: std::time::Duration::from_secs(4),
         classes_mbit: None,
         tv: None,
+        sizes: doorstep::plan::Sizes::NONE,
     };
     assert!((PathCheck.spec().cost)(&volume).time.as_secs_f64() < 5.0);
     println!("{} hops in {} ms", ROUTERS + 1, path["took_ms"]);

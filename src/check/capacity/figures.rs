@@ -226,6 +226,7 @@ mod tests {
             capacity: Terms::default(),
             classes: None,
             voice: Default::default(),
+            sizes: crate::plan::Sizes::NONE,
         };
         let mut outcome = Outcome::new(crate::reading::Status::Done);
         add(&mut outcome, &effort, None, tested);

@@ -43,6 +43,7 @@ fn effort(down: f64, up: f64) -> Effort {
         capacity: Default::default(),
         classes: None,
         voice: Default::default(),
+        sizes: crate::plan::Sizes::NONE,
     }
 }
 

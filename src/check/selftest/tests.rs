@@ -16,6 +16,7 @@ fn effort(down: f64, up: f64) -> Effort {
         capacity: Terms::default(),
         classes: None,
         voice: Default::default(),
+        sizes: crate::plan::Sizes::NONE,
     }
 }
 
@@ -97,6 +98,7 @@ fn it_loads_for_fast_tiers_and_unknown_ones_always_at_soak_and_when_asked() {
         sold_up_mbit: 40.0,
         classes_mbit: None,
         tv: None,
+        sizes: crate::plan::Sizes::NONE,
     };
     let of = |asked| (SelfTest { asked }.spec().cost)(&volume).time;
     assert_eq!((of(false), of(true)), (Duration::from_millis(20), Duration::from_millis(500)));

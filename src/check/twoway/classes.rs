@@ -159,6 +159,7 @@ mod tests {
                 sold_up_mbit: 1.0,
                 classes_mbit: Some(asked[0].mbit(Duration::from_millis(9))),
                 tv: None,
+                sizes: crate::plan::Sizes::NONE,
             };
             volume(&of, 1000, Duration::from_millis(9))
         };

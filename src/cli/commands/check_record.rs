@@ -46,7 +46,8 @@ pub(super) fn redact(path: &Path, to: &Path) -> Result<Exit, Failure> {
     Ok(Exit::Pass)
 }
 
-fn look(path: &Path) -> Result<(Vec<u8>, Record, Finding), Failure> {
+/// Reads a record, and what the check of its signature finds.
+pub(super) fn look(path: &Path) -> Result<(Vec<u8>, Record, Finding), Failure> {
     let document = store::document(path).map_err(Failure::usage)?;
     let record = store::parse(&document, path).map_err(Failure::usage)?;
     // Without a home there are no keys to know: then each key is unknown, which is said.

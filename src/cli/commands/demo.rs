@@ -8,6 +8,7 @@ use super::super::flags::{AccessArg, DemoArgs};
 use super::super::{meaning, output, progress};
 use super::verify;
 use crate::check::{Access, registry};
+use crate::plan::Sizes;
 use crate::plan::budget::{self, Bounds};
 use crate::practice::{self, Concentrator, Fault, Handoff, LineConfig, Node, PracticeLine, Tv, acquire_rights};
 use crate::record::Record;
@@ -90,6 +91,8 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             keep,
             signer,
             capture: None,
+            sizes: Sizes::NONE,
+            continues: None,
         };
         let checks = registry(&access, depth, options.services());
         let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();

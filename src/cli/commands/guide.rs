@@ -22,13 +22,14 @@ const PATIENCE: Duration = Duration::from_secs(15 * 60);
 
 /// Runs `verify --guide`.
 pub(super) fn run(args: &VerifyArgs) -> Result<Exit, Failure> {
-    let (from, to): (Position, Position) = (args.visit.position.into(), args.then.into());
+    let (from, to): (Position, Position) = (args.visit.position(), args.then.into());
     if from == to {
         return Err(Failure::usage(format_args!(
             "--guide leads from one place to another, and both are `{to}`; say where to with --then"
         )));
     }
-    let first = made(&args.visit, &args.profile)?;
+    let tier = args.profile.as_deref().unwrap_or_default();
+    let first = made(&args.visit, tier)?;
     if !first.complete {
         verify::show(&first, args.visit.json)?;
         output::note("The first visit was not made to its end, so that there is nothing to compare a second with.");
@@ -47,12 +48,12 @@ pub(super) fn run(args: &VerifyArgs) -> Result<Exit, Failure> {
     moved(&port)?;
     let there = VisitArgs {
         interface: Some(port),
-        position: args.then,
+        position: Some(args.then),
         access: args.then_access.unwrap_or(args.visit.access),
         vlan: args.then_vlan.or(args.visit.vlan),
         ..args.visit.clone()
     };
-    let second = made(&there, &args.profile)?;
+    let second = made(&there, tier)?;
     if !args.visit.json {
         verify::show(&second, false)?;
         output::result("")?;

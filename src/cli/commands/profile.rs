@@ -51,10 +51,11 @@ fn explain(tier: &Profile, depth: Depth, access: AccessArg, position: Position) 
     let plan = budget::plan(&specs, &visit::volume(Some(tier), depth), &bounds);
     let samples = |reading: &str| checks.iter().find_map(|check| check.samples(reading, depth));
     let proofs = judge::proofs(tier, judge::Setting { depth, access: access.kind(), position }, samples);
+    let stated = tier.statement.as_ref().map_or_else(Vec::new, judge::statement::needs);
     format!(
         "{}: {}, at depth {depth}, position {position}\n\n{}",
         tier.name,
         tier.title,
-        crate::report::explain_text(&plan, &proofs, tier.confidence())
+        crate::report::explain_text(&plan, &proofs, tier.confidence(), &stated)
     )
 }

@@ -1,5 +1,6 @@
 //! `verify` and `check`: a visit on a real port.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::runtime::Runtime;
@@ -12,8 +13,9 @@ use super::super::{meaning, output, private, progress};
 use crate::check::capacity::Peer;
 use crate::check::twoway;
 use crate::check::{Access, Asked, Check, Services, on_request, registry};
+use crate::continued::Earlier;
 use crate::plan::budget::{self, Bounds};
-use crate::plan::{Class, Plan};
+use crate::plan::{Class, Plan, Sizes};
 use crate::profile::Profile;
 use crate::record::Record;
 use crate::visit::{self, Listener, VisitOptions, capture, run_visit};
@@ -23,8 +25,12 @@ pub(in crate::cli) fn verify(args: &VerifyArgs) -> Result<Exit, Failure> {
     if args.guide {
         return super::guide::run(args);
     }
-    let profile = meaning::profile(&args.profile)?;
-    visit(&args.visit, Some(profile), None)
+    if let Some(record) = &args.going_on_with {
+        return super::continued::run(args, record);
+    }
+    // Required where no record is named.
+    let profile = args.profile.as_deref().map(meaning::profile).transpose()?;
+    visit(&args.visit, profile, None)
 }
 
 /// Runs `check`.
@@ -43,20 +49,31 @@ pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
     let key = args.reflector_key.as_deref().map(private::reflector_key).transpose()?;
     let reflector = args.reflector.map(|at| twoway::Peer { at, key });
     let asked = Asked { vlans: args.vlans.clone().map_or_else(Vec::new, |list| list.0), capacity_peer, reflector };
-    visit(&args.visit, profile, Some((args.name.clone(), asked)))
+    visit(&args.visit, profile, Some(Only { checks: vec![args.name.clone()], asked }))
 }
 
-fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<(String, Asked)>) -> Result<Exit, Failure> {
+fn visit(args: &VisitArgs, profile: Option<Profile>, only: Option<Only>) -> Result<Exit, Failure> {
     let Some(record) = make(args, profile, Wish { only, ..Wish::default() })? else { return Ok(Exit::Pass) };
     show(&record, args.json)?;
     Ok(Exit::from(record.verdict))
 }
 
+/// Checks that are asked for by name.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Only {
+    /// Their names; what they need runs too.
+    pub(super) checks: Vec<String>,
+    /// What they were told beside their names.
+    pub(super) asked: Asked,
+}
+
 /// What a visit is to be beside what its flags say.
 #[derive(Debug, Default)]
 pub(super) struct Wish {
-    /// This check and what it needs, and what it was told beside its name.
-    pub(super) only: Option<(String, Asked)>,
+    /// These checks and what they need; `None` is all.
+    pub(super) only: Option<Only>,
+    /// The visit that it goes on with, and how large samples are then.
+    pub(super) continues: Option<(Arc<Earlier>, Sizes)>,
     /// Whether the line is filled; without it the flags say so, or somebody is asked.
     pub(super) fills: Option<bool>,
     /// Ends the visit early when it is cancelled; a signal cancels it too.
@@ -74,17 +91,27 @@ pub(super) fn make_on(
     runtime: &Runtime,
     args: &VisitArgs,
     profile: Option<Profile>,
-    Wish { only, fills, cancel }: Wish,
+    Wish { only, continues, fills, cancel }: Wish,
 ) -> Result<Option<Record>, Failure> {
     let mut options = runtime.block_on(meaning::visit_options(args, profile))?;
     let mut services = options.services();
-    services.telephony |= only.as_ref().is_some_and(|(name, _)| name == "voice");
+    if let Some((earlier, sizes)) = continues {
+        (options.continues, options.sizes) = (Some(earlier), sizes);
+    } else {
+        services.telephony |= only.as_ref().is_some_and(|only| only.checks.iter().any(|name| name == "voice"));
+    }
     let mut checks = registry(&options.access, options.depth, services);
-    let only = only.map(|(name, asked)| {
-        let named: Vec<_> = on_request(asked).into_iter().filter(|check| check.spec().name == name).collect();
-        checks.retain(|check| named.is_empty() || check.spec().name != name);
+    let only = only.map(|Only { checks: names, asked }| {
+        let mut named = on_request(asked);
+        named.retain(|check| names.iter().any(|name| name == check.spec().name));
+        // A visit that goes on measures as the one before did: there, those of the registry stay.
+        let in_registry: Vec<&str> = checks.iter().map(|check| check.spec().name).collect();
+        if options.continues.is_some() {
+            named.retain(|check| !in_registry.contains(&check.spec().name));
+        }
+        checks.retain(|check| named.iter().all(|one| one.spec().name != check.spec().name));
         checks.extend(named);
-        vec![name]
+        names
     });
     let mut bounds = Bounds { max_octets: args.max_data, load_agreed: true, only, without: meaning::without(&options) };
     let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
@@ -105,7 +132,23 @@ pub(super) fn make_on(
             plan = budget::plan(&specs, &options.volume(), &bounds);
         }
     }
+    // What others need would run in vain.
+    if options.continues.is_some()
+        && let Some(why) = proves_nothing(&plan, bounds.only.as_deref().unwrap_or_default())
+    {
+        return Err(Failure::usage(format_args!("nothing that is left to prove can be tested, so no visit was made: {why}")));
+    }
     Ok(Some(runtime.block_on(run(options, checks, plan, progress::listener(), cancel))))
+}
+
+/// Why none of the checks that are asked for by name runs, if so.
+fn proves_nothing(plan: &Plan, asked: &[String]) -> Option<String> {
+    let is_asked = |name: &str| asked.iter().any(|one| one == name);
+    if asked.is_empty() || plan.steps.iter().any(|step| is_asked(step.spec.name)) {
+        return None;
+    }
+    let reasons = plan.left_out.iter().filter(|(spec, _)| is_asked(spec.name));
+    Some(reasons.map(|(spec, why)| format!("{}: {why}", spec.name)).collect::<Vec<_>>().join("; "))
 }
 
 /// Octets that a visit with these flags moves at most.

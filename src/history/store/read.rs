@@ -8,6 +8,7 @@ use serde::de::DeserializeOwned;
 pub use super::days::Point;
 use super::days::{DAY, SELECT_POINTS, point, unpack, verdict_of};
 use super::{HistoryError, Store};
+use crate::history::entry::limits_of;
 use crate::history::{Figure, Kept, Line, Span, Visit};
 use crate::metric::quantile::DelayHistogram;
 use crate::reading::Unit;
@@ -74,7 +75,7 @@ impl Store {
 
     pub(super) fn readings_of(&self, sequence: i64, line: i64, at: i64) -> Result<Vec<Kept>, HistoryError> {
         let mut kept = self.all(
-            "SELECT f.of, f.unit, r.value, r.low, r.high, r.confidence, r.samples, r.exceeds, r.verdict FROM figure f
+            "SELECT f.of, f.unit, r.value, r.low, r.high, r.confidence, r.samples, r.exceeds, r.verdict, r.limited FROM figure f
              JOIN reading r ON r.line = ?2 AND r.figure = f.id AND r.at = ?3 AND r.visit = ?1",
             params![sequence, line, at],
             |row| {
@@ -88,6 +89,7 @@ impl Store {
                     samples: row.get::<_, i64>(6)?.unsigned_abs(),
                     exceeds: row.get(7)?,
                     verdict: row.get::<_, Option<String>>(8)?.as_deref().and_then(verdict_of),
+                    limited: row.get::<_, Option<String>>(9)?.as_deref().map(limits_of),
                 })
             },
         )?;
@@ -207,7 +209,7 @@ impl Store {
         Ok(self.all("SELECT of, id FROM figure", [], |row| Ok((from_json(row, 0)?, row.get(1)?)))?.into_iter().collect())
     }
 
-    fn line_number(&self, line: &Line) -> Result<Option<i64>, HistoryError> {
+    pub(super) fn line_number(&self, line: &Line) -> Result<Option<i64>, HistoryError> {
         let found =
             self.all("SELECT id FROM line WHERE circuit = ? AND position = ?", [&line.circuit, &line.position], |row| {
                 row.get(0)

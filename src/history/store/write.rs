@@ -9,7 +9,7 @@ use rusqlite::{OptionalExtension as _, Transaction, TransactionBehavior, params}
 use super::days::DAY;
 use super::retain::{DROPPED_DOCUMENT, Policy};
 use super::{HistoryError, Store};
-use crate::history::entry::{Digest, Entry, entry_digest, figures_digest};
+use crate::history::entry::{Digest, Entry, entry_digest, figures_digest, limits_text};
 use crate::history::{Figure, Kept};
 use crate::reading::Unit;
 use crate::record::Verdict;
@@ -129,6 +129,9 @@ fn insert(
         head,
         if policy.keep_documents { 0 } else { DROPPED_DOCUMENT },
     ])?;
+    if let Some(text) = &entry.tier {
+        step.prepare_cached("INSERT OR IGNORE INTO tier (digest, text) VALUES (?, ?)")?.execute([&visit.profile_digest, text])?;
+    }
     for kept in &entry.readings {
         let figure = number(step, figures, &kept.figure, kept.unit)?;
         insert_reading(step, [line, figure, at, sequence], kept)?;
@@ -155,7 +158,8 @@ fn insert(
 fn insert_reading(step: &Transaction<'_>, key: [i64; 4], kept: &Kept) -> rusqlite::Result<()> {
     let [line, figure, at, visit] = key;
     step.prepare_cached(
-        "INSERT INTO reading (line, figure, at, visit, value, low, high, confidence, samples, exceeds, verdict) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
+        "INSERT INTO reading (line, figure, at, visit, value, low, high, confidence, samples, exceeds, verdict, limited)
+         VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
     )?
     .execute(params![
         line,
@@ -170,6 +174,7 @@ fn insert_reading(step: &Transaction<'_>, key: [i64; 4], kept: &Kept) -> rusqlit
         i64::try_from(kept.samples).unwrap_or(i64::MAX),
         kept.exceeds,
         kept.verdict.map(Verdict::word),
+        kept.limited.as_deref().map(limits_text),
     ])?;
     Ok(())
 }

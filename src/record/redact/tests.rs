@@ -102,8 +102,28 @@ fn figures_verdicts_and_the_conclusion_stay() {
         }
         assert_eq!(copy.judgements, original.judgements, "{name}");
         assert_eq!(copy.isolation, original.isolation, "{name}");
-        let again = copy.concluded_again().expect("judged again");
-        assert_eq!((again.verdict, again.judgements), (original.verdict, original.judgements), "{name}");
+        // Both judged by this version, which says more than the one that wrote the kept records.
+        let (again, now) = (copy.concluded_again().expect("judged again"), original.concluded_again().expect("judged again"));
+        assert_eq!((again.verdict, again.judgements), (original.verdict, now.judgements), "{name}");
+    }
+}
+
+#[test]
+fn earlier_visits_in_a_record_are_masked_as_the_record_itself_is() {
+    let mut record = golden("pass");
+    let mut earlier = telling();
+    earlier.checks.truncate(1);
+    let mut part = crate::record::Part::of(&earlier, "sha256:77", "unsigned: it bears none, or it was taken off");
+    record.continues = vec![part.clone()];
+    part.signature = "untouched, signed by the trusted key of `annas-van` (aa)".into();
+    record.continues.push(part);
+    record.replaced = earlier.checks;
+    let copy = copy_of(&record);
+    assert_eq!((copy.continues[0].digest.as_str(), copy.continues[1].digest.as_str()), ("left out", "sha256:77"));
+    assert_eq!((copy.continues[0].record, copy.continues[0].started), (earlier.id, earlier.started));
+    let text = serde_json::to_string(&copy).expect("JSON").to_lowercase();
+    for told in ["anna", "evb-7731", "mrs example", "192.168.1.20", "02:00:5e", "home.example"] {
+        assert!(!text.contains(told), "{told} is left in {text}");
     }
 }
 

@@ -18,6 +18,7 @@ fn report(headline: &str) -> Report {
         unproven: Vec::new(),
         untested: Vec::new(),
         checks: vec![CheckLine { name: headline.to_owned(), text: headline.to_owned(), mark: Mark::Judged(Verdict::NotProven) }],
+        earlier: vec![Item { name: headline.to_owned(), text: headline.to_owned(), remedy: None }],
         sold: Vec::new(),
         budget: vec![Budget { title: headline.to_owned(), steps: vec![headline.to_owned()] }],
         cautions: vec![headline.to_owned()],

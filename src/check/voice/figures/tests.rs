@@ -37,6 +37,7 @@ fn outcome(calls: Vec<Call>, has_unmarked: bool, load: Load) -> Outcome {
         capacity: Default::default(),
         classes: None,
         voice: CallTerms::default(),
+        sizes: crate::plan::Sizes::NONE,
     };
     let round = Round { load, family: Family::Ipv4, calls, has_unmarked, failures: Vec::new() };
     let mut outcome = Outcome::new(Status::Done);
