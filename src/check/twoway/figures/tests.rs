@@ -21,7 +21,7 @@ fn examined(account: Account, ended: Ended) -> Outcome {
     };
     let began_at = Instant::now();
     let result = StreamResult { ended, ..result_of(account, began_at) };
-    outcome(&config, &result, began_at, 0.95)
+    outcome(&config, &result, began_at, &Part::alone(0.95))
 }
 
 /// What running a simulated stream to its end gives.
