@@ -86,7 +86,7 @@ pub struct VisitArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Handoff)]
     pub depth: DepthArg,
-    /// Let streams of probes end as soon as the verdicts on them are certain, from a quarter of their plan on, and go on up to four times it while they are not.
+    /// Let streams of probes end as soon as the verdicts on them are certain, from a quarter of their plan on, and go on up to four times it (ten minutes, --max-data) while they are not.
     #[arg(long)]
     pub until_certain: bool,
     /// What the modem's or terminal's page shows of the line: a TOML file, or `ask` to be asked (a file of that name is `./ask`).

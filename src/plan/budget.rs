@@ -53,15 +53,16 @@ pub fn plan(specs: &[Spec], volume: &Volume, bounds: &Bounds) -> Plan {
     plan
 }
 
-/// Lets checks go on until all is certain, in the order of the registry, as far as the data budget leaves room once every check has its own.
+/// No check goes on longer than this to be certain *(ours)*: a far end forgets who asks nothing of it for a quarter of an hour, and so does a technician.
+const PATIENCE: Duration = Duration::from_secs(600);
+
+/// Lets checks go on until all is certain, in the order of the registry, as far as patience and the data budget leave room once every check has its own.
 fn stretch(plan: &mut Plan, bounds: &Bounds) {
     let mut left = bounds.max_octets.map(|max| max.saturating_sub(plan.octets()));
     for step in plan.steps.iter_mut().filter(|step| bounds.until_certain.contains(&step.spec.name)) {
-        let most = match left {
-            Some(left) if step.cost.octets > 0 => Stretch::up_to(1.0 + left as f64 / step.cost.octets as f64),
-            _ => Stretch::USUAL,
-        };
-        step.stretch = Some(most);
+        let by_time = PATIENCE.as_secs_f64() / step.cost.time.as_secs_f64();
+        let by_data = left.map_or(f64::INFINITY, |left| 1.0 + left as f64 / step.cost.octets as f64);
+        step.stretch = Some(Stretch::up_to(by_time.min(by_data)));
         left = left.map(|left| left.saturating_sub(step.most().octets - step.cost.octets));
     }
 }
@@ -226,6 +227,9 @@ mod tests {
         assert_eq!(names(&tight), ["link", "dhcp4", "echo", "dns"]);
         assert_eq!((tight.octets(), echo(&tight).stretch), (97_000, Some(Stretch::up_to(1.5))));
         assert_eq!(plan(&specs(), &VOLUME, &Bounds::default()).steps[2].stretch, None);
+        let mut long = specs();
+        long[2].cost = |_| Cost { time: Duration::from_secs(400), octets: 50_000 };
+        assert_eq!(echo(&plan(&long, &VOLUME, &bounds(None))).stretch, Some(Stretch::up_to(1.5)), "ten minutes are enough");
     }
 
     #[test]
