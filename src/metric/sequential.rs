@@ -51,12 +51,25 @@ impl Weight {
     }
 }
 
-/// Logarithm of the likelihood of `hits` of `of` trials under the weight, over that under the share `p`.
-fn log_evidence(hits: f64, of: f64, p: f64, weight: Weight) -> f64 {
-    let Weight { a, b } = weight;
-    let misses = of - hits;
-    let under = |events: f64, chance: f64| if events > 0.0 { events * chance } else { 0.0 };
-    ln_beta(a + hits, b + misses) - ln_beta(a, b) - under(hits, p.ln()) - under(misses, (-p).ln_1p())
+/// What so many hits and misses tell against a share.
+struct Evidence {
+    /// Logarithm of their likelihood under the weight.
+    weighed: f64,
+    hits: f64,
+    misses: f64,
+}
+
+impl Evidence {
+    fn new(hits: f64, of: f64, Weight { a, b }: Weight) -> Self {
+        let misses = of - hits;
+        Self { weighed: ln_beta(a + hits, b + misses) - ln_beta(a, b), hits, misses }
+    }
+
+    /// Logarithm of the likelihood under the weight over that under the share `p`.
+    fn against(&self, p: f64) -> f64 {
+        let under = |events: f64, chance: f64| if events > 0.0 { events * chance } else { 0.0 };
+        self.weighed - under(self.hits, p.ln()) - under(self.misses, (-p).ln_1p())
+    }
 }
 
 fn ln_beta(a: f64, b: f64) -> f64 {
@@ -94,14 +107,16 @@ fn lowest(hits: f64, of: f64, threshold: f64) -> f64 {
         return 0.0;
     }
     // Evidence falls up to the share that was seen.
-    invert(|p| -log_evidence(hits, of, p, Weight::ANY), -threshold, 0.0, hits / of)
+    let evidence = Evidence::new(hits, of, Weight::ANY);
+    invert(|p| -evidence.against(p), -threshold, 0.0, hits / of)
 }
 
 fn highest(hits: f64, of: f64, weight: Weight, threshold: f64) -> f64 {
     if hits >= of {
         return 1.0;
     }
-    invert(|p| log_evidence(hits, of, p, weight), threshold, hits / of, 1.0)
+    let evidence = Evidence::new(hits, of, weight);
+    invert(|p| evidence.against(p), threshold, hits / of, 1.0)
 }
 
 /// The ranks (from 1) whose samples bound quantile `q` at this moment, among `n` samples that count for `n / design_effect`; as for [`share`], all such intervals hold
@@ -111,7 +126,7 @@ pub fn rank_interval(n: u64, design_effect: f64, q: f64, planned: u64, confidenc
     // If the quantile lay below the sample at rank l, n - (l - 1) or more would lie above it.
     let low = last(n, |l| {
         let hits = (n - (l - 1)) as f64;
-        hits > above * count && log_evidence(hits / effect, count / effect, above, Weight::ANY) >= threshold(confidence)
+        hits > above * count && Evidence::new(hits / effect, count / effect, Weight::ANY).against(above) >= threshold(confidence)
     });
     // If it lay above the sample at rank u, no more than n - u would be as large.
     let high = first(n, |u| are_too_few(n - u, n, effect, above, planned, confidence));
@@ -123,7 +138,7 @@ pub(super) fn are_too_few(hits: u64, of: u64, design_effect: f64, p: f64, planne
     let effect = design_effect.max(LEAST_EFFECT);
     let (hits, of) = (hits as f64, of as f64);
     let is_told = of >= UPPER_FROM * planned as f64;
-    is_told && hits < p * of && log_evidence(hits / effect, of / effect, p, Weight::around(p)) >= threshold(confidence)
+    is_told && hits < p * of && Evidence::new(hits / effect, of / effect, Weight::around(p)).against(p) >= threshold(confidence)
 }
 
 /// The last of the ranks 1 to `n` for which `holds`, where it holds for all before one that it holds for.

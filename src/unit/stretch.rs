@@ -11,8 +11,8 @@ impl Stretch {
     pub const LEAST: f64 = 0.25;
     /// It never goes on beyond four times its plan *(ours)*: twice as sharp an interval, for four times the patience.
     pub const USUAL: Self = Self { most: 4.0 };
-    /// Looks that one stream gets at most: seven up to its plan, thirteen beyond it, and one where it is broken off.
-    pub const LOOKS: u32 = 21;
+    /// Looks that one stream gets at most: seven up to its plan, twelve beyond it, and one where it is broken off.
+    pub const LOOKS: u32 = 20;
 
     /// Up to this multiple of the plan, at least the plan itself and never more than the usual.
     pub fn up_to(most: f64) -> Self {

@@ -110,19 +110,16 @@ fn visits(count: usize, depth: Depth, ratio: f64, ms: f64) -> Ended {
     ended
 }
 
-/// A line that stands on its limits meets them: the hardest case, since any better line fails less often.
+/// A line that stands on its limits is the hardest case both ways: it meets them, and any better line fails less often; one that is worse by next to nothing misses them, and any
+/// line beyond passes less often. The two are one simulation.
 #[test]
-fn a_line_that_meets_its_limits_fails_no_more_often_than_stated_whenever_its_streams_end() {
+fn whenever_streams_end_no_more_visits_conclude_wrongly_than_stated() {
     let ended = visits(VISITS, QUICK, QUICK.limit, LIMIT_MS);
-    assert!(ended.fails_of_each.iter().all(|count| *count <= at_most(STATED)), "{ended:?}");
+    for count in ended.fails_of_each.iter().chain(&ended.passes_of_each) {
+        assert!(*count <= at_most(STATED), "{ended:?}");
+    }
     // Three musts without a correction for their number, as with a fixed number of packets: three times as often at most.
     assert!(ended.fails <= at_most(3.0 * STATED), "{ended:?}");
-}
-
-#[test]
-fn a_line_that_misses_its_limits_passes_no_more_often_than_stated_whenever_its_streams_end() {
-    let ended = visits(VISITS, QUICK, QUICK.limit + 0.000_001, LIMIT_MS + 0.001);
-    assert!(ended.passes_of_each.iter().all(|count| *count <= at_most(STATED)), "{ended:?}");
     // All three would have to pass wrongly.
     assert!(ended.passes <= at_most(STATED), "{ended:?}");
 }
@@ -136,6 +133,8 @@ fn bad_lines_end_early_good_ones_about_as_planned_and_only_near_ones_go_on() {
         let good = visits(FEW, depth, 0.0, 15.0);
         assert_eq!((good.passes, good.fails), (FEW, 0));
         assert!(good.packets <= 1.01, "{good:?}");
+        let sound = visits(FEW, depth, 0.1 * limit, 15.0);
+        assert!(sound.fails == 0 && sound.passes > FEW * 9 / 10 && sound.packets < 2.5, "{sound:?}");
         let bad = visits(FEW, depth, 12.0 * limit, 15.0);
         assert_eq!((bad.passes, bad.fails), (0, FEW));
         assert!(bad.packets < 0.3, "{bad:?}");

@@ -47,7 +47,7 @@ fn the_closed_form_is_the_integral() {
         (12.0, 250.0, 0.02, Weight::ANY, 0.616_090_039_109),
         (40.0, 1000.0, 0.05, Weight::around(0.05), -1.239_471_975_5),
     ] {
-        let got = log_evidence(hits, of, p, weight);
+        let got = Evidence::new(hits, of, weight).against(p);
         assert!((got - want).abs() < 1e-9, "{hits} of {of} at {p}: {got} instead of {want}");
     }
 }
@@ -75,7 +75,7 @@ fn the_closed_form_is_the_product_of_what_was_foretold() {
         let hit = chance.uniform() < 0.15;
         log += if hit { (foretold / p).ln() } else { ((1.0 - foretold) / (1.0 - p)).ln() };
         hits += f64::from(u8::from(hit));
-        assert!((log - log_evidence(hits, f64::from(of + 1), p, weight)).abs() < 1e-9, "after {of}");
+        assert!((log - Evidence::new(hits, f64::from(of + 1), weight).against(p)).abs() < 1e-9, "after {of}");
     }
 }
 
