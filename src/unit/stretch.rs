@@ -35,8 +35,8 @@ impl Stretch {
         let plan = planned as f64;
         let up_to_it = (2..=8).map(|eighths| f64::from(eighths) / 8.0);
         let beyond = std::iter::successors(Some(1.125), |times| Some(times * 1.125)).take_while(|times| *times < self.most);
-        let looks = up_to_it.chain(beyond).map(|times| (plan * times).ceil() as u64);
-        looks.into_iter().find(|look| *look > taken).unwrap_or_else(|| self.most_of(planned))
+        let mut looks = up_to_it.chain(beyond).map(|times| (plan * times).ceil() as u64);
+        looks.find(|look| *look > taken).unwrap_or_else(|| self.most_of(planned))
     }
 }
 
