@@ -27,27 +27,28 @@ use crate::unit::Interval;
 /// not shown themselves at once. With it such a line passes about as seldom as by a number of packets that was fixed (`docs/methods.md` has the table).
 pub const UPPER_FROM: f64 = 0.75;
 /// Packets that each hit stands for at least where a share is bounded from above *(ours)*: a sample without any hit does not show whether they would cluster.
-pub const LEAST_EFFECT: f64 = 1.25;
+pub const LEAST_EFFECT: f64 = 1.2;
 
-/// The weight over other shares: a beta distribution.
+/// The weight over other shares: a beta distribution, beside a part that is left to all shares ([`Weight::ANY`]).
 #[derive(Debug, Clone, Copy)]
 struct Weight {
     a: f64,
     b: f64,
+    any: f64,
 }
 
 impl Weight {
     /// For the lower bound: all shares (Jeffreys), so that a bad one shows within few samples.
-    const ANY: Self = Self { a: 0.5, b: 0.5 };
+    const ANY: Self = Self { a: 0.5, b: 0.5, any: 0.0 };
 
-    /// For the upper bound of a share that nobody knows: small ones, of the size that a plan of so many samples is made to tell from none.
+    /// For the upper bound of a share that nobody knows: mostly small ones, of the size that a plan of so many samples is made to tell from none.
     fn small(planned: u64) -> Self {
-        Self { a: 0.5, b: planned.max(1) as f64 }
+        Self { a: 0.5, b: planned.max(1) as f64, any: 0.1 }
     }
 
     /// For the upper bound of a quantile: shares around the one that lies above it.
     fn around(p: f64) -> Self {
-        Self { a: 0.5, b: 0.5 * (1.0 - p) / p }
+        Self { a: 0.5, b: 0.5 * (1.0 - p) / p, any: 0.0 }
     }
 }
 
@@ -60,9 +61,19 @@ struct Evidence {
 }
 
 impl Evidence {
-    fn new(hits: f64, of: f64, Weight { a, b }: Weight) -> Self {
+    fn new(hits: f64, of: f64, Weight { a, b, any }: Weight) -> Self {
         let misses = of - hits;
-        Self { weighed: ln_beta(a + hits, b + misses) - ln_beta(a, b), hits, misses }
+        let under = |a, b| ln_beta(a + hits, b + misses) - ln_beta(a, b);
+        let weighed = under(a, b);
+        // Likelihoods under two weights add up by their parts; the larger one is taken out, so that neither vanishes.
+        let weighed = if any > 0.0 {
+            let other = under(Weight::ANY.a, Weight::ANY.b);
+            let larger = weighed.max(other);
+            larger + ((1.0 - any) * (weighed - larger).exp() + any * (other - larger).exp()).ln()
+        } else {
+            weighed
+        };
+        Self { weighed, hits, misses }
     }
 
     /// Logarithm of the likelihood under the weight over that under the share `p`.
