@@ -25,6 +25,7 @@ mod probing;
 mod registry;
 pub mod responsiveness;
 pub mod selftest;
+mod settling;
 pub mod shaping;
 pub mod sip;
 pub mod stream;
@@ -54,6 +55,7 @@ use crate::wire::dhcp4::Introduction;
 use crate::wire::vlan::TagStack;
 
 pub use registry::{Asked, Services, on_request, registry};
+pub use settling::{Question, Settling};
 
 /// One examination.
 pub trait Check: Send + Sync {
@@ -69,6 +71,11 @@ pub trait Check: Send + Sync {
     /// By how much its sample can be enlarged at most; 1 where its size is fixed.
     fn most(&self, _volume: &Volume) -> f64 {
         1.0
+    }
+
+    /// Whether it can end once what rests on its figures is certain ([`Context::settling`]), instead of after a number of samples that is fixed.
+    fn may_settle(&self) -> bool {
+        false
     }
 
     /// Runs it. Must end within a few seconds of `context.cancel` firing, with what it has so far; dropping the future
@@ -103,6 +110,8 @@ pub struct Context {
     pub position: Position,
     /// The far end to measure against, if one was given.
     pub far_end: Option<FarEndTarget>,
+    /// Tells when enough is known, where that decides how many samples are taken; `None` takes as many as planned.
+    pub settling: Option<Settling>,
     /// Fires when the visit is to end early.
     pub cancel: CancellationToken,
     /// Receives the current figure for whoever watches; may be called often, must not block.

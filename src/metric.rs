@@ -22,6 +22,8 @@ pub mod rate;
 pub mod reorder;
 pub mod responsiveness;
 pub mod rtp_loss;
+pub mod sampling;
+pub mod sequential;
 pub mod shaping;
 pub mod stream;
 pub mod tcp;

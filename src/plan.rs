@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 pub use self::sizes::Sizes;
 pub use crate::unit::Depth;
+use crate::unit::Stretch;
 
 /// Something that one check learns and another needs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -129,8 +130,22 @@ pub struct Cost {
 pub struct Step {
     /// The check's declaration.
     pub spec: Spec,
-    /// What it will take.
+    /// What it will take as planned.
     pub cost: Cost,
+    /// How far it may go, where it ends once what rests on its figures is certain.
+    pub stretch: Option<Stretch>,
+}
+
+impl Step {
+    /// Time and data if it takes so many times what is planned.
+    pub fn stretched(&self, times: f64) -> Cost {
+        Cost { time: self.cost.time.mul_f64(times), octets: (self.cost.octets as f64 * times) as u64 }
+    }
+
+    /// Time and data at most.
+    pub fn most(&self) -> Cost {
+        self.stretch.map_or(self.cost, |stretch| self.stretched(stretch.most()))
+    }
 }
 
 /// The steps of a visit in registry order; [`order::Progress`] says when each may start.

@@ -125,6 +125,15 @@ impl Limit {
     }
 }
 
+/// How many samples were taken, where what they showed decided that.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Sequential {
+    /// Samples that were planned.
+    pub planned: u64,
+    /// Samples at most.
+    pub most: u64,
+}
+
 /// One measured figure with what is needed to defend it.
 ///
 /// `value` is always finite. `low`/`high` bound the true value with `confidence`; a missing bound means that the
@@ -151,6 +160,9 @@ pub struct Reading {
     pub load: Option<Load>,
     /// Samples behind the figure.
     pub samples: u64,
+    /// Said where the samples ended once they showed enough: then low and high hold at every number of samples together, and so whenever they ended.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub sequential: Option<Sequential>,
     /// Lower bound.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub low: Option<f64>,
@@ -194,6 +206,7 @@ impl Reading {
             family: None,
             load: None,
             samples,
+            sequential: None,
             low: interval.low,
             high: interval.high,
             confidence: interval.confidence,
@@ -256,6 +269,13 @@ impl Reading {
     #[must_use]
     pub fn exceeding(mut self, exceeds: bool) -> Self {
         self.exceeds = exceeds;
+        self
+    }
+
+    /// Says that the samples ended once they showed enough.
+    #[must_use]
+    pub fn sequential(mut self, sequential: Option<Sequential>) -> Self {
+        self.sequential = sequential;
         self
     }
 

@@ -10,9 +10,11 @@ use serde::{Deserialize, Serialize};
 
 mod class;
 pub mod digest;
+mod stretch;
 mod voice;
 
 pub use class::{ClassPace, MAIN_STREAM_INTERVAL, ServiceClass};
+pub use stretch::Stretch;
 pub use voice::{Buffer, BufferKind, CallTerms, Codec, PACKET_TIME};
 
 /// Which way data moves across the demarcation.

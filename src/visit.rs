@@ -25,19 +25,22 @@ use tokio_util::sync::CancellationToken;
 use self::capture::Capture;
 use crate::check::sip::Wanted;
 use crate::check::web::PublicPages;
-use crate::check::{Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure, Services};
+use crate::check::{
+    Access, Check, Context, Effort, Finished, Holding, Interface, Known, Learned, LiveFigure, Services, Settling,
+};
 use crate::continued::{self, Earlier};
 use crate::farend::client::FarEndTarget;
+use crate::judge::settling::settling;
 use crate::line::LineFacts;
 use crate::plan::order::{Progress, Turn};
 use crate::plan::{Need, Plan, Sizes, TvVolume, Volume};
-use crate::profile::Profile;
+use crate::profile::{Profile, Setting};
 use crate::proto::sip::account::Account;
 use crate::reading::{Outcome, Status};
 use crate::record::Record;
 use crate::record::sign::Signer;
 use crate::record::store::{self, StoreError};
-use crate::unit::{Depth, MAIN_STREAM_INTERVAL, Position};
+use crate::unit::{Depth, MAIN_STREAM_INTERVAL, Position, Stretch};
 use crate::wire::vlan::TagStack;
 
 /// Time that running checks have to end after a cancellation, and each holding to be given back.
@@ -121,6 +124,11 @@ impl VisitOptions {
         self.continues.as_ref().map_or(stated, |earlier| earlier.next_confidence(stated))
     }
 
+    /// Where and how hard the visit is: what decides which limits apply.
+    pub fn setting(&self) -> Setting {
+        Setting { depth: self.depth, access: self.access.kind(), position: self.position }
+    }
+
     /// The SIP service that was sold, and whom to register there.
     fn sip(&self) -> Wanted {
         let service = self.profile.as_ref().and_then(|profile| profile.sip.clone());
@@ -130,6 +138,12 @@ impl VisitOptions {
     /// What the tier is sold with beside the line itself.
     pub fn services(&self) -> Services {
         services(self.profile.as_ref())
+    }
+
+    /// The question that a check is asked once it may end early: whether its limits are met or missed for certain.
+    fn settling(&self, check: &str, stretch: Stretch) -> Option<Settling> {
+        let settling = settling(self.profile.as_ref()?, self.setting(), self.line.as_ref(), check)?;
+        Some(Settling::new(Arc::new(move |readings| settling.is_settled(readings)), stretch))
     }
 
     fn effort(&self) -> Effort {
@@ -282,6 +296,7 @@ impl Running {
             return self.end(name, Duration::ZERO, Outcome::not_tested("this build has no such check"));
         };
         let listener = Arc::clone(&self.listener);
+        let settling = self.plan.steps[index].stretch.and_then(|stretch| self.options.settling(name, stretch));
         let context = Context {
             port: self.options.interface.clone(),
             vlan: self.options.vlan,
@@ -298,6 +313,7 @@ impl Running {
             tv: self.options.profile.as_ref().and_then(|p| p.tv.clone()).unwrap_or_default(),
             position: self.options.position,
             far_end: self.options.far_end.clone(),
+            settling,
             cancel: self.cancel.child_token(),
             live: Arc::new(move |figure: LiveFigure| listener(&VisitEvent::Figure(figure))),
         };

@@ -19,5 +19,7 @@ mod refusals;
 mod run;
 #[path = "visit/support.rs"]
 mod support;
+#[path = "visit/until_certain.rs"]
+mod until_certain;
 #[path = "visit/watch.rs"]
 mod watch;

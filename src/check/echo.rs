@@ -10,13 +10,15 @@ pub(super) mod targets;
 
 use std::io;
 use std::net::IpAddr;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 
 use self::targets::{Aim, aims, destination, far_end_addresses, find_provider_hop, source};
-use super::probing::{Device, run_echo};
+use super::probing::{Device, OwnFaults, run_echo};
+use super::settling::{Course, Watch};
 use super::{Check, Context, Finished, LiveFigure};
 use crate::plan::{Class, Cost, Need, Sizes, Spec, Volume, sizes};
 use crate::proto::echo::schedule::Pattern;
@@ -72,6 +74,10 @@ impl Check for EchoCheck {
         sizes::most(gap.mul_f64(count as f64))
     }
 
+    fn may_settle(&self) -> bool {
+        true
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         let pattern = self.pattern;
         async move { Finished::from(examine(pattern, context).await) }.boxed()
@@ -115,8 +121,9 @@ async fn examine(pattern: Pattern, context: Context) -> Outcome {
         return Outcome::not_tested("there is neither a gateway nor a far end to send echoes to");
     }
     let (count, interval, waiting_time) = sized(context.effort.depth, &context.effort.sizes);
+    let course = context.settling.clone().map(|settling| Arc::new(Course::new(settling, 1)));
     let settings = EchoSettings {
-        count,
+        count: course.as_ref().map_or(count, |course| course.settling().of(count).most),
         interval,
         pattern,
         waiting_time,
@@ -128,23 +135,27 @@ async fn examine(pattern: Pattern, context: Context) -> Outcome {
     let start = Instant::now();
     let machine = EchoMachine::new(settings.clone(), &addresses, start);
     let mut live = Live::new(&context, &plan);
-    let result = run_echo(machine, &families, &device, &context.cancel, |event| live.on_event(&event)).await;
-    let (machine, faults) = match result {
-        Ok(done) => done,
-        Err(error) => return Outcome::not_tested(not_opened(&device.name, &error)),
-    };
     let run = figures::Run {
         settings,
-        plan,
-        reports: machine.into_reports(),
-        faults,
-        providers: families.into_iter().zip(providers).collect(),
+        plan: plan.clone(),
+        reports: Vec::new(),
+        faults: OwnFaults::default(),
+        providers: families.iter().copied().zip(providers).collect(),
         first_look,
         far_end_session: context.known.far_end.is_some(),
         start_ms: start.saturating_duration_since(began_at).as_secs_f64() * 1e3,
         confidence: context.effort.confidence,
+        sequential: course.as_ref().map(|course| course.settling().of(count)),
     };
-    figures::outcome(&run)
+    let watch = course.map(|course| {
+        let (taken, run) = (Arc::clone(&course), run.clone());
+        Watch::new(&course, count, move |reports| taken.show(0, figures::readings_of(&run.with(reports)), true))
+    });
+    let on_event = |event| live.on_event(&event);
+    match run_echo(machine, &families, &device, &context.cancel, on_event, watch).await {
+        Ok((machine, faults)) => figures::outcome(&figures::Run { faults, ..run.with(machine.into_reports()) }),
+        Err(error) => Outcome::not_tested(not_opened(&device.name, &error)),
+    }
 }
 
 /// Why raw sockets could not be used, and what to do.

@@ -10,8 +10,9 @@ use std::time::Instant;
 
 use tokio_util::sync::CancellationToken;
 
+use super::settling::Watch;
 use crate::net::stamped::{SendKey, SendWith, StampedEvent, StampedSocket};
-use crate::proto::echo::{EchoMachine, Event, ProbeId};
+use crate::proto::echo::{EchoMachine, Event, ProbeId, TargetReport};
 use crate::proto::path::{PathMachine, PathReport, PathSettings, ProbeKind};
 use crate::proto::round_trip::Moment;
 use crate::unit::Family;
@@ -87,7 +88,7 @@ impl Device {
     }
 }
 
-/// Drives an echo machine to its end, or until cancelled.
+/// Drives an echo machine to its end, or until cancelled; `watch` looks on and may stop it.
 ///
 /// # Errors
 /// When the sockets can't be opened or read.
@@ -97,7 +98,9 @@ pub(super) async fn run_echo(
     device: &Device,
     cancel: &CancellationToken,
     mut on_event: impl FnMut(Event),
+    mut watch: Option<Watch<Vec<TargetReport>>>,
 ) -> io::Result<(EchoMachine, OwnFaults)> {
+    let enough = watch.as_ref().map_or_else(CancellationToken::new, Watch::enough);
     let open = |family| families.contains(&family).then(|| Channel::icmp(family, &device.name)).transpose();
     let mut channels = Channels { v4: open(Family::Ipv4)?, v6: open(Family::Ipv6)? };
     let mut keys: HashMap<SendKey, ProbeId> = HashMap::new();
@@ -123,6 +126,14 @@ pub(super) async fn run_echo(
         }
         while let Some(event) = machine.poll_event() {
             on_event(event);
+        }
+        let decided = machine.decided();
+        if let Some(watch) = watch.as_mut().filter(|watch| watch.is_due(decided)) {
+            let reports = machine.reports_so_far();
+            watch.look(decided, move || reports);
+        }
+        if enough.is_cancelled() {
+            machine.stop();
         }
         let Some(wake) = machine.next_wake() else { break };
         let Channels { v4, v6 } = &mut channels;

@@ -6,6 +6,7 @@
 
 mod classes;
 mod figures;
+mod part;
 mod stream;
 
 use std::net::{IpAddr, SocketAddr};
@@ -17,6 +18,9 @@ use futures_util::future::{BoxFuture, join_all};
 
 use tokio_util::sync::CancellationToken;
 
+use self::part::{DECIDING, Part};
+use self::stream::run_watched;
+use super::settling::Course;
 use super::{Check, Context, Finished, LiveFigure, LiveSink};
 use crate::farend::client::StampOffer;
 use crate::plan::{Class, Cost, Need, Sizes, Spec, Volume, sizes};
@@ -104,6 +108,10 @@ impl Check for Twoway {
         sizes::most(interval.mul_f64(packets as f64))
     }
 
+    fn may_settle(&self) -> bool {
+        true
+    }
+
     fn run(&self, context: Context) -> BoxFuture<'static, Finished> {
         let asked = self.clone();
         async move { Finished::from(examine(asked, context).await) }.boxed()
@@ -123,7 +131,7 @@ async fn examine(Twoway { form, peer }: Twoway, context: Context) -> Outcome {
     let (count, interval) = sized(context.effort.depth, &context.effort.sizes);
     let plan =
         StreamPlan { device: Some(context.interface.name.clone()), dscp: context.effort.dscp, count: Some(count), interval };
-    let (config, beside) = match peer {
+    let (mut config, mut beside) = match peer {
         Some(Peer { at, key }) => {
             // Without a session there is no identifier, and where RFC 8972 has it, RFC 8762 and RFC 5357 want zeroes.
             let offer = StampOffer { port: at.port(), ssid: 0, key };
@@ -143,23 +151,36 @@ async fn examine(Twoway { form, peer }: Twoway, context: Context) -> Outcome {
         }
     };
     let confidence = context.effort.confidence;
+    let mut others = classes::streams(&config, &context.effort);
+    let course = context.settling.clone().map(|settling| Arc::new(Course::new(settling, DECIDING + others.len())));
+    let part = |slot, config: &mut StreamConfig| Part::of(course.as_ref(), slot, config, confidence);
+    let first_part = part(0, &mut config);
+    let second_part = beside.as_mut().map(|config| part(1, config));
+    let parts: Vec<Part> = others.iter_mut().zip(DECIDING..).map(|((_, config), slot)| part(slot, config)).collect();
     // Side by side: the same line at the same time. Whoever watches sees the first.
-    let others = classes::streams(&config, &context.effort).into_iter().map(|(class, config)| {
+    let others = others.into_iter().zip(parts).map(|((class, config), part)| {
         let cancel = context.cancel.clone();
         async move {
-            let result = run_stream(config.clone(), cancel, |_| {}).await;
-            (class, config, result)
+            let watch = part.watch(classes::reader(&config, part.sampling()));
+            let result = run_watched(config.clone(), cancel, |_| {}, watch).await;
+            classes::Found { class, config, part, result }
         }
     });
-    let first = measure(config, context.cancel.clone(), Arc::clone(&context.live), confidence);
+    let first = measure_as(first_part, config, context.cancel.clone(), Arc::clone(&context.live));
     let second = async {
-        let config = beside?;
+        let (config, part) = beside.zip(second_part)?;
         let silent: LiveSink = Arc::new(|_| {});
         let family = Family::of(config.reflector.ip());
-        Some((measure(config, context.cancel.clone(), silent, confidence).await, family))
+        Some((measure_as(part, config, context.cancel.clone(), silent).await, family))
     };
-    let (mut first, second, others) = tokio::join!(first, second, join_all(others));
-    classes::add(&mut first, &others, confidence);
+    let deciding = async {
+        let both = tokio::join!(first, second);
+        // Nobody asks any more: the thin streams have no reason to go on.
+        course.iter().for_each(|course| course.enough().cancel());
+        both
+    };
+    let ((mut first, second), others) = tokio::join!(deciding, join_all(others));
+    classes::add(&mut first, &others);
     match second {
         Some((second, family)) => figures::beside(first, second, family),
         None => first,
@@ -168,8 +189,13 @@ async fn examine(Twoway { form, peer }: Twoway, context: Context) -> Outcome {
 
 /// Runs one stream and turns what it found into the check's outcome.
 pub async fn measure(config: StreamConfig, cancel: CancellationToken, live: LiveSink, confidence: f64) -> Outcome {
+    measure_as(Part::alone(confidence), config, cancel, live).await
+}
+
+async fn measure_as(part: Part, config: StreamConfig, cancel: CancellationToken, live: LiveSink) -> Outcome {
     let began_at = Instant::now();
-    let of = config.stream.count.map_or(String::new(), |count| format!(" of {count}"));
+    let most = if part.said().is_some() { " of at most" } else { " of" };
+    let of = config.stream.count.map_or(String::new(), |count| format!("{most} {count}"));
     let progress = move |now: StreamProgress| {
         let text = match now.round_trip {
             Some(ms) => format!("{}{of} sent, round trip {ms:.1} ms", now.sent),
@@ -181,8 +207,10 @@ pub async fn measure(config: StreamConfig, cancel: CancellationToken, live: Live
             None => figure,
         });
     };
-    match run_stream(config.clone(), cancel, progress).await {
-        Ok(result) => figures::outcome(&config, &result, began_at, confidence),
+    let (sampling, family) = (part.sampling(), Family::of(config.reflector.ip()));
+    let watch = part.watch(move |result| figures::readings_over(family, result, sampling));
+    match run_watched(config.clone(), cancel, progress, watch).await {
+        Ok(result) => figures::outcome(&config, &result, began_at, &part),
         Err(error) => {
             let port = config.device.as_deref().unwrap_or("the system's route");
             Outcome::not_tested(format!("running the socket for two-way measurement on {port}: {error}"))

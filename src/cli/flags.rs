@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::unit::{Depth, Position};
+use crate::unit::{AccessKind, Depth, Position};
 use crate::wire::vlan::TagStack;
 
 pub mod history;
@@ -86,6 +86,9 @@ pub struct VisitArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Handoff)]
     pub depth: DepthArg,
+    /// Let streams of probes end as soon as the verdicts on them are certain, from a quarter of their plan on, and go on up to four times it (ten minutes, --max-data) while they are not.
+    #[arg(long)]
+    pub until_certain: bool,
     /// What the modem's or terminal's page shows of the line: a TOML file, or `ask` to be asked (a file of that name is `./ask`).
     #[arg(long, value_name = "FILE")]
     pub line: Option<String>,
@@ -269,6 +272,9 @@ pub enum ProfileAction {
         /// How the line gives its service.
         #[arg(long, value_enum, default_value_t = AccessArg::Ethernet)]
         access: AccessArg,
+        /// With streams of probes that end once the verdicts on them are certain, as for verify.
+        #[arg(long)]
+        until_certain: bool,
         /// Where the laptop would be plugged in.
         #[arg(long, value_enum, default_value_t = PositionArg::Gateway)]
         position: PositionArg,
@@ -305,6 +311,9 @@ pub struct DemoArgs {
     /// How hard to test.
     #[arg(long, value_enum, default_value_t = DepthArg::Quick)]
     pub depth: DepthArg,
+    /// Streams of probes end once the verdicts on them are certain, as for verify.
+    #[arg(long)]
+    pub until_certain: bool,
     /// What a page would show of the line, as for verify.
     #[arg(long, value_name = "FILE")]
     pub line: Option<String>,
@@ -357,6 +366,16 @@ pub enum AccessArg {
     Ethernet,
     /// In a PPPoE session, with a login.
     Pppoe,
+}
+
+impl AccessArg {
+    /// What is meant by it.
+    pub fn kind(self) -> AccessKind {
+        match self {
+            Self::Ethernet => AccessKind::Ethernet,
+            Self::Pppoe => AccessKind::Pppoe,
+        }
+    }
 }
 
 /// [`Position`] as typed.

@@ -6,11 +6,12 @@ use super::failure::Failure;
 use super::flags::{AccessArg, VisitArgs, VlanList};
 use super::login;
 use super::output;
-use crate::check::Access;
+use crate::check::{Access, Check};
 use crate::farend::invitation;
+use crate::judge;
 use crate::line::{self, Interview, LineFacts};
 use crate::plan::Sizes;
-use crate::profile::{self, Profile};
+use crate::profile::{self, Profile, Setting};
 use crate::record::sign::{Signer, keys};
 use crate::record::store;
 use crate::visit::{Keep, VisitOptions, preflight};
@@ -138,6 +139,18 @@ pub(super) fn without(options: &VisitOptions) -> Vec<(&'static str, String)> {
 /// Checks that make no sense with this kind of access.
 pub(super) fn without_by_access(access: &Access) -> Option<(&'static str, String)> {
     matches!(access, Access::Pppoe(_)).then(|| ("dhcp4", "the address comes with the PPPoE session".to_owned()))
+}
+
+/// Checks that end once what rests on their figures is certain: where the flag or the tier asks for it, those that can and that limits are set on.
+pub(super) fn until_certain(
+    asked: bool,
+    profile: Option<&Profile>,
+    setting: Setting,
+    checks: &[Box<dyn Check>],
+) -> Vec<&'static str> {
+    let Some(profile) = profile.filter(|profile| asked || profile.effort.until_certain) else { return Vec::new() };
+    let able = checks.iter().filter(|check| check.may_settle()).map(|check| check.spec().name);
+    able.filter(|name| judge::settling(profile, setting, None, name).is_some()).collect()
 }
 
 /// Where a record goes: as typed, else this user's records directory. Tried before anything is sent, so that no visit is

@@ -2,7 +2,8 @@
 //!
 //! The rule: pass when the whole interval clears the limit, fail when no part of it does, else not proven. An interval of
 //! confidence `c` is two-sided, but each verdict uses one end of it, so a wrong pass or a wrong fail has a probability of
-//! at most `(1 - c) / 2`: 2.5 per cent at 95. That holds for each criterion by itself, not for all of a profile together.
+//! at most `(1 - c) / 2`: 2.5 per cent at 95. That holds for each criterion by itself, not for all of a profile together; and where samples ended once they
+//! showed enough ([`super::settling`]), for the interval that a reading then has.
 
 use super::limit::Basis;
 use super::remedy::{self, Remedy};
@@ -31,7 +32,7 @@ fn judge_one(basis: Basis<'_>, criterion: &Criterion, outcomes: &[(&str, &Outcom
 }
 
 /// True when the criterion is about this reading.
-fn selects(criterion: &Criterion, reading: &Reading) -> bool {
+pub(super) fn selects(criterion: &Criterion, reading: &Reading) -> bool {
     let load = match (criterion.load, reading.load.unwrap_or(Load::Idle)) {
         (Some(wanted), found) => wanted == found,
         // A figure of a load phase is taken under load by its nature, each way by itself; all others mean the idle line.
@@ -113,7 +114,7 @@ pub fn on_interval(interval: Interval, limit: &Limits) -> Verdict {
 
 /// A figure that something else bounded never fails the line. And where the load could not fill the line, a small delay
 /// or loss beside it proves nothing: neither does such a figure pass.
-fn softened(verdict: Verdict, criterion: &Criterion, reading: &Reading) -> Verdict {
+pub(super) fn softened(verdict: Verdict, criterion: &Criterion, reading: &Reading) -> Verdict {
     let unfilled = reading.limited_by.iter().any(|l| l.side != Limit::CrossTraffic)
         && reading.name.starts_with("throughput.")
         && criterion.at_most.is_some();

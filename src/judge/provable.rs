@@ -7,6 +7,7 @@ use super::limit::Basis;
 use super::remedy::samples_to_bound;
 use super::verdict::Limits;
 use crate::metric::loss_interval;
+use crate::metric::sampling::Sampling;
 use crate::profile::{Criterion, Profile, Setting, Severity};
 use crate::reading::words;
 
@@ -23,8 +24,10 @@ pub struct Proof {
     pub limit: String,
     /// What proves it.
     pub needs: Needs,
-    /// Samples that the visit takes on a healthy line, where that is known.
+    /// Samples that the visit takes on a healthy line, where that is known; where they end once enough is known, those that were planned.
     pub has: Option<u64>,
+    /// Samples at most, where they go on until enough is known.
+    pub most: Option<u64>,
     /// Judged at this depth, access and position.
     pub applies: bool,
 }
@@ -44,20 +47,28 @@ impl Proof {
     /// True where the visit can't prove it, however good the line is.
     pub fn is_out_of_reach(&self) -> bool {
         match self.needs {
-            Needs::Samples(needs) => self.has.is_some_and(|has| has < needs),
+            Needs::Samples(needs) => self.most.or(self.has).is_some_and(|has| has < needs),
             Needs::Look => false,
             Needs::Never => true,
         }
     }
 }
 
-/// What each criterion of a profile needs; `samples` tells how many a reading gets at this depth.
-pub fn proofs(profile: &Profile, setting: Setting, samples: impl Fn(&str) -> Option<u64>) -> Vec<Proof> {
+/// What each criterion of a profile needs; `samples` tells how many a reading gets at this depth, `until_certain` how many at most where they go on until
+/// enough is known.
+pub fn proofs(
+    profile: &Profile,
+    setting: Setting,
+    samples: impl Fn(&str) -> Option<u64>,
+    until_certain: impl Fn(&str) -> Option<u64>,
+) -> Vec<Proof> {
     let proof = |criterion: &Criterion| {
         let computed = Basis { profile, facts: None }.limits_for(criterion, criterion.family);
         let limits = computed.as_ref().cloned().unwrap_or_default();
         let in_words =
             || limits.in_words(criterion.reading.name, criterion.reading.unit).unwrap_or_else(|| "no limit".to_owned());
+        let (has, most) = (samples(criterion.reading.name), until_certain(criterion.reading.name));
+        let sampling = Sampling { confidence: profile.confidence(), planned: has.filter(|_| most.is_some()) };
         Proof {
             criterion: criterion.name.clone(),
             severity: criterion.severity,
@@ -66,22 +77,23 @@ pub fn proofs(profile: &Profile, setting: Setting, samples: impl Fn(&str) -> Opt
             limit: computed
                 .as_ref()
                 .map_or_else(|_| "a share of what the line's own rate can give (--line)".to_owned(), |_| in_words()),
-            needs: needs(criterion, &limits, profile.confidence()),
-            has: samples(criterion.reading.name),
+            needs: needs(criterion, &limits, sampling),
+            has,
+            most,
             applies: criterion.applies(setting),
         }
     };
     profile.criteria.iter().map(proof).collect()
 }
 
-fn needs(criterion: &Criterion, limits: &Limits, confidence: f64) -> Needs {
+pub(super) fn needs(criterion: &Criterion, limits: &Limits, sampling: Sampling) -> Needs {
     let name = criterion.reading.name;
     if let Some(q) = words::quantile(name) {
-        return samples_to_bound(q, confidence).map_or(Needs::Never, Needs::Samples);
+        return samples_to_bound(q, sampling).map_or(Needs::Never, Needs::Samples);
     }
     // Shares of samples, told by their name; an upper limit of one holds for any.
     match limits.at_most.filter(|most| name.ends_with("_ratio") && *most < 1.0) {
-        Some(most) => loss_interval::samples_to_clear(0.0, most, confidence).map_or(Needs::Never, Needs::Samples),
+        Some(most) => loss_interval::samples_to_clear(0.0, most, sampling).map_or(Needs::Never, Needs::Samples),
         None => Needs::Look,
     }
 }
@@ -94,7 +106,7 @@ mod tests {
 
     fn of(depth: Depth, has: u64) -> Vec<Proof> {
         let profile = profile::load("fibre-250-50").unwrap();
-        proofs(&profile, Setting { depth, ..Setting::default() }, |name| name.starts_with("twoway.").then_some(has))
+        proofs(&profile, Setting { depth, ..Setting::default() }, |name| name.starts_with("twoway.").then_some(has), |_| None)
     }
 
     fn named<'a>(proofs: &'a [Proof], name: &str) -> &'a Proof {
@@ -127,7 +139,7 @@ mod tests {
     fn a_share_that_must_be_zero_is_out_of_reach() {
         let text = "name = \"t\"\ntitle = \"t\"\n[[criterion]]\nname = \"c\"\nreading = \"twoway.loss_ratio\"\nat_most = 0\nseverity = \"must\"\nbasis = \"x\"\n";
         let profile = profile::parse(text, "test").unwrap_or_else(|error| panic!("{error}"));
-        let proof = &proofs(&profile, Setting { depth: Depth::Soak, ..Setting::default() }, |_| Some(1_000_000))[0];
+        let proof = &proofs(&profile, Setting { depth: Depth::Soak, ..Setting::default() }, |_| Some(1_000_000), |_| None)[0];
         assert!(proof.is_out_of_reach(), "{proof:?}");
     }
 }

@@ -4,7 +4,8 @@
 
 use super::verdict::{Limits, ToProve};
 use crate::metric::difference::Estimate;
-use crate::metric::{loss_interval, quantile};
+use crate::metric::loss_interval;
+use crate::metric::sampling::Sampling;
 use crate::reading::{Limit, Reading, words};
 use crate::unit::Interval;
 
@@ -113,9 +114,11 @@ fn check_of(name: &str) -> String {
 /// Samples after which an interval of this confidence clears the limit, if the figure stays what it is; `None` where no number is known to do.
 pub fn samples_needed(reading: &Reading, limit: &Limits, confidence: f64) -> Option<u64> {
     let nearest = nearest_limit(reading, limit)?;
+    // As its samples were taken: more of them would be taken so too.
+    let sampling = Sampling { confidence, planned: reading.sequential.map(|taken| taken.planned) };
     if reading.name.ends_with("_ratio") && reading.value <= 1.0 {
-        let plain = loss_interval::samples_to_clear(reading.value, nearest, confidence)?;
-        return Some((plain as f64 * clustering(reading)).ceil() as u64);
+        let plain = loss_interval::samples_to_clear(reading.value, nearest, sampling)?;
+        return Some((plain as f64 * clustering(reading, sampling)).ceil() as u64);
     }
     let Estimate { low, high, .. } = Estimate { value: reading.value, low: reading.low, high: reading.high }
         .at_confidence(reading.confidence.clamp(0.5, 0.999), confidence);
@@ -124,7 +127,7 @@ pub fn samples_needed(reading: &Reading, limit: &Limits, confidence: f64) -> Opt
         // Where there are already as many, they cluster or some never came back; how many are enough can't be told from
         // here, and twice as many is the next step.
         (Some(q), low, high) if low.is_none() || high.is_none() => {
-            let independent = samples_to_bound(q, confidence)?;
+            let independent = samples_to_bound(q, sampling)?;
             return Some(if independent > reading.samples { independent } else { 2 * reading.samples });
         }
         (_, Some(low), Some(high)) => {
@@ -140,9 +143,9 @@ pub fn samples_needed(reading: &Reading, limit: &Limits, confidence: f64) -> Opt
 
 /// By how much wider, squared, the reading's interval is than that of as many independent samples: losses that come in
 /// bursts make each sample count for less (design effect). 1 when it is no wider.
-fn clustering(reading: &Reading) -> f64 {
+fn clustering(reading: &Reading, sampling: Sampling) -> f64 {
     let hits = (reading.value * reading.samples as f64).round() as u64;
-    let plain = loss_interval::clopper_pearson(hits, reading.samples, reading.confidence);
+    let plain = sampling.share(hits, reading.samples, 1.0);
     let width = |low: Option<f64>, high: Option<f64>| Some(high? - low?);
     match (width(reading.low, reading.high), width(plain.low, plain.high)) {
         (Some(wide), Some(plain)) if plain > 0.0 => (wide / plain).powi(2).max(1.0),
@@ -161,9 +164,9 @@ fn nearest_limit(reading: &Reading, limit: &Limits) -> Option<f64> {
 }
 
 /// The smallest number of samples with both bounds of quantile `q` finite (order statistics).
-pub(super) fn samples_to_bound(q: f64, confidence: f64) -> Option<u64> {
+pub(super) fn samples_to_bound(q: f64, sampling: Sampling) -> Option<u64> {
     let bounded = |n: u64| {
-        let ranks = quantile::rank_interval(n, q, confidence);
+        let ranks = sampling.ranks(n, 1.0, q);
         ranks.low.is_some() && ranks.high.is_some()
     };
     let mut enough = 2;

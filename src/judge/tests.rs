@@ -1,3 +1,4 @@
+mod until_certain;
 mod visits;
 
 use proptest::prelude::*;
@@ -8,7 +9,7 @@ use crate::profile::{self, Profile};
 use crate::reading::{Limit, Outcome, Reading, Status, Target};
 use crate::unit::{Direction, Family, Interval, Load, Position, Segment};
 
-fn profile_with(criteria: &str) -> Profile {
+pub(super) fn profile_with(criteria: &str) -> Profile {
     let head = r#"
         name = "t"
         title = "t"
@@ -23,7 +24,7 @@ fn profile_with(criteria: &str) -> Profile {
     profile::parse(&format!("{head}\n{criteria}"), "test").unwrap_or_else(|error| panic!("{error}"))
 }
 
-fn criterion(reading: &str, rest: &str) -> String {
+pub(super) fn criterion(reading: &str, rest: &str) -> String {
     format!(
         "[[criterion]]\nname = \"{reading} {}\"\nreading = \"{reading}\"\nseverity = \"must\"\nbasis = \"invented\"\n{rest}\n",
         rest.replace(['"', '\n'], "")

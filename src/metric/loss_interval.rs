@@ -7,6 +7,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 use statrs::function::erf::erfc_inv;
 
 use super::incomplete_beta::regularised;
+use super::sampling::Sampling;
 use crate::unit::Interval;
 
 /// The exact (Clopper-Pearson) two-sided interval of a loss ratio (NIST/SEMATECH e-Handbook of Statistical Methods,
@@ -51,11 +52,19 @@ pub fn clustered(lost: u64, sent: u64, design_effect: f64, confidence: f64) -> I
         return clopper_pearson(lost, sent, confidence);
     }
     let lost = lost.min(sent);
+    let effect = clusters_effect(lost, sent, design_effect, confidence);
+    exact(lost as f64 / effect, sent as f64 / effect, confidence)
+}
+
+/// What a sample shrinks by for its clusters, with what is added since the design effect is known from few of them only; see [`clustered`].
+pub(super) fn clusters_effect(lost: u64, sent: u64, design_effect: f64, confidence: f64) -> f64 {
+    if design_effect.is_nan() || design_effect <= 1.0 {
+        return 1.0;
+    }
     let clusters = (lost.min(sent - lost) as f64 / design_effect).max(2.0);
     let t = StudentsT::new(0.0, 1.0, clusters - 1.0).map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 + confidence / 2.0));
     let ratio = t / normal_quantile_two_sided(confidence);
-    let effect = design_effect * ratio.powf(2.0 * (1.0 - 1.0 / design_effect));
-    exact(lost as f64 / effect, sent as f64 / effect, confidence)
+    design_effect * ratio.powf(2.0 * (1.0 - 1.0 / design_effect))
 }
 
 /// The design effect behind an interval of [`clustered`]: the one that gives it its width. 1 for an exact interval, for a narrower one, and where a bound
@@ -110,19 +119,20 @@ pub fn samples_to_prove_below(limit: f64, confidence: f64) -> Option<u64> {
     samples_without_loss(limit, 1.0 - confidence)
 }
 
-/// Packets needed until the two-sided exact interval clears `limit`, if the loss ratio stays at `ratio`.
+/// Packets needed until the two-sided interval clears `limit`, if the loss ratio stays at `ratio`.
 ///
 /// What a verdict of "not proven" asks for. `None` when no number up to 10^9 is enough: the ratio stands on the limit.
-pub fn samples_to_clear(ratio: f64, limit: f64, confidence: f64) -> Option<u64> {
+pub fn samples_to_clear(ratio: f64, limit: f64, sampling: impl Into<Sampling>) -> Option<u64> {
     const MOST: u64 = 1_000_000_000;
+    let sampling = sampling.into();
     if !(0.0..=1.0).contains(&ratio) || !(0.0..=1.0).contains(&limit) || ratio == limit {
         return None;
     }
-    if ratio == 0.0 {
-        return samples_without_loss(limit, (1.0 - confidence) / 2.0).filter(|&n| n <= MOST);
+    if ratio == 0.0 && sampling.planned.is_none() {
+        return samples_without_loss(limit, (1.0 - sampling.confidence) / 2.0).filter(|&n| n <= MOST);
     }
     let clears = |sent: u64| {
-        let interval = clopper_pearson((ratio * sent as f64).round() as u64, sent, confidence);
+        let interval = sampling.share((ratio * sent as f64).round() as u64, sent, 1.0);
         if ratio < limit { interval.high.is_some_and(|high| high <= limit) } else { interval.low.is_some_and(|low| low > limit) }
     };
     let mut enough = 1;
@@ -156,7 +166,7 @@ pub(super) fn normal_quantile_two_sided(confidence: f64) -> f64 {
 }
 
 /// The `x` in `low..high` where the rising function `f` reaches `target`, by bisection.
-fn invert(f: impl Fn(f64) -> f64, target: f64, mut low: f64, mut high: f64) -> f64 {
+pub(super) fn invert(f: impl Fn(f64) -> f64, target: f64, mut low: f64, mut high: f64) -> f64 {
     // 2^-200 is below any count of ours; the relative width ends it long before.
     for _ in 0..200 {
         let middle = 0.5 * (low + high);

@@ -11,6 +11,7 @@ use hdrhistogram::Histogram;
 
 use super::dependence::design_effect;
 use super::incomplete_beta::binomial_cdf;
+use super::sampling::Sampling;
 use crate::unit::Interval;
 
 /// Rank (from 1) of quantile `q` among `n` samples: `ceil(q n)`, at least 1. `None` when there are no samples.
@@ -83,10 +84,9 @@ pub fn rank_interval(n: u64, q: f64, confidence: f64) -> RankInterval {
 /// The order-statistic interval of quantile `q` for ascending `sorted` samples and `lost` infinite ones.
 ///
 /// A bound is missing when the samples can't carry it, or when it lies among the lost.
-pub fn interval_of_sorted(sorted: &[f64], lost: u64, q: f64, confidence: f64) -> Interval {
-    let ranks = rank_interval(sorted.len() as u64 + lost, q, confidence);
-    let at = |rank: Option<u64>| rank.and_then(|rank| sorted.get(rank as usize - 1).copied());
-    Interval { low: at(ranks.low), high: at(ranks.high), confidence }
+pub fn interval_of_sorted(sorted: &[f64], lost: u64, q: f64, sampling: impl Into<Sampling>) -> Interval {
+    let sampling = sampling.into();
+    bounds(sorted, sampling.ranks(sorted.len() as u64 + lost, 1.0, q), sampling)
 }
 
 /// The order-statistic interval of quantile `q` for samples in the order in which they were taken, `None` for lost
@@ -94,16 +94,22 @@ pub fn interval_of_sorted(sorted: &[f64], lost: u64, q: f64, confidence: f64) ->
 ///
 /// A queue that is long stays so for a while: then fewer samples than there are count as independent, and the ranks lie
 /// further apart. A bound is missing when the samples can't carry it, or when it lies among the lost.
-pub fn interval_of_series(series: &[Option<f64>], q: f64, confidence: f64) -> Interval {
+pub fn interval_of_series(series: &[Option<f64>], q: f64, sampling: impl Into<Sampling>) -> Interval {
+    let sampling = sampling.into();
     let mut sorted: Vec<f64> = series.iter().copied().flatten().collect();
     sorted.sort_by(f64::total_cmp);
-    let ranks = ranks_of_series(series, &sorted, q, confidence);
+    bounds(&sorted, ranks_of_series(series, &sorted, q, sampling), sampling)
+}
+
+/// The finite samples at these ranks.
+fn bounds(sorted: &[f64], ranks: RankInterval, sampling: Sampling) -> Interval {
     let at = |rank: Option<u64>| rank.and_then(|rank| sorted.get(rank as usize - 1).copied());
-    Interval { low: at(ranks.low), high: at(ranks.high), confidence }
+    Interval { low: at(ranks.low), high: at(ranks.high), confidence: sampling.confidence }
 }
 
 /// The ranks of [`interval_of_series`]; `sorted` holds the finite samples, ascending.
-pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, confidence: f64) -> RankInterval {
+pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, sampling: impl Into<Sampling>) -> RankInterval {
+    let sampling = sampling.into();
     let n = series.len() as u64;
     let estimate = of_sorted(sorted, n - sorted.len() as u64, q);
     let above = |sample: &Option<f64>| match (sample, estimate) {
@@ -113,7 +119,23 @@ pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, confidenc
         (sample, None) => sample.is_none(),
     };
     let effect = design_effect(series.iter().map(above));
-    let fewer = ((n as f64 / effect) as u64).clamp(n.min(1), n);
+    let ranks = sampling.ranks(n, effect, q);
+    if independent(n, effect) == n {
+        return ranks;
+    }
+    let is_finite = |rank: &u64| *rank <= sorted.len() as u64;
+    let high = ranks.high.filter(is_finite).or_else(|| high_from_the_top(series, sorted, q, sampling));
+    RankInterval { high, ..ranks }
+}
+
+/// Samples that `n` clustered ones count for.
+fn independent(n: u64, design_effect: f64) -> u64 {
+    ((n as f64 / design_effect) as u64).clamp(n.min(1), n)
+}
+
+/// [`rank_interval`] for samples that cluster: of so many fewer, told as ranks of all.
+pub(super) fn rank_interval_of_clustered(n: u64, design_effect: f64, q: f64, confidence: f64) -> RankInterval {
+    let fewer = independent(n, design_effect);
     let ranks = rank_interval(fewer, q, confidence);
     if fewer == n {
         return ranks;
@@ -122,8 +144,6 @@ pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, confidenc
     // Outward: the lower bound's samples are those up to its rank less one.
     let low = ranks.low.map(|rank| (((rank - 1) as f64 * scale) as u64 + 1).clamp(1, n));
     let high = ranks.high.map(|rank| ((rank as f64 * scale).ceil() as u64).clamp(1, n));
-    let is_finite = |rank: &u64| *rank <= sorted.len() as u64;
-    let high = high.filter(is_finite).or_else(|| high_from_the_top(series, sorted, q, confidence));
     RankInterval { low, high, coverage: ranks.coverage }
 }
 
@@ -133,17 +153,21 @@ pub fn ranks_of_series(series: &[Option<f64>], sorted: &[f64], q: f64, confidenc
 /// while so few lie above it, in independent samples by their own clustering, that a share of `1 - q` is refuted. The first
 /// that fails ends the search, so that looking at many costs no confidence (tests in a fixed sequence; W. Maurer,
 /// L. A. Hothorn and W. Lehmacher, 1995; from memory).
-fn high_from_the_top(series: &[Option<f64>], sorted: &[f64], q: f64, confidence: f64) -> Option<u64> {
+fn high_from_the_top(series: &[Option<f64>], sorted: &[f64], q: f64, sampling: Sampling) -> Option<u64> {
     let refuted = |bound: f64| {
         let above: Vec<bool> = series.iter().map(|sample| sample.is_none_or(|sample| sample > bound)).collect();
         let effect = design_effect(above.iter().copied());
-        let independent = |count: usize| count as f64 / effect;
-        let (n, many) =
-            (independent(above.len()) as u64, independent(above.iter().filter(|above| **above).count()).ceil() as u64);
-        binomial_cdf(many, n, 1.0 - q) <= (1.0 - confidence) / 2.0
+        let hits = above.iter().filter(|above| **above).count() as u64;
+        sampling.are_too_few(hits, above.len() as u64, effect, 1.0 - q)
     };
     let enough = sorted.iter().rev().take_while(|bound| refuted(**bound)).count();
     (enough > 0).then(|| (sorted.len() - enough + 1) as u64)
+}
+
+/// Whether so few hits, which cluster by this effect, refute that their share is `p`.
+pub(super) fn are_too_few(hits: u64, of: u64, design_effect: f64, p: f64, confidence: f64) -> bool {
+    let independent = |count: u64| count as f64 / design_effect;
+    binomial_cdf(independent(hits).ceil() as u64, independent(of) as u64, p) <= (1.0 - confidence) / 2.0
 }
 
 /// Delays in nanoseconds, counted in buckets of at most 0.1 % width, with exact minimum and maximum.

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use super::order::{Progress, Turn};
 use super::{Class, Need, Plan, Spec, Step, Volume};
+use crate::unit::Stretch;
 
 /// What bounds a plan beside its depth.
 #[derive(Debug, Clone, Default)]
@@ -18,6 +19,8 @@ pub struct Bounds {
     pub only: Option<Vec<String>>,
     /// Checks that can't run for a reason known beforehand, with the reason.
     pub without: Vec<(&'static str, String)>,
+    /// Checks that end once what rests on their figures is certain, and go on beyond their plan while it is not.
+    pub until_certain: Vec<&'static str>,
 }
 
 /// Chooses the steps. Left out, each with its reason: loads without consent, what exceeds the data budget in the order
@@ -41,12 +44,27 @@ pub fn plan(specs: &[Spec], volume: &Volume, bounds: &Bounds) -> Plan {
             Some(reason) => plan.left_out.push((spec, reason)),
             None => {
                 octets += cost.octets;
-                plan.steps.push(Step { spec, cost });
+                plan.steps.push(Step { spec, cost, stretch: None });
             }
         }
     }
     leave_out_what_can_never_start(&mut plan);
+    stretch(&mut plan, bounds);
     plan
+}
+
+/// No check goes on longer than this to be certain *(ours)*: a far end forgets who asks nothing of it for a quarter of an hour, and so does a technician.
+const PATIENCE: Duration = Duration::from_secs(600);
+
+/// Lets checks go on until all is certain, in the order of the registry, as far as patience and the data budget leave room once every check has its own.
+fn stretch(plan: &mut Plan, bounds: &Bounds) {
+    let mut left = bounds.max_octets.map(|max| max.saturating_sub(plan.octets()));
+    for step in plan.steps.iter_mut().filter(|step| bounds.until_certain.contains(&step.spec.name)) {
+        let by_time = PATIENCE.as_secs_f64() / step.cost.time.as_secs_f64();
+        let by_data = left.map_or(f64::INFINITY, |left| 1.0 + left as f64 / step.cost.octets as f64);
+        step.stretch = Some(Stretch::up_to(by_time.min(by_data)));
+        left = left.map(|left| left.saturating_sub(step.most().octets - step.cost.octets));
+    }
 }
 
 /// Leaves out steps that need what only left-out steps would have given, with the reason of those.
@@ -92,18 +110,27 @@ pub fn megabytes(octets: u64) -> String {
 impl Plan {
     /// Octets moved at most.
     pub fn octets(&self) -> u64 {
-        self.steps.iter().map(|s| s.cost.octets).sum()
+        self.steps.iter().map(|s| s.most().octets).sum()
     }
 
     /// Expected time on a healthy line: the steps started as [`Progress`] starts them, each taking its cost's time.
     pub fn time(&self) -> Duration {
+        self.time_with(|step| step.cost.time)
+    }
+
+    /// The same where each step that may go on does so to its end.
+    pub fn longest_time(&self) -> Duration {
+        self.time_with(|step| step.most().time)
+    }
+
+    fn time_with(&self, of: impl Fn(&Step) -> Duration) -> Duration {
         let mut progress = Progress::new(self);
         let mut now = Duration::ZERO;
         let mut running: Vec<(Duration, usize)> = Vec::new();
         loop {
             for turn in progress.turns() {
                 if let Turn::Start(i) = turn {
-                    running.push((now + self.steps[i].cost.time, i));
+                    running.push((now + of(&self.steps[i]), i));
                 }
             }
             let Some(next) = running.iter().enumerate().min_by_key(|(_, (end, _))| *end).map(|(at, _)| at) else { return now };
@@ -187,6 +214,23 @@ mod tests {
         let plan = plan(&specs(), &VOLUME, &Bounds { load_agreed: true, without, ..Bounds::default() });
         assert_eq!(names(&plan), ["link"]);
         assert!(plan.left_out.iter().any(|(s, why)| s.name == "dns" && why == "needs an IP address: switched off"));
+    }
+
+    #[test]
+    fn what_goes_on_until_all_is_certain_takes_what_the_others_leave() {
+        let bounds = |max_octets| Bounds { max_octets, until_certain: vec!["echo"], ..Bounds::default() };
+        let echo = |plan: &Plan| plan.steps.iter().find(|step| step.spec.name == "echo").copied().unwrap();
+        let free = plan(&specs(), &VOLUME, &bounds(None));
+        assert_eq!((free.octets(), free.time()), (2_000 + 4 * 50_000 + 20_000, Duration::from_secs(1 + 4)));
+        assert_eq!((free.longest_time(), echo(&free).most().time), (Duration::from_secs(1 + 16), Duration::from_secs(16)));
+        // dns comes behind it and keeps its own; 25,000 octets are half of echo's plan.
+        let tight = plan(&specs(), &VOLUME, &bounds(Some(97_000)));
+        assert_eq!(names(&tight), ["link", "dhcp4", "echo", "dns"]);
+        assert_eq!((tight.octets(), echo(&tight).stretch), (97_000, Some(Stretch::up_to(1.5))));
+        assert_eq!(plan(&specs(), &VOLUME, &Bounds::default()).steps[2].stretch, None);
+        let mut long = specs();
+        long[2].cost = |_| Cost { time: Duration::from_secs(400), octets: 50_000 };
+        assert_eq!(echo(&plan(&long, &VOLUME, &bounds(None))).stretch, Some(Stretch::up_to(1.5)), "ten minutes are enough");
     }
 
     #[test]

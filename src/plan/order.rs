@@ -132,7 +132,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn step(name: &'static str, needs: &'static [Need], gives: &'static [Need], class: Class) -> Step {
-        Step { spec: Spec { name, needs, gives, class, cost: |_| Cost::default() }, cost: Cost::default() }
+        Step { spec: Spec { name, needs, gives, class, cost: |_| Cost::default() }, cost: Cost::default(), stretch: None }
     }
 
     fn visit() -> Plan {

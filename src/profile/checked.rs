@@ -117,11 +117,13 @@ pub struct TestEffort {
     pub confidence: f64,
     /// DSCP of the twoway stream; default 0.
     pub dscp: u8,
+    /// Streams of probes end once the verdicts on them are certain; default false.
+    pub until_certain: bool,
 }
 
 impl Default for TestEffort {
     fn default() -> Self {
-        Self { streams: 4, load_seconds: None, confidence: 0.95, dscp: 0 }
+        Self { streams: 4, load_seconds: None, confidence: 0.95, dscp: 0, until_certain: false }
     }
 }
 
@@ -176,7 +178,8 @@ fn read(document: &Document<'_>, top: &Table<'_, '_>) -> Option<Profile> {
     let title = top.required_text("title", "the tier in words");
     let sold = top.table("sold", &["down", "up", "layer", "basis"]).and_then(|t| read_sold(document, &t));
     let line = read_line(top.table("line", &["technology", "port", "vlan_tags", "pppoe", "mtu", "atm"]).as_ref());
-    let effort = read_effort(document, top.table("effort", &["streams", "load_seconds", "confidence", "dscp"]).as_ref());
+    let effort =
+        read_effort(document, top.table("effort", &["streams", "load_seconds", "confidence", "dscp", "until_certain"]).as_ref());
     let dhcp4 = top.table("dhcp4", dhcp4::KEYS).map(|t| dhcp4::read(document, &t)).unwrap_or_default();
     let capacity = top.table("capacity", capacity::KEYS).map(|t| capacity::read(document, &t)).unwrap_or_default();
     let classes = top.table("twoway", twoway::KEYS).map(|t| twoway::read(document, &t, line.mtu, sold.as_ref()));
@@ -267,6 +270,7 @@ fn read_effort(document: &Document<'_>, table: Option<&Table<'_, '_>>) -> TestEf
         confidence,
         // Six bits, RFC 2474 section 3.
         dscp: table.whole("dscp", 0..=63).and_then(|n| u8::try_from(n.value).ok()).unwrap_or(default.dscp),
+        until_certain: table.truth("until_certain").unwrap_or(default.until_certain),
     }
 }
 

@@ -62,6 +62,7 @@ const ABOUT: &[(&str, &str)] = &[
     ("line.atm", "what is put into ATM cells, where there are cells"),
     ("effort", "how hard to test"),
     ("effort.streams", "parallel TCP streams of a load phase; default 4"),
+    ("effort.until_certain", "streams of probes end once the verdicts on them are certain; by default they take what is planned"),
     ("effort.load_seconds", "seconds of a load phase; by default the depth's"),
     ("effort.confidence", "confidence of all intervals; default 0.95"),
     ("effort.dscp", "DSCP of the twoway stream; default 0"),

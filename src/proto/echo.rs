@@ -13,12 +13,14 @@
 //! ```
 
 pub mod schedule;
+mod target;
 
 use std::collections::VecDeque;
 use std::net::IpAddr;
 use std::time::{Duration, Instant};
 
 use self::schedule::{Pattern, Schedule, Seed};
+use self::target::{PAYLOAD_HEAD, Probe, Target};
 use super::round_trip::{Flight, Moment, Settled};
 use crate::unit::{Family, StampSource};
 use crate::wire::icmp::quote::Transport;
@@ -171,30 +173,6 @@ pub struct EchoMachine {
     events: VecDeque<Event>,
 }
 
-#[derive(Debug)]
-struct Target {
-    address: IpAddr,
-    identifier: u16,
-    cookie: u64,
-    schedule: Schedule,
-    /// By number; `None` for probes that could not be sent.
-    probes: Vec<Option<Probe>>,
-    /// All probes before this one are settled.
-    first_open: usize,
-    report: TargetReport,
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Probe {
-    flight: Flight,
-    fate: Fate,
-    /// The send is confirmed; before that its waiting time counts from the hand-over.
-    deadline: Instant,
-}
-
-/// Octets of data that the cookie and the number take.
-const PAYLOAD_HEAD: usize = 16;
-
 impl EchoMachine {
     /// A machine for these targets, in this order.
     pub fn new(settings: EchoSettings, targets: &[IpAddr], start: Instant) -> Self {
@@ -208,6 +186,7 @@ impl EchoMachine {
                 schedule: Schedule::new(settings.pattern, settings.interval, settings.count, seed.next(), start),
                 probes: Vec::new(),
                 first_open: 0,
+                decided: 0,
                 report: TargetReport::default(),
             })
             .collect();
@@ -299,6 +278,27 @@ impl EchoMachine {
         self.events.pop_front()
     }
 
+    /// Sends no more probes; what is out is still awaited.
+    pub fn stop(&mut self) {
+        self.targets.iter_mut().for_each(|target| target.schedule.stop());
+    }
+
+    /// Probes to the target that is farthest on whose fate shows already: each that is answered, and all before it.
+    pub fn decided(&self) -> u64 {
+        self.targets.iter().map(|target| target.decided as u64).max().unwrap_or(0)
+    }
+
+    /// The reports on those of each target, while it goes on. What a reply has overtaken counts as lost here; the reports at the end wait for it.
+    pub fn reports_so_far(&self) -> Vec<TargetReport> {
+        let report = |target: &Target| {
+            let decided = target.probes[..target.decided].iter().flatten();
+            let fate = |fate| if fate == Fate::Open { Fate::Lost } else { fate };
+            let probes = decided.map(|probe| (probe.sent_after(self.start), fate(probe.fate))).collect();
+            TargetReport { probes, ..target.report.clone() }
+        };
+        self.targets.iter().map(report).collect()
+    }
+
     /// The reports, in the order of the targets. Probes that are still open (the run was cut short) are left out.
     pub fn into_reports(self) -> Vec<TargetReport> {
         let start = self.start;
@@ -311,7 +311,7 @@ impl EchoMachine {
                     .into_iter()
                     .flatten()
                     .filter(|probe| probe.fate != Fate::Open)
-                    .map(|probe| (probe.flight.began().at.saturating_duration_since(start), probe.fate))
+                    .map(|probe| (probe.sent_after(start), probe.fate))
                     .collect();
                 report
             })
@@ -347,6 +347,7 @@ impl EchoMachine {
         match probe.fate {
             Fate::Open if !already_answered && moment.at <= probe.deadline => {
                 probe.flight.on_arrival(moment);
+                target.decided = target.decided.max(number as usize + 1);
                 target.report.altered += u64::from(!is_intact);
                 if let Some(seen) = hop_limit {
                     let (low, high) = target.report.hop_limit.unwrap_or((seen, seen));
@@ -400,43 +401,6 @@ impl EchoMachine {
             Settled::ClocksDisagree => probe.fate = Fate::Discarded,
         }
         target.advance_first_open();
-    }
-}
-
-impl Target {
-    /// Cookie, number, and a pattern that shows a cut or a change.
-    fn payload(&self, number: u64, len: usize) -> Vec<u8> {
-        let mut payload = Vec::with_capacity(len.max(PAYLOAD_HEAD));
-        payload.extend(self.cookie.to_be_bytes());
-        payload.extend(number.to_be_bytes());
-        payload.extend((PAYLOAD_HEAD..len).map(|at| at as u8));
-        payload
-    }
-
-    /// The latest probe with this sequence number: the number's lower 16 bits.
-    fn number_of(&self, sequence: u16) -> Option<u64> {
-        let last = (self.probes.len() as u64).checked_sub(1)?;
-        let back = u64::from((last as u16).wrapping_sub(sequence));
-        last.checked_sub(back)
-    }
-
-    fn next_deadline(&self) -> Option<Instant> {
-        // Deadlines rise with the number but for the difference of transmit stamps, so the first open one is near
-        // enough to the earliest; a wake that comes a little late changes no fate.
-        self.probes.get(self.first_open..)?.iter().flatten().find(|p| p.fate == Fate::Open).map(|p| p.deadline)
-    }
-
-    fn advance_first_open(&mut self) {
-        while let Some(slot) = self.probes.get(self.first_open) {
-            if slot.is_some_and(|probe| probe.fate == Fate::Open) {
-                break;
-            }
-            // The newest slot is empty until its send is confirmed.
-            if slot.is_none() && self.first_open + 1 == self.probes.len() {
-                break;
-            }
-            self.first_open += 1;
-        }
     }
 }
 

@@ -44,7 +44,10 @@ pub fn explain_text(plan: &Plan, proofs: &[Proof], confidence: f64, stated: &[St
 fn samples(proof: &Proof) -> String {
     let grouped = |n: u64| grouped(n as f64);
     match (proof.needs, proof.has) {
-        (Needs::Samples(needs), Some(has)) => format!("; needs {}, takes {}", grouped(needs), grouped(has)),
+        (Needs::Samples(needs), Some(has)) => {
+            let most = proof.most.map_or(String::new(), |most| format!(", at most {}", grouped(most)));
+            format!("; needs {}, takes {}{most}", grouped(needs), grouped(has))
+        }
         (Needs::Samples(needs), None) => format!("; needs {}", grouped(needs)),
         (Needs::Look, _) => String::new(),
         (Needs::Never, _) => "; no number of samples proves that".to_owned(),

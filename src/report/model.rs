@@ -363,8 +363,11 @@ fn cautions(record: &Record) -> Vec<String> {
         // A verdict uses one end of a two-sided interval.
         let wrong = words::significant((1000.0 - f64::from(*least)) / 20.0);
         let confidence = words::significant(f64::from(*least) / 10.0);
+        let mut readings = record.checks.iter().flat_map(|check| &check.outcome.readings);
+        let until_certain = readings.any(|reading| reading.sequential.is_some());
+        let ended = if until_certain { " It holds although streams of probes ended once enough was certain." } else { "" };
         cautions.push(format!(
-            "Verdicts are on intervals of {confidence} % confidence: each by itself is wrong at most {wrong} times in 100."
+            "Verdicts are on intervals of {confidence} % confidence: each by itself is wrong at most {wrong} times in 100.{ended}"
         ));
     }
     cautions

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use crate::plan::budget::megabytes;
 use crate::plan::{Class, Plan, Step};
+use crate::unit::Stretch;
 
 /// The plan as lines of at most 80 columns (reasons of what is left out may be longer).
 pub fn plan_text(plan: &Plan) -> String {
@@ -42,10 +43,39 @@ pub fn plan_text(plan: &Plan) -> String {
             megabytes(step.cost.octets)
         );
     }
+    stretched(&mut text, plan);
     for (spec, reason) in &plan.left_out {
         let _ = writeln!(text, "  {:name_width$}  left out: {reason}", spec.name);
     }
     text
+}
+
+/// What checks that end once their verdicts are certain may save and cost.
+fn stretched(text: &mut String, plan: &Plan) {
+    let stretched: Vec<(&Step, Stretch)> = plan.steps.iter().filter_map(|step| Some((step, step.stretch?))).collect();
+    if stretched.is_empty() {
+        return;
+    }
+    text.push_str("\nUntil certain: these end once every verdict on them is certain, and go on while one is not.\n\n");
+    for (step, stretch) in stretched {
+        let (least, most) = (step.stretched(Stretch::LEAST), step.stretched(stretch.most()));
+        let _ = writeln!(
+            text,
+            "  {}: from {} and {} to {} and {}, instead of {} and {}",
+            step.spec.name,
+            span(least.time),
+            megabytes(least.octets),
+            span(most.time),
+            megabytes(most.octets),
+            span(step.cost.time),
+            megabytes(step.cost.octets)
+        );
+    }
+    let _ = writeln!(
+        text,
+        "\nA line far beyond a limit ends them early; one far within takes three quarters of the plan or a\nlittle more than all of it; one near a limit makes the visit about {} long.",
+        span(plan.longest_time())
+    );
 }
 
 /// A span as people say it: `0.1 s`, `41 s`, `12 min`, `3.5 h`.
@@ -100,6 +130,12 @@ mod tests {
     #[test]
     fn what_is_left_out_has_its_reason() {
         insta::assert_snapshot!(plan_text(&plan(&specs(), &VOLUME, &Bounds::default())));
+    }
+
+    #[test]
+    fn what_goes_on_until_all_is_certain_tells_the_least_and_the_most() {
+        let bounds = Bounds { load_agreed: true, until_certain: vec!["echo"], ..Bounds::default() };
+        insta::assert_snapshot!(plan_text(&plan(&specs(), &VOLUME, &bounds)));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 //! Nothing is said that the record does not hold.
 
 use super::model::delivered;
-use crate::reading::{Reading, Unit, words};
+use crate::reading::{Reading, Sequential, Unit, words};
 use crate::record::{Judgement, Record, Severity, Verdict};
 use crate::unit::{Direction, Position, Segment, StampSource};
 
@@ -51,7 +51,10 @@ fn chain(record: &Record, judgement: &Judgement) -> Chain {
     let of = if of.is_empty() { String::new() } else { format!(", {of}") };
     let mut links = vec![("measured", measured(judgement, reading_of(record, judgement)))];
     if let Some(value) = judgement.value {
-        links.push(("certain", interval(judgement, value)));
+        let reading = reading_of(record, judgement);
+        let whenever = reading.is_some_and(|reading| reading.sequential.is_some() && reading.low != reading.high);
+        let whenever = if whenever { "; this holds whenever one stops, a confidence sequence" } else { "" };
+        links.push(("certain", interval(judgement, value) + whenever));
     }
     links.push(("limit", limit(judgement)));
     links.push(("so", because.clone()));
@@ -71,6 +74,10 @@ fn measured(judgement: &Judgement, reading: Option<&Reading>) -> String {
         0 | 1 => String::new(),
         n => format!(" from {} samples", words::grouped(n as f64)),
     };
+    let ended = reading.sequential.map_or_else(String::new, |Sequential { planned, most }| {
+        let grouped = |n: u64| words::grouped(n as f64);
+        format!(", taken until the verdicts on them were certain ({} were planned, {} at most)", grouped(planned), grouped(most))
+    });
     let by = match reading.stamped_by {
         Some(StampSource::Hardware) => ", stamped by the adapter",
         Some(StampSource::Kernel) => ", stamped by the kernel",
@@ -81,7 +88,7 @@ fn measured(judgement: &Judgement, reading: Option<&Reading>) -> String {
     let limits: Vec<String> = reading.limited_by.iter().map(words::limited).collect();
     let limits = if limits.is_empty() { String::new() } else { format!("; bounded by {}", limits.join(" and ")) };
     let check = judgement.reading.split('.').next().unwrap_or_default();
-    format!("{}{samples}{by}{layer}{limits} (how: docs/methods.md, {check})", words::of(reading))
+    format!("{}{samples}{ended}{by}{layer}{limits} (how: docs/methods.md, {check})", words::of(reading))
 }
 
 fn interval(judgement: &Judgement, value: f64) -> String {

@@ -59,6 +59,7 @@ fn by_check(runtime: &Runtime, index: u32, target: &FarEndTarget, streams: u16) 
             },
             position: Position::Gateway,
             far_end: Some(target),
+            settling: None,
             cancel: CancellationToken::new(),
             live: Arc::new(|_| {}),
         };

@@ -38,6 +38,7 @@ pub(crate) fn context_at(index: u32, mac: [u8; 6], known: Known, depth: Depth) -
         tv: Default::default(),
         position: Position::Gateway,
         far_end: None,
+        settling: None,
         cancel: CancellationToken::new(),
         live: Arc::new(|_| {}),
     }

@@ -18,7 +18,13 @@ pub(crate) struct Scene {
 
 impl Scene {
     pub(crate) fn new() -> Self {
-        let config = LineConfig::sold_at_ip(100.0, 40.0).expect("rates");
+        Self::with(|_| {})
+    }
+
+    /// The same with something done to it.
+    pub(crate) fn with(change: impl FnOnce(&mut LineConfig)) -> Self {
+        let mut config = LineConfig::sold_at_ip(100.0, 40.0).expect("rates");
+        change(&mut config);
         let line = PracticeLine::build(config).expect("this test needs root and a kernel with veth, tbf and nf_tables");
         let folder = tempfile::tempdir().expect("a folder");
         invitation::write(&folder.path().join("far.toml"), &line.far_end_target()).expect("the far end's file");

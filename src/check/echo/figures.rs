@@ -10,13 +10,14 @@ use serde_json::{Value, json};
 use super::super::probing::OwnFaults;
 use super::first_look::Look;
 use super::targets::{Aim, ProviderHop};
-use crate::metric::loss_interval::clopper_pearson;
 use crate::metric::quantile::{interval_of_sorted, of_sorted};
+use crate::metric::sampling::Sampling;
 use crate::proto::echo::{EchoSettings, Fate, TargetReport};
-use crate::reading::{Limit, Outcome, Reading, Series, Status, Target, Unit};
+use crate::reading::{Limit, Outcome, Reading, Sequential, Series, Status, Target, Unit};
 use crate::unit::{Family, Interval, StampSource};
 
 /// Everything that one run of the check has seen.
+#[derive(Clone)]
 pub(super) struct Run {
     pub(super) settings: EchoSettings,
     pub(super) plan: Vec<(Family, Aim)>,
@@ -28,6 +29,19 @@ pub(super) struct Run {
     /// Start of the probes after that of the check.
     pub(super) start_ms: f64,
     pub(super) confidence: f64,
+    /// Probes that were planned and may be sent, where what they show decides how many are.
+    pub(super) sequential: Option<Sequential>,
+}
+
+impl Run {
+    /// The same with these reports.
+    pub(super) fn with(&self, reports: Vec<TargetReport>) -> Self {
+        Self { reports, ..self.clone() }
+    }
+
+    fn sampling(&self) -> Sampling {
+        Sampling { confidence: self.confidence, planned: self.sequential.map(|taken| taken.planned) }
+    }
 }
 
 /// Share of probes that the test set may fail to send or time before its figures are marked as limited by it.
@@ -99,8 +113,18 @@ pub(super) fn outcome(run: &Run) -> Outcome {
         flaws(run, index, loss, &mut outcome);
     }
     schedule_error(run, &mut outcome);
+    for reading in &mut outcome.readings {
+        reading.sequential = run.sequential;
+    }
     facts(run, &mut outcome);
     outcome
+}
+
+/// The readings of a run that goes on.
+pub(super) fn readings_of(run: &Run) -> Vec<Reading> {
+    let mut outcome = Outcome::new(Status::Done);
+    (0..run.plan.len()).for_each(|index| readings(run, index, loss_of(run, index), &mut outcome));
+    outcome.readings
 }
 
 fn own_errors(faults: &OwnFaults) -> String {
@@ -126,8 +150,8 @@ fn loss_of(run: &Run, index: usize) -> Loss {
     // that this target keeps replies back. Significantly: the two intervals don't touch.
     let best = behind.into_iter().min_by(|a, b| (a.0 * b.1).cmp(&(b.0 * a.1)));
     if let Some((lost, sent)) = best {
-        let own = clopper_pearson(own_lost, own_sent, run.confidence);
-        let other = clopper_pearson(lost, sent, run.confidence);
+        let own = run.sampling().share(own_lost, own_sent, 1.0);
+        let other = run.sampling().share(lost, sent, 1.0);
         if own.low.unwrap_or(0.0) > other.high.unwrap_or(1.0) {
             return Loss::Bounded { lost, sent };
         }
@@ -142,7 +166,7 @@ fn readings(run: &Run, index: usize, loss: Loss, outcome: &mut Outcome) {
     let lost_for_quantiles = match loss {
         Loss::OfTheLine(lost, sent) | Loss::Bounded { lost, sent } => {
             let ratio = lost as f64 / sent as f64;
-            figures.push(Reading::new("echo.loss_ratio", ratio, sent, clopper_pearson(lost, sent, run.confidence)));
+            figures.push(Reading::new("echo.loss_ratio", ratio, sent, run.sampling().share(lost, sent, 1.0)));
             // Replies that the target itself kept back have no delay, finite or infinite.
             if matches!(loss, Loss::Bounded { .. }) { 0 } else { lost }
         }
@@ -166,7 +190,7 @@ fn readings(run: &Run, index: usize, loss: Loss, outcome: &mut Outcome) {
         for (name, q) in QUANTILES {
             // A lost packet counts as an infinite delay (RFC 2681 section 4); an infinite percentile gives no reading.
             if let Some(value) = of_sorted(&sorted, lost_for_quantiles, q) {
-                let interval = interval_of_sorted(&sorted, lost_for_quantiles, q, run.confidence);
+                let interval = interval_of_sorted(&sorted, lost_for_quantiles, q, run.sampling());
                 figures.push(Reading::new(name, value, samples, interval).stamped_by(source));
             }
         }
@@ -188,7 +212,10 @@ fn readings(run: &Run, index: usize, loss: Loss, outcome: &mut Outcome) {
 
 /// What the test set itself did to the figures of a target, when it was more than a trifle.
 fn own_limits(run: &Run, report: &TargetReport) -> Vec<String> {
-    let asked = run.settings.count.max(1) as f64;
+    let asked = match run.sequential {
+        None => run.settings.count.max(1) as f64,
+        Some(_) => (report.sent() + report.not_sent + report.missed).max(1) as f64,
+    };
     let mut limits = Vec::new();
     if run.faults.receive_drops > 0 {
         limits.push(format!("{} packets dropped in the test set's own receive buffer", run.faults.receive_drops));
@@ -279,7 +306,7 @@ fn schedule_error(run: &Run, outcome: &mut Outcome) {
     let mut sorted: Vec<f64> = all.map(|late| late.as_secs_f64() * 1e3).collect();
     sorted.sort_by(f64::total_cmp);
     if let Some(value) = of_sorted(&sorted, 0, 0.95) {
-        let interval = interval_of_sorted(&sorted, 0, 0.95, run.confidence);
+        let interval = interval_of_sorted(&sorted, 0, 0.95, run.sampling());
         let reading = Reading::new("echo.schedule_error_p95", value, sorted.len() as u64, interval);
         outcome.readings.push(reading.stamped_by(StampSource::User));
     }
@@ -291,6 +318,10 @@ fn facts(run: &Run, outcome: &mut Outcome) {
     outcome.fact("targets", targets);
     // RFC 2681 section 2.8.2 and RFC 7680 section 2.8.2: the loss threshold is to be reported with the figures.
     outcome.fact("waiting_time_ms", run.settings.waiting_time.as_secs_f64() * 1e3);
+    if let Some(Sequential { planned, most }) = run.sequential {
+        outcome.fact("probes_planned", planned);
+        outcome.fact("probes_at_most", most);
+    }
     outcome.fact("interval_ms", run.settings.interval.as_secs_f64() * 1e3);
     outcome.fact("schedule", format!("{:?}", run.settings.pattern).to_lowercase());
     outcome.fact("payload_octets", run.settings.payload_len);

@@ -57,7 +57,7 @@ pub(super) async fn echoes(context: &Context, time: Duration, over: &Cancellatio
     let addresses: Vec<IpAddr> = aims.iter().map(|(_, address)| *address).collect();
     let device = Device { name: context.interface.name.clone(), index: context.interface.index };
     let machine = EchoMachine::new(settings, &addresses, Instant::now());
-    let (machine, _) = run_echo(machine, &families, &device, over, |_| {})
+    let (machine, _) = run_echo(machine, &families, &device, over, |_| {}, None)
         .await
         .map_err(|error| crate::check::echo::not_opened(&device.name, &error))?;
     let reports = aims.into_iter().zip(machine.into_reports());

@@ -10,9 +10,11 @@ use std::time::Duration;
 use serde_json::json;
 
 use super::figures;
+use super::part::Part;
 use super::stream::{StreamConfig, StreamResult};
 use crate::check::Effort;
 use crate::metric::quantile;
+use crate::metric::sampling::Sampling;
 use crate::plan::Volume;
 use crate::proto::stamp::schedule::Spacing;
 use crate::reading::{Outcome, Reading, Target};
@@ -69,10 +71,27 @@ fn headers(to: SocketAddr) -> usize {
     }
 }
 
+/// What the stream of a class found.
+pub(super) struct Found {
+    pub(super) class: ServiceClass,
+    pub(super) config: StreamConfig,
+    pub(super) part: Part,
+    pub(super) result: std::io::Result<StreamResult>,
+}
+
+/// Makes readings of what the stream has shown.
+pub(super) fn reader(config: &StreamConfig, sampling: Sampling) -> impl Fn(&StreamResult) -> Vec<Reading> + use<> {
+    let (dscp, family) = (config.dscp, Family::of(config.reflector.ip()));
+    move |result| {
+        let of_class = figures::limited(readings(result, sampling), result);
+        of_class.into_iter().map(|reading| reading.on(Target::Class(dscp)).over(family)).collect()
+    }
+}
+
 /// Adds what the classes' streams found to the main one's outcome.
-pub(super) fn add(outcome: &mut Outcome, found: &[(ServiceClass, StreamConfig, std::io::Result<StreamResult>)], confidence: f64) {
+pub(super) fn add(outcome: &mut Outcome, found: &[Found]) {
     let mut facts = Vec::new();
-    for (class, config, result) in found {
+    for Found { class, config, part, result } in found {
         let result = match result {
             Ok(result) => result,
             Err(error) => {
@@ -81,9 +100,8 @@ pub(super) fn add(outcome: &mut Outcome, found: &[(ServiceClass, StreamConfig, s
             }
         };
         let (account, dscp) = (&result.account, config.dscp);
-        let family = Family::of(config.reflector.ip());
-        let of_class = figures::limited(readings(result, confidence), result);
-        outcome.readings.extend(of_class.into_iter().map(|reading| reading.on(Target::Class(dscp)).over(family)));
+        let of_class = reader(config, part.sampling())(result);
+        outcome.readings.extend(of_class.into_iter().map(|reading| reading.sequential(part.said())));
         if account.sent > 0 && account.lost == account.sent {
             let name = class.name.as_ref().map_or(String::new(), |name| format!(" ({name})"));
             let what = format!("none of {} packets with DSCP {dscp}{name} was answered", account.sent);
@@ -108,16 +126,16 @@ pub(super) fn add(outcome: &mut Outcome, found: &[(ServiceClass, StreamConfig, s
     }
 }
 
-fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
+fn readings(result: &StreamResult, sampling: Sampling) -> Vec<Reading> {
     let account = &result.account;
-    let loss = |lost, sent, effect| figures::loss("twoway.class_loss_ratio", lost, sent, effect, confidence);
+    let loss = |lost, sent, effect| figures::loss("twoway.class_loss_ratio", lost, sent, effect, sampling);
     let mut readings = Vec::new();
     if let Some(ways) = &account.ways {
         for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
             readings.extend(loss(way.lost, way.sent, way.loss_design_effect()).map(|reading| reading.toward(direction)));
             let sorted = way.variation_sorted_ms();
             if let Some(value) = quantile::of_sorted(&sorted, 0, 0.95) {
-                let interval = quantile::interval_of_sorted(&sorted, 0, 0.95, confidence);
+                let interval = quantile::interval_of_sorted(&sorted, 0, 0.95, sampling);
                 let reading = Reading::new("twoway.class_delay_variation_p95", value, sorted.len() as u64, interval);
                 readings.push(reading.toward(direction));
             }
@@ -127,7 +145,7 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
         readings.extend(loss(account.lost, account.sent, account.loss_design_effect()));
     }
     for (name, q) in [("twoway.class_round_trip_p50", 0.5), ("twoway.class_round_trip_p95", 0.95)] {
-        readings.extend(account.round_trip_reading(name, q, confidence));
+        readings.extend(account.round_trip_reading(name, q, sampling));
     }
     readings
 }

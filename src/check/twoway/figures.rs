@@ -10,14 +10,15 @@ use std::time::Instant;
 
 use serde_json::json;
 
+use super::part::Part;
 use super::stream::{Ended, StreamConfig, StreamResult};
 use crate::metric::burst::LossPattern;
 use crate::metric::clock::Drift;
 use crate::metric::dependence::design_effect;
-use crate::metric::loss_interval::{clopper_pearson, clustered};
+use crate::metric::sampling::Sampling;
 use crate::metric::{jitter, quantile};
 use crate::proto::stamp::account::{Account, Seen, Way, Ways};
-use crate::reading::{Limit, Outcome, Reading, Series, Status, Unit};
+use crate::reading::{Limit, Outcome, Reading, Sequential, Series, Status, Unit};
 use crate::unit::{Direction, Family, Interval, Segment, StampSource};
 use crate::wire::stamp::Mode;
 
@@ -25,7 +26,7 @@ use crate::wire::stamp::Mode;
 const MOST_POINTS: usize = 3000;
 
 /// The check's outcome.
-pub(super) fn outcome(config: &StreamConfig, result: &StreamResult, check_began_at: Instant, confidence: f64) -> Outcome {
+pub(super) fn outcome(config: &StreamConfig, result: &StreamResult, check_began_at: Instant, part: &Part) -> Outcome {
     let account = &result.account;
     let answered = account.sent - account.lost;
     let mut outcome = match &result.ended {
@@ -37,9 +38,15 @@ pub(super) fn outcome(config: &StreamConfig, result: &StreamResult, check_began_
         _ => Outcome { reason: cut_short(result), ..Outcome::new(Status::Done) },
     };
     let family = Family::of(config.reflector.ip());
-    outcome.readings = readings(result, confidence).into_iter().map(|reading| reading.over(family)).collect();
+    let found = readings_over(family, result, part.sampling());
+    outcome.readings = found.into_iter().map(|reading| reading.sequential(part.said())).collect();
     outcome.series = series(result, family, check_began_at);
     flaws(&mut outcome, config, result);
+    if let Some(Sequential { planned, most }) = part.said() {
+        outcome.fact("packets_planned", planned);
+        outcome.fact("packets_at_most", most);
+        outcome.fact("ended_since_certain", result.ended == Ended::Enough);
+    }
     with_facts(outcome, config, result)
 }
 
@@ -54,7 +61,7 @@ fn nothing_answered(result: &StreamResult) -> String {
 fn cut_short(result: &StreamResult) -> Option<String> {
     let sent = result.account.sent;
     match &result.ended {
-        Ended::Complete => None,
+        Ended::Complete | Ended::Enough => None,
         Ended::Cancelled => Some(format!("ended early, after {sent} packets")),
         Ended::Silent(last) => Some(format!(
             "no answer came any more after {:.1} s; given up after {sent} packets",
@@ -65,8 +72,13 @@ fn cut_short(result: &StreamResult) -> Option<String> {
     }
 }
 
-/// All readings; the throughput check takes those that it needs.
-fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
+/// All readings of a stream over this IP version.
+pub(super) fn readings_over(family: Family, result: &StreamResult, sampling: Sampling) -> Vec<Reading> {
+    readings(result, sampling).into_iter().map(|reading| reading.over(family)).collect()
+}
+
+/// All readings.
+fn readings(result: &StreamResult, sampling: Sampling) -> Vec<Reading> {
     let account = &result.account;
     let mut readings = Vec::new();
     if let Some(counted) = &account.counted {
@@ -74,21 +86,20 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
             [(Direction::Up, counted.lost, counted.sent), (Direction::Down, counted.lost_back, counted.sent_back)]
         {
             let effect = account.loss_design_effect();
-            let reading = loss("twoway.counted_loss_ratio", lost.into(), sent.into(), effect, confidence);
+            let reading = loss("twoway.counted_loss_ratio", lost.into(), sent.into(), effect, sampling);
             readings.extend(reading.map(|reading| reading.toward(direction)));
         }
     }
     if let Some(ways) = &account.ways {
         for (direction, way) in [(Direction::Up, &ways.forward), (Direction::Down, &ways.backward)] {
-            readings
-                .extend(of_way(way, way.loss_design_effect(), confidence).into_iter().map(|reading| reading.toward(direction)));
-            let deeper = depth::of_way(way, result.interval, confidence);
+            readings.extend(of_way(way, way.loss_design_effect(), sampling).into_iter().map(|reading| reading.toward(direction)));
+            let deeper = depth::of_way(way, result.interval, sampling);
             readings.extend(deeper.into_iter().map(|reading| reading.toward(direction)));
         }
     }
     // The loss of the round trip says nothing new where both directions are known to the last packet.
     if account.ways.as_ref().is_none_or(|ways| ways.undetermined > 0) {
-        readings.extend(loss("twoway.loss_ratio", account.lost, account.sent, account.loss_design_effect(), confidence));
+        readings.extend(loss("twoway.loss_ratio", account.lost, account.sent, account.loss_design_effect(), sampling));
     }
     let sorted = account.round_trip_sorted_ms();
     if let Some(&least) = sorted.first() {
@@ -97,20 +108,20 @@ fn readings(result: &StreamResult, confidence: f64) -> Vec<Reading> {
         readings.push(Reading::new("twoway.round_trip_min", least, sorted.len() as u64, exact));
     }
     for (name, q) in [("twoway.round_trip_p50", 0.5), ("twoway.round_trip_p95", 0.95), ("twoway.round_trip_p99", 0.99)] {
-        readings.extend(account.round_trip_reading(name, q, confidence));
+        readings.extend(account.round_trip_reading(name, q, sampling));
     }
-    readings.extend(depth::transfer_delay(account, confidence));
-    readings.extend(depth::errored(result, confidence));
-    readings.extend(behind_schedule(account, confidence));
+    readings.extend(depth::transfer_delay(account, sampling));
+    readings.extend(depth::errored(result, sampling));
+    readings.extend(behind_schedule(account, sampling));
     limited(readings, result)
 }
 
 /// How much later than fixed the packets left, 99th percentile (RFC 2330 section 11.1: sampling errors are to be told).
-fn behind_schedule(account: &Account, confidence: f64) -> Option<Reading> {
+fn behind_schedule(account: &Account, sampling: Sampling) -> Option<Reading> {
     let mut sorted: Vec<f64> = account.behind_schedule.iter().map(|late| late.as_secs_f64() * 1e3).collect();
     sorted.sort_by(f64::total_cmp);
     let value = quantile::of_sorted(&sorted, 0, 0.99)?;
-    let interval = quantile::interval_of_sorted(&sorted, 0, 0.99, confidence);
+    let interval = quantile::interval_of_sorted(&sorted, 0, 0.99, sampling);
     Some(Reading::new("twoway.schedule_error_p99", value, sorted.len() as u64, interval))
 }
 
@@ -150,35 +161,36 @@ fn is_of_time(reading: &Reading) -> bool {
     reading.unit == Unit::Millisecond
 }
 
-fn of_way(way: &Way, design_effect: f64, confidence: f64) -> Vec<Reading> {
-    let mut readings: Vec<Reading> =
-        loss("twoway.loss_ratio", way.lost, way.sent, design_effect, confidence).into_iter().collect();
+fn of_way(way: &Way, design_effect: f64, sampling: Sampling) -> Vec<Reading> {
+    let mut readings: Vec<Reading> = loss("twoway.loss_ratio", way.lost, way.sent, design_effect, sampling).into_iter().collect();
     let variation = way.variation_sorted_ms();
     let arrived: Vec<Option<f64>> = way.variation.iter().flatten().map(|&ns| Some(to_ms(ns as f64))).collect();
     for (name, q) in [("twoway.delay_variation_p95", 0.95), ("twoway.delay_variation_p999", 0.999)] {
         if let Some(value) = quantile::of_sorted(&variation, 0, q) {
-            let interval = quantile::interval_of_series(&arrived, q, confidence);
+            let interval = quantile::interval_of_series(&arrived, q, sampling);
             readings.push(Reading::new(name, value, variation.len() as u64, interval));
         }
     }
-    if let Some((value, Interval { low, high, confidence })) = jitter::of_stream(&way.transits, confidence) {
+    if let Some((value, Interval { low, high, confidence })) =
+        sampling.other(|confidence| jitter::of_stream(&way.transits, confidence))
+    {
         let interval = Interval { low: low.map(to_ms), high: high.map(to_ms), confidence };
         readings.push(Reading::new("twoway.jitter", to_ms(value), way.transits.len() as u64, interval));
     }
     let reordering = &way.reordering;
-    readings.extend(ratio("twoway.reordered_ratio", reordering.reordered.len() as u64, reordering.received, confidence));
+    readings.extend(ratio("twoway.reordered_ratio", reordering.reordered.len() as u64, reordering.received, sampling));
     let copies = way.duplication;
-    readings.extend(ratio("twoway.duplicate_ratio", copies.copies - copies.distinct, copies.distinct, confidence));
+    readings.extend(ratio("twoway.duplicate_ratio", copies.copies - copies.distinct, copies.distinct, sampling));
     readings
 }
 
-pub(super) fn loss(name: &'static str, lost: u64, sent: u64, design_effect: f64, confidence: f64) -> Option<Reading> {
-    let interval = clustered(lost, sent, design_effect, confidence);
+pub(super) fn loss(name: &'static str, lost: u64, sent: u64, design_effect: f64, sampling: Sampling) -> Option<Reading> {
+    let interval = sampling.share(lost, sent, design_effect);
     (sent > 0).then(|| Reading::new(name, lost as f64 / sent as f64, sent, interval))
 }
 
-fn ratio(name: &'static str, hit: u64, of: u64, confidence: f64) -> Option<Reading> {
-    (of > 0).then(|| Reading::new(name, hit as f64 / of as f64, of, clopper_pearson(hit, of, confidence)))
+fn ratio(name: &'static str, hit: u64, of: u64, sampling: Sampling) -> Option<Reading> {
+    (of > 0).then(|| Reading::new(name, hit as f64 / of as f64, of, sampling.share(hit, of, 1.0)))
 }
 
 fn to_ms(ns: f64) -> f64 {
@@ -199,7 +211,9 @@ impl Account {
     /// Quantile `q` of the round trip in milliseconds with its order-statistic interval, lost packets counted as infinite
     /// (RFC 2681 section 4). Where it falls among the lost: the waiting time, which it exceeds, and no upper bound.
     /// `None` when nothing was sent.
-    pub fn round_trip_reading(&self, name: &'static str, q: f64, confidence: f64) -> Option<Reading> {
+    pub fn round_trip_reading(&self, name: &'static str, q: f64, sampling: impl Into<Sampling>) -> Option<Reading> {
+        let sampling = sampling.into();
+        let confidence = sampling.confidence;
         // Discarded round trips are answered, but not known: they take no part.
         let known = self.round_trip.iter().zip(&self.answered).filter(|(trip, answered)| trip.is_some() || !**answered);
         let series: Vec<Option<f64>> = known.map(|(trip, _)| trip.map(|ns| to_ms(ns as f64))).collect();
@@ -208,7 +222,7 @@ impl Account {
         }
         let sorted = self.round_trip_sorted_ms();
         let wait = self.wait.as_secs_f64() * 1e3;
-        let ranks = quantile::ranks_of_series(&series, &sorted, q, confidence);
+        let ranks = quantile::ranks_of_series(&series, &sorted, q, sampling);
         let at = |rank: Option<u64>| rank.and_then(|rank| sorted.get(rank as usize - 1).copied());
         let samples = series.len() as u64;
         let reading = |value, interval| Reading::new(name, value, samples, interval);

@@ -11,10 +11,11 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use tokio_util::sync::CancellationToken;
 
+use crate::check::settling::Watch;
 use crate::net::facts::udp_checksum_errors;
 use crate::net::stamped::{SendKey, SendWith, StampedEvent, StampedSocket};
 use crate::proto::stamp::account::{Account, Reflector};
-use crate::proto::stamp::sender::{Config, Sender};
+use crate::proto::stamp::sender::{Config, Notes, Sender};
 use crate::unit::{Family, Stamp, StampSource};
 use crate::wire::stamp::Mode;
 
@@ -51,6 +52,8 @@ pub enum Ended {
     Complete,
     /// The caller ended it.
     Cancelled,
+    /// Whoever looked on had seen enough.
+    Enough,
     /// No answer came for the time that it was given; seconds into the stream of the last one, `None` if there was none.
     Silent(Option<Duration>),
     /// The far end said by ICMP that nothing listens there.
@@ -101,7 +104,17 @@ pub struct StreamProgress {
 pub async fn run_stream(
     config: StreamConfig,
     cancel: CancellationToken,
+    progress: impl FnMut(StreamProgress) + Send,
+) -> io::Result<StreamResult> {
+    run_watched(config, cancel, progress, None).await
+}
+
+/// As [`run_stream`], with somebody who looks on.
+pub(super) async fn run_watched(
+    config: StreamConfig,
+    cancel: CancellationToken,
     mut progress: impl FnMut(StreamProgress) + Send,
+    mut watch: Option<Watch<StreamResult>>,
 ) -> io::Result<StreamResult> {
     let socket = StampedSocket::udp(SocketAddr::new(config.local, 0), config.device.as_deref())?;
     let family = Family::of(config.reflector.ip());
@@ -110,6 +123,14 @@ pub async fn run_stream(
     let mode = if config.stream.key.is_some() { Mode::Authenticated } else { Mode::Unauthenticated };
     let sender = Sender::new(began_at, config.stream.clone());
     let payload_octets = sender.payload_octets();
+    let result = {
+        let (kind, dscp, interval) = (config.kind, config.dscp, config.stream.interval);
+        move |notes: Notes, ended, checksum_errors| {
+            let account = Account::of(notes, kind);
+            StreamResult { account, ended, mode, dscp, payload_octets, interval, checksum_errors, began_at }
+        }
+    };
+    let enough = watch.as_ref().map_or_else(CancellationToken::new, Watch::enough);
     let mut run = Run {
         config: &config,
         socket: &socket,
@@ -134,11 +155,19 @@ pub async fn run_stream(
             let (sent, answers) = run.sender.progress();
             progress(StreamProgress { sent, answers, round_trip: run.sender.latest_round_trip() });
         }
+        let decided = run.sender.decided();
+        if let Some(watch) = watch.as_mut().filter(|watch| watch.is_due(decided))
+            && run.ended.is_none()
+        {
+            let notes = run.sender.notes_so_far();
+            watch.look(decided, move || result(notes, Ended::Complete, None));
+        }
         let wake = run.sender.next_wake().unwrap_or(now + Duration::from_millis(100));
         tokio::select! {
             biased;
             event = socket.next_event(&mut buffer) => run.on_event(&event?, &buffer),
             () = cancel.cancelled(), if run.ended.is_none() => run.end(now, Ended::Cancelled),
+            () = enough.cancelled(), if run.ended.is_none() => run.end(now, Ended::Enough),
             () = tokio::time::sleep_until(wake.into()) => {}
         }
     }
@@ -147,10 +176,8 @@ pub async fn run_stream(
         run.on_event(&event, &buffer);
     }
     let ended = run.ended.unwrap_or(Ended::Complete);
-    let account = Account::of(run.sender.into_notes(), config.kind);
     let checksum_errors = errors_before.and_then(|before| Some(udp_checksum_errors(family)?.saturating_sub(before)));
-    let interval = config.stream.interval;
-    Ok(StreamResult { account, ended, mode, dscp: config.dscp, payload_octets, interval, checksum_errors, began_at })
+    Ok(result(run.sender.into_notes(), ended, checksum_errors))
 }
 
 struct Run<'a> {

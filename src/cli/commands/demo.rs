@@ -69,7 +69,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
     let line = PracticeLine::build(config).map_err(Failure::could_not_run)?;
     let runtime = line.namespace(Node::Laptop).runtime(WORKERS).map_err(Failure::could_not_run)?;
     let far_end = Some(line.far_end_target());
-    let depth = args.depth.into();
+    let (depth, asked) = (args.depth.into(), args.until_certain);
     let visit = move || -> Result<Record, Failure> {
         let interface = runtime.block_on(preflight::interface(Some(PORT))).map_err(Failure::could_not_run)?;
         let options = VisitOptions {
@@ -102,6 +102,7 @@ pub(in crate::cli) fn run(args: &DemoArgs) -> Result<Exit, Failure> {
             &Bounds {
                 load_agreed: true,
                 without: meaning::without_by_access(&access).into_iter().collect(),
+                until_certain: meaning::until_certain(asked, options.profile.as_ref(), options.setting(), &checks),
                 ..Bounds::default()
             },
         );

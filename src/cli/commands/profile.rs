@@ -22,8 +22,8 @@ pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
             lines.join("\n")
         }
         ProfileAction::Show { tier } => meaning::profile(tier)?.text,
-        ProfileAction::Explain { tier, depth, access, position } => {
-            explain(&meaning::profile(tier)?, (*depth).into(), *access, (*position).into())
+        ProfileAction::Explain { tier, depth, access, until_certain, position } => {
+            explain(&meaning::profile(tier)?, (*depth).into(), *access, (*position).into(), *until_certain)
         }
         ProfileAction::Schema => profile::schema::json_schema().trim_end().to_owned(),
         ProfileAction::Validate { file } => {
@@ -38,7 +38,7 @@ pub(in crate::cli) fn run(args: &ProfileArgs) -> Result<Exit, Failure> {
 }
 
 /// What a visit would do for a tier, and what of it that depth can prove.
-fn explain(tier: &Profile, depth: Depth, access: AccessArg, position: Position) -> String {
+fn explain(tier: &Profile, depth: Depth, access: AccessArg, position: Position, until_certain: bool) -> String {
     let access = match access {
         AccessArg::Ethernet => Access::Ethernet,
         // Nobody logs in: the plan only has to know that somebody would.
@@ -46,11 +46,20 @@ fn explain(tier: &Profile, depth: Depth, access: AccessArg, position: Position) 
     };
     let checks = registry(&access, depth, visit::services(Some(tier)));
     let specs: Vec<_> = checks.iter().map(|check| check.spec()).collect();
-    let bounds =
-        Bounds { load_agreed: true, without: meaning::without_by_access(&access).into_iter().collect(), ..Bounds::default() };
+    let setting = judge::Setting { depth, access: access.kind(), position };
+    let bounds = Bounds {
+        load_agreed: true,
+        without: meaning::without_by_access(&access).into_iter().collect(),
+        until_certain: meaning::until_certain(until_certain, Some(tier), setting, &checks),
+        ..Bounds::default()
+    };
     let plan = budget::plan(&specs, &visit::volume(Some(tier), depth), &bounds);
     let samples = |reading: &str| checks.iter().find_map(|check| check.samples(reading, depth));
-    let proofs = judge::proofs(tier, judge::Setting { depth, access: access.kind(), position }, samples);
+    let most = |reading: &str| {
+        let step = plan.steps.iter().find(|step| reading.split_once('.').is_some_and(|(check, _)| check == step.spec.name))?;
+        Some(step.stretch?.most_of(samples(reading)?))
+    };
+    let proofs = judge::proofs(tier, setting, samples, most);
     let stated = tier.statement.as_ref().map_or_else(Vec::new, judge::statement::needs);
     format!(
         "{}: {}, at depth {depth}, position {position}\n\n{}",

@@ -16,7 +16,7 @@ use crate::check::{Access, Asked, Check, Services, on_request, registry};
 use crate::continued::Earlier;
 use crate::plan::budget::{self, Bounds};
 use crate::plan::{Class, Plan, Sizes};
-use crate::profile::Profile;
+use crate::profile::{Profile, Setting};
 use crate::record::Record;
 use crate::visit::{self, Listener, VisitOptions, capture, run_visit};
 
@@ -43,6 +43,9 @@ pub(in crate::cli) fn check(args: &CheckArgs) -> Result<Exit, Failure> {
         return Err(Failure::usage(format_args!("no check is called `{}`; there are {}", args.name, names.join(", "))));
     }
     let profile = args.profile.as_deref().map(meaning::profile).transpose()?;
+    if args.visit.until_certain && profile.is_none() {
+        return Err(Failure::usage("--until-certain: without limits nothing can be certain; give a tier (--profile)"));
+    }
     let key = args.peer_key.as_deref().map(private::capacity_keys).transpose()?;
     let key = key.and_then(|keys| keys.into_iter().next());
     let capacity_peer = args.peer.map(|at| Peer { at, key });
@@ -113,7 +116,10 @@ pub(super) fn make_on(
         checks.extend(named);
         names
     });
-    let mut bounds = Bounds { max_octets: args.max_data, load_agreed: true, only, without: meaning::without(&options) };
+    let setting = options.setting();
+    let until_certain = meaning::until_certain(args.until_certain, options.profile.as_ref(), setting, &checks);
+    let without = meaning::without(&options);
+    let mut bounds = Bounds { max_octets: args.max_data, load_agreed: true, only, without, until_certain };
     let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
     let mut plan = budget::plan(&specs, &options.volume(), &bounds);
     if args.plan {
@@ -156,7 +162,9 @@ pub(super) fn octets(args: &VisitArgs, profile: &Profile, fills: bool) -> u64 {
     let (depth, access) = (args.depth.into(), Access::default());
     let checks = registry(&access, depth, visit::services(Some(profile)));
     let specs: Vec<_> = checks.iter().map(|c| c.spec()).collect();
-    let bounds = Bounds { max_octets: args.max_data, load_agreed: fills, ..Bounds::default() };
+    let setting = Setting { depth, access: args.access.kind(), position: args.position() };
+    let until_certain = meaning::until_certain(args.until_certain, Some(profile), setting, &checks);
+    let bounds = Bounds { max_octets: args.max_data, load_agreed: fills, until_certain, ..Bounds::default() };
     budget::plan(&specs, &visit::volume(Some(profile), depth), &bounds).octets()
 }
 

@@ -3,15 +3,15 @@
 use super::*;
 use crate::metric::quantile;
 
-const VISITS: usize = 10_000;
+pub(super) const VISITS: usize = 10_000;
 /// Each verdict uses one end of a 95 % interval.
-const STATED: f64 = 0.025;
+pub(super) const STATED: f64 = 0.025;
 
 /// xorshift64 (G. Marsaglia, Journal of Statistical Software 8, 2003): the same visits in every run.
-struct Chance(u64);
+pub(super) struct Chance(pub(super) u64);
 
 impl Chance {
-    fn uniform(&mut self) -> f64 {
+    pub(super) fn uniform(&mut self) -> f64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;
@@ -54,7 +54,7 @@ fn ended(wanted: Verdict, ratio: f64, ms: f64) -> (usize, [usize; 3]) {
 }
 
 /// The most that chance makes of 10,000 at a share, but for 1 in 30,000: four deviations of the binomial.
-fn at_most(share: f64) -> usize {
+pub(super) fn at_most(share: f64) -> usize {
     let n = VISITS as f64;
     (n * share + 4.0 * (n * share * (1.0 - share)).sqrt()) as usize
 }

@@ -57,6 +57,11 @@ impl Schedule {
         Some(Due { missed })
     }
 
+    /// No probe is due any more.
+    pub fn stop(&mut self) {
+        self.left = 0;
+    }
+
     fn advance(&mut self) {
         self.left -= 1;
         self.next_at += match self.pattern {

@@ -282,3 +282,32 @@ fn no_packet_makes_it_panic() {
         }
     }
 }
+
+#[test]
+fn what_shows_on_the_way_is_told_of_each_target_by_itself() {
+    let mut bench = Bench::new(10, &[NEAR, FAR]);
+    for number in 0..10 {
+        let (probe, at) = bench.send();
+        // The near one answers all but its second; the far one nothing yet.
+        if probe.to == NEAR.parse::<IpAddr>().unwrap() && number / 2 != 1 {
+            bench.reply(&probe, at + MS);
+        }
+    }
+    assert_eq!(bench.machine.decided(), 5);
+    let reports = bench.machine.reports_so_far();
+    assert_eq!((reports[0].sent(), reports[0].answered(), reports[0].lost()), (5, 4, 1));
+    assert_eq!(reports[1].sent(), 0, "who has not answered yet shows nothing yet");
+}
+
+#[test]
+fn a_stopped_machine_sends_no_more_and_waits_for_what_is_out() {
+    let mut bench = Bench::new(10, &[NEAR]);
+    let (first, at) = bench.send();
+    bench.machine.stop();
+    assert!(bench.machine.transmit(at + 100 * MS).is_none());
+    assert!(bench.machine.next_wake().is_some(), "the first is still awaited");
+    bench.reply(&first, at + MS);
+    assert_eq!(bench.machine.next_wake(), None);
+    let reports = bench.end();
+    assert_eq!((reports[0].sent(), reports[0].answered()), (1, 1));
+}

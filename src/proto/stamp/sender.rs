@@ -141,6 +141,8 @@ pub struct Sender {
     answers: Vec<Answer>,
     answered: Vec<bool>,
     answered_in_stream: u64,
+    /// The packets before this one are answered, or were overtaken by an answer.
+    decided: usize,
     /// Numbers of the stream proper; known once it has ended.
     stream_len: Option<u64>,
     stream_ended_at: Option<Instant>,
@@ -176,6 +178,7 @@ impl Sender {
             answers: Vec::new(),
             answered: Vec::new(),
             answered_in_stream: 0,
+            decided: 0,
             stream_len: None,
             stream_ended_at: None,
             bracketed: false,
@@ -296,6 +299,7 @@ impl Sender {
             reflector_stamps: stamps,
             followed_up: false,
         });
+        self.decided = self.decided.max(index + 1);
         let in_stream = self.stream_len.is_none_or(|len| (index as u64) < len);
         if !std::mem::replace(&mut self.answered[index], true) && in_stream {
             self.answered_in_stream += 1;
@@ -374,6 +378,22 @@ impl Sender {
         let answer = self.answers.last()?;
         let sent = self.sent.get(answer.sequence as usize)?;
         Some((answer.stamp.nanos_since(sent.stamp) - (answer.reflector_sent_ns - answer.reflector_received_ns)) as f64 / 1e6)
+    }
+
+    /// Packets whose fate shows already: each that is answered, and all before it.
+    pub fn decided(&self) -> u64 {
+        self.decided as u64
+    }
+
+    /// The notes on those, while the stream goes on. What an answer has overtaken counts as lost here; the notes at the end wait for it.
+    pub fn notes_so_far(&self) -> Notes {
+        Notes {
+            stream_len: self.decided,
+            wait: self.config.wait,
+            sent: self.sent[..self.decided].to_vec(),
+            answers: self.answers.clone(),
+            tally: self.tally.clone(),
+        }
     }
 
     /// Hands over the notes.

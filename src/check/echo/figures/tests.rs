@@ -37,6 +37,7 @@ fn run(reports: Vec<TargetReport>) -> Run {
         far_end_session: false,
         start_ms: 0.0,
         confidence: 0.95,
+        sequential: None,
     }
 }
 

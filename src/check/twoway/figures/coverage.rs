@@ -59,7 +59,7 @@ fn fates(lost: &[bool]) -> Vec<Fate> {
 }
 
 fn covers(account: Account, name: &str, direction: Option<Direction>, truth: f64) -> bool {
-    let found: Vec<Reading> = readings(&result_of(account, Instant::now()), 0.95);
+    let found: Vec<Reading> = readings(&result_of(account, Instant::now()), 0.95.into());
     let reading = found.iter().find(|one| one.name == name && one.direction == direction);
     let reading = reading.unwrap_or_else(|| panic!("no {name} {direction:?}"));
     // A missing bound is one at infinity.

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::to_ms;
 use crate::check::twoway::stream::StreamResult;
 use crate::metric::burst::{BurstGap, Fate, LossPattern, RECOMMENDED_GMIN};
-use crate::metric::loss_interval::clopper_pearson;
+use crate::metric::sampling::Sampling;
 use crate::metric::{delay_variation, mean, quantile};
 use crate::proto::stamp::account::{Account, Way};
 use crate::reading::Reading;
@@ -20,15 +20,15 @@ fn described(name: &'static str, value: f64, samples: u64) -> Reading {
 }
 
 /// The readings of one direction; packets were `interval` apart on average.
-pub(super) fn of_way(way: &Way, interval: Duration, confidence: f64) -> Vec<Reading> {
+pub(super) fn of_way(way: &Way, interval: Duration, sampling: Sampling) -> Vec<Reading> {
     let mut readings = Vec::new();
     let arrived: Vec<Option<f64>> = way.variation.iter().flatten().map(|&ns| Some(to_ms(ns as f64))).collect();
-    readings.extend(quantiles(&arrived, &[("twoway.delay_variation_p50", 0.5)], confidence));
+    readings.extend(quantiles(&arrived, &[("twoway.delay_variation_p50", 0.5)], sampling));
     // A constant offset cancels, so the variation serves as well as the delays (RFC 5481 section 4.1).
     let sizes: Vec<Option<f64>> =
         delay_variation::ipdv(&way.variation).into_iter().flatten().map(|ns| Some(to_ms(ns.abs() as f64))).collect();
     let ipdv = [("twoway.ipdv_p50", 0.5), ("twoway.ipdv_p95", 0.95), ("twoway.ipdv_p999", 0.999)];
-    readings.extend(quantiles(&sizes, &ipdv, confidence));
+    readings.extend(quantiles(&sizes, &ipdv, sampling));
     readings.extend(bursts(&way.fates, interval));
     let reordering = &way.reordering;
     if let Some(extent) = reordering.reordered.iter().map(|one| one.extent).max() {
@@ -36,19 +36,19 @@ pub(super) fn of_way(way: &Way, interval: Duration, confidence: f64) -> Vec<Read
     }
     if reordering.received > 0 {
         let hit = reordering.reordered.iter().filter(|one| one.n_reordering >= 3).count() as u64;
-        let interval = clopper_pearson(hit, reordering.received, confidence);
+        let interval = sampling.share(hit, reordering.received, 1.0);
         let value = hit as f64 / reordering.received as f64;
         readings.push(Reading::new("twoway.three_reordered_ratio", value, reordering.received, interval));
     }
     readings
 }
 
-fn quantiles(series: &[Option<f64>], wanted: &[(&'static str, f64)], confidence: f64) -> Vec<Reading> {
+fn quantiles(series: &[Option<f64>], wanted: &[(&'static str, f64)], sampling: Sampling) -> Vec<Reading> {
     let mut sorted: Vec<f64> = series.iter().flatten().copied().collect();
     sorted.sort_by(f64::total_cmp);
     let one = |(name, q): &(&'static str, f64)| {
         let value = quantile::of_sorted(&sorted, 0, *q)?;
-        Some(Reading::new(name, value, sorted.len() as u64, quantile::interval_of_series(series, *q, confidence)))
+        Some(Reading::new(name, value, sorted.len() as u64, quantile::interval_of_series(series, *q, sampling)))
     };
     wanted.iter().filter_map(one).collect()
 }
@@ -70,17 +70,17 @@ fn bursts(fates: &[bool], interval: Duration) -> Vec<Reading> {
 }
 
 /// IPTD as half of the round trip.
-pub(super) fn transfer_delay(account: &Account, confidence: f64) -> Option<Reading> {
+pub(super) fn transfer_delay(account: &Account, sampling: Sampling) -> Option<Reading> {
     let halves: Vec<f64> = account.round_trip.iter().flatten().map(|&ns| to_ms(ns as f64) / 2.0).collect();
-    let (value, interval) = mean::of_series(&halves, confidence)?;
+    let (value, interval) = sampling.other(|confidence| mean::of_series(&halves, confidence))?;
     Some(Reading::new("twoway.transfer_delay_mean", value, halves.len() as u64, interval))
 }
 
 /// IPER on the way back.
-pub(super) fn errored(result: &StreamResult, confidence: f64) -> Option<Reading> {
+pub(super) fn errored(result: &StreamResult, sampling: Sampling) -> Option<Reading> {
     let damaged = result.checksum_errors? + result.account.tally.forged;
     let all = damaged + (result.account.sent - result.account.lost);
-    let interval = clopper_pearson(damaged, all, confidence);
+    let interval = sampling.share(damaged, all, 1.0);
     (all > 0).then(|| Reading::new("twoway.errored_ratio", damaged as f64 / all as f64, all, interval).toward(Direction::Down))
 }
 
@@ -113,7 +113,7 @@ mod tests {
         for at in [50, 51, 52, 53, 55, 57, 58, 59, 119] {
             fates[at] = true;
         }
-        let readings = of_way(&Way { fates, ..Way::default() }, Duration::from_millis(20), 0.95);
+        let readings = of_way(&Way { fates, ..Way::default() }, Duration::from_millis(20), 0.95.into());
         assert_eq!(value(&readings, "twoway.burst_density"), Some(0.8));
         assert_eq!(value(&readings, "twoway.burst_duration"), Some(200.0));
         assert_eq!(value(&readings, "twoway.gap_density"), Some(1.0 / 190.0));
@@ -125,7 +125,7 @@ mod tests {
     #[test]
     fn both_forms_of_variation_come_from_the_same_delays() {
         let variation = [10, 0, 10, 15, 10].map(|ms| Some(ms * 1_000_000)).to_vec();
-        let readings = of_way(&Way { variation, ..Way::default() }, Duration::from_millis(20), 0.95);
+        let readings = of_way(&Way { variation, ..Way::default() }, Duration::from_millis(20), 0.95.into());
         assert_eq!(value(&readings, "twoway.delay_variation_p50"), Some(10.0));
         assert_eq!((value(&readings, "twoway.ipdv_p50"), value(&readings, "twoway.ipdv_p95")), (Some(5.0), Some(10.0)));
         assert_eq!(value(&readings, "twoway.burst_density"), None, "nothing is lost");

@@ -10,18 +10,22 @@ fn ms(ms: u64) -> Fate {
 
 /// The outcome of a simulated stream.
 fn examined(account: Account, ended: Ended) -> Outcome {
-    let config = StreamConfig {
+    let config = config_of(account.sent);
+    let began_at = Instant::now();
+    let result = StreamResult { ended, ..result_of(account, began_at) };
+    outcome(&config, &result, began_at, &Part::alone(0.95))
+}
+
+fn config_of(packets: u64) -> StreamConfig {
+    StreamConfig {
         device: None,
         local: [192, 0, 2, 50].into(),
         reflector: ([203, 0, 113, 10], 862).into(),
         kind: Reflector::Stateful,
         dscp: 46,
         give_up_after: Duration::from_secs(10),
-        stream: stream(account.sent),
-    };
-    let began_at = Instant::now();
-    let result = StreamResult { ended, ..result_of(account, began_at) };
-    outcome(&config, &result, began_at, 0.95)
+        stream: stream(packets),
+    }
 }
 
 /// What running a simulated stream to its end gives.
@@ -194,4 +198,36 @@ fn only_round_trips_are_told_as_stamped_by_the_adapter() {
     assert_eq!(sources("twoway.transfer_delay_mean"), [adapter]);
     assert_eq!(sources("twoway.delay_variation_p50"), [kernel; 2]);
     assert_eq!(sources("twoway.schedule_error_p99"), [kernel]);
+}
+
+#[test]
+fn a_stream_that_ended_when_enough_was_known_says_so_and_holds_its_figures_at_every_moment() {
+    use crate::check::settling::{Course, Settling};
+    use crate::unit::Stretch;
+    use std::sync::Arc;
+    let of = |packets: u64, planned: u64| {
+        let course = Arc::new(Course::new(Settling::new(Arc::new(|_| false), Stretch::USUAL), 1));
+        let mut config = config_of(planned);
+        let part = Part::of(Some(&course), 0, &mut config, 0.95);
+        assert_eq!(config.stream.count, Some(4 * planned), "it may go on");
+        let there = |i: u64, _: f64| if i % 100 == 50 { Fate::Lost } else { ms(5) };
+        let account = Sim::new(stream(packets)).line(Line { there, back: |_, _| ms(5) }).run();
+        let result = StreamResult { ended: Ended::Enough, ..result_of(account, Instant::now()) };
+        outcome(&config, &result, Instant::now(), &part)
+    };
+    let enough = of(400, 400);
+    assert_eq!((enough.status, enough.reason.as_deref()), (Status::Done, None));
+    assert_eq!((&enough.facts["packets_planned"], &enough.facts["packets_at_most"]), (&json!(400), &json!(1600)));
+    assert_eq!(enough.facts["ended_since_certain"], true);
+    let up = named(&enough, "twoway.loss_ratio")[0];
+    assert_eq!(up.sequential, Some(Sequential { planned: 400, most: 1600 }));
+    let ordinary = crate::metric::loss_interval::clopper_pearson(4, 400, 0.95);
+    assert!(up.low < ordinary.low && up.high > ordinary.high, "{up:?} is not wider than {ordinary:?}");
+    assert_eq!(up.confidence, 0.95);
+    // A quarter of the plan shows what is bad, but not that all is well.
+    let early = of(400, 1600);
+    let up = named(&early, "twoway.loss_ratio")[0];
+    assert!(up.low.is_some() && up.high.is_none(), "{up:?}");
+    let delay = named(&early, "twoway.round_trip_p95")[0];
+    assert!(delay.low.is_some() && delay.high.is_none(), "{delay:?}");
 }

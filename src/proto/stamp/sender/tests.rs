@@ -214,3 +214,27 @@ fn what_a_later_answer_tells_of_an_earlier_one_s_leaving_takes_the_place_of_its_
     let t3: Vec<_> = notes.answers.iter().map(|a| (a.reflector_sent_ns - T0, a.followed_up)).collect();
     assert_eq!(t3, [(7_000, true), (0, false), (0, false), (0, false)]);
 }
+
+#[test]
+fn what_shows_on_the_way_is_each_answered_packet_and_all_before_it() {
+    let start = Instant::now();
+    let ms = |ms: u64| start + Duration::from_millis(ms);
+    let mut sender = Sender::new(start, stream(100));
+    let mut packets = Vec::new();
+    for slot in 0..5 {
+        packets.push(sender.transmit(ms(20 * slot), wall(20 * slot as i64)).expect("due").bytes.to_vec());
+        sender.on_sent(ms(20 * slot));
+    }
+    assert_eq!((sender.decided(), sender.notes_so_far().sent.len()), (0, 0), "nothing is answered");
+    // The second and the fourth are answered: the first and the third count as lost by now, the fifth is still on its way.
+    for (number, packet) in [(0, 1), (1, 3)] {
+        sender.on_packet(ms(90), kernel(90), &answer(&packets[packet], number, None), Some(60), Some(0));
+    }
+    let notes = sender.notes_so_far();
+    assert_eq!((sender.decided(), notes.stream_len, notes.sent.len(), notes.answers.len()), (4, 4, 4, 2));
+    let account = crate::proto::stamp::account::Account::of(notes, crate::proto::stamp::account::Reflector::Stateful);
+    assert_eq!((account.sent, account.lost), (4, 2));
+    // The third was only late: by the notes at the end it is answered.
+    sender.on_packet(ms(95), kernel(95), &answer(&packets[2], 2, None), Some(60), Some(0));
+    assert_eq!(sender.notes_so_far().answers.len(), 3);
+}
