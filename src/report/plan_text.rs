@@ -73,7 +73,7 @@ fn stretched(text: &mut String, plan: &Plan) {
     }
     let _ = writeln!(
         text,
-        "\nA line far beyond a limit ends them early; one far within takes three quarters of the plan or a\nlittle more than all of it; one near a limit makes the visit about {} long.",
+        "\nA line far beyond a limit ends them early, one that loses nothing ends them about as planned, and\none near a limit makes the visit about {} long.",
         span(plan.longest_time())
     );
 }

@@ -23,7 +23,6 @@ streams = 2
 load_seconds = 10
 confidence = 0.99
 dscp = 46
-until_certain = true
 
 [[criterion]]
 name = "rate"
@@ -62,7 +61,9 @@ fn a_whole_profile_is_taken_as_meant() {
     assert_eq!(profile.sold_mbit(), (50.0, 10.0));
     assert_eq!((profile.line.mtu, profile.line.pppoe, profile.line.vlan_tags), (1492, true, 1));
     assert_eq!((profile.streams(), profile.confidence(), profile.load_seconds(), profile.effort.dscp), (2, 0.99, Some(10), 46));
-    assert!(profile.effort.until_certain);
+    assert!(!profile.effort.until_certain);
+    let asked = GOOD.replace("dscp = 46", "until_certain = true");
+    assert!(parse(&asked, "test").is_ok_and(|profile| profile.effort.until_certain));
     let [rate, resolvers] = &profile.criteria[..] else { panic!("{:?}", profile.criteria) };
     assert_eq!((rate.at_least, rate.at_most), (Some(Bound::ShareOfSold(0.9)), None));
     assert_eq!(rate.depths, [Depth::Handoff, Depth::Soak]);
