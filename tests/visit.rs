@@ -5,6 +5,8 @@
 
 #[path = "visit/demo.rs"]
 mod demo;
+#[path = "common/disk.rs"]
+mod disk;
 #[path = "visit/ends.rs"]
 mod ends;
 #[path = "visit/guide.rs"]
