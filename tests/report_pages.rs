@@ -59,11 +59,11 @@ fn looked_at(folder: &Path, pages: &[(String, i64)]) {
     arguments.extend(pages.iter().map(|(page, _)| page.as_str()));
     let output = run("python3", &arguments);
     assert!(output.status.success(), "{}", said(&output));
-    let found: Value = serde_json::from_slice(&output.stdout).unwrap();
-    let found = found.as_array().unwrap();
+    let found: Value = serde_json::from_slice(&output.stdout).expect("what the browser tells");
+    let found = found.as_array().expect("what the browser tells");
     assert_eq!(found.len(), pages.len());
     for (page, (_, fewest)) in found.iter().zip(pages) {
-        let looks = page["looks"].as_array().unwrap();
+        let looks = page["looks"].as_array().expect("what the browser tells");
         assert_eq!(looks.len(), 4);
         for look in looks {
             let of = format!("{} at {} px, {}", page["page"], look["width"], look["scheme"]);
@@ -73,13 +73,18 @@ fn looked_at(folder: &Path, pages: &[(String, i64)]) {
             }
             assert_eq!(look["scripts"], 0, "{of}: a script came to life");
             // Headings in order: one first, none skipped (WCAG 2.2, technique G141).
-            let levels: Vec<i64> = look["levels"].as_array().unwrap().iter().map(|l| l.as_i64().unwrap()).collect();
+            let levels: Vec<i64> = look["levels"]
+                .as_array()
+                .expect("what the browser tells")
+                .iter()
+                .map(|l| l.as_i64().expect("what the browser tells"))
+                .collect();
             assert!(levels[0] == 1 && levels.windows(2).all(|pair| pair[1] <= pair[0] + 1), "{of}: {levels:?}");
-            assert!(look["pictures"].as_i64().unwrap() >= *fewest, "{of}: {}", look["pictures"]);
+            assert!(look["pictures"].as_i64().expect("what the browser tells") >= *fewest, "{of}: {}", look["pictures"]);
         }
         assert_ne!(looks[0]["ground"], looks[1]["ground"], "dark is dark");
         for paper in ["a4", "letter"] {
-            let pages = pages_of(Path::new(page["papers"][paper].as_str().unwrap()));
+            let pages = pages_of(Path::new(page["papers"][paper].as_str().expect("what the browser tells")));
             assert!((2..=14).contains(&pages), "{} on {paper}: {pages} pages", page["page"]);
         }
     }
