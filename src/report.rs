@@ -14,6 +14,7 @@ pub mod palette;
 pub mod pdf;
 pub mod picture;
 mod plan_text;
+pub mod repeats;
 pub mod standing;
 pub mod terminal;
 mod wanted_text;

@@ -419,25 +419,34 @@ impl Running {
         Some(continued::merged(earlier, &self.record, self.options.profile.as_ref()))
     }
 
-    /// Signs and saves; what stands in the way is told once, until it changes.
+    /// Signs and saves, on a full disk without the raw series; what stands in the way is told once, until it changes.
     fn save(&mut self) -> Option<PathBuf> {
         let mut whole = self.whole();
         let record = whole.as_mut().unwrap_or(&mut self.record);
         self.options.signer.sign(record, Timestamp::now());
-        match self.options.keep.save(record) {
+        let failed = match self.options.keep.save(record) {
             Ok(path) => {
                 self.save_error = None;
-                Some(path)
+                return Some(path);
             }
-            Err(error) => {
-                let error = error.to_string();
-                if self.save_error.as_ref() != Some(&error) {
-                    self.tell(VisitEvent::SaveFailed { error: error.clone() });
-                    self.save_error = Some(error);
-                }
-                None
-            }
+            Err(error) => error,
+        };
+        let small = if failed.is_full() { self.save_without_series().ok() } else { None };
+        let error = failed.to_string();
+        if self.save_error.as_ref() != Some(&error) {
+            let error = error.clone();
+            self.tell(if small.is_some() { VisitEvent::SavedWithoutSeries { error } } else { VisitEvent::SaveFailed { error } });
         }
+        self.save_error = Some(error);
+        small
+    }
+
+    /// Saves what the record is for, where there is no room for all that it was concluded from.
+    fn save_without_series(&self) -> Result<PathBuf, StoreError> {
+        let mut record = self.whole().unwrap_or_else(|| self.record.clone());
+        record.give_up_series();
+        self.options.signer.sign(&mut record, Timestamp::now());
+        self.options.keep.save(&record)
     }
 
     fn tell(&self, event: VisitEvent) {

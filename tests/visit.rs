@@ -7,6 +7,8 @@
 mod continued;
 #[path = "visit/demo.rs"]
 mod demo;
+#[path = "common/disk.rs"]
+mod disk;
 #[path = "visit/ends.rs"]
 mod ends;
 #[path = "visit/guide.rs"]

@@ -194,7 +194,7 @@ pub struct ReportArgs {
     #[arg(value_name = "RECORD")]
     pub record: PathBuf,
     /// Show how each verdict came about, from packets to the basis of its limit, and the visit in words for the customer and for an engineer.
-    #[arg(long, conflicts_with = "json")]
+    #[arg(long, conflicts_with_all = ["json", "html", "pdf"])]
     pub why: bool,
     /// Tell whether the record is as it was signed, and by whose key: exit status 0 untouched, 1 altered, 3 unsigned or by an unknown key.
     #[arg(long, conflicts_with = "why")]
@@ -203,13 +203,21 @@ pub struct ReportArgs {
     #[arg(long, value_name = "FILE", conflicts_with_all = ["why", "check", "json"])]
     pub redact: Option<PathBuf>,
     /// Print the record as JSON.
-    #[arg(long)]
+    #[arg(long, conflicts_with_all = ["html", "pdf"])]
     pub json: bool,
+    /// As pages.
+    #[command(flatten)]
+    pub pages: PageArgs,
+}
+
+/// A report as pages.
+#[derive(Debug, Clone, Args)]
+pub struct PageArgs {
     /// Write the report as one page of HTML that needs nothing beside it; `-` writes to standard output.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["why", "json"])]
+    #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
     /// Write the report as PDF; `-` writes to standard output. May be given with --html.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["why", "json"])]
+    #[arg(long, value_name = "FILE")]
     pub pdf: Option<PathBuf>,
     /// Size of the PDF's sheets.
     #[arg(long, value_enum, default_value_t = PaperArg::A4, requires = "pdf")]

@@ -55,6 +55,9 @@ fn line(event: &VisitEvent) -> Option<String> {
         VisitEvent::NotReleased { what } => Some(format!("Could not give back in time: {what}; it expires by itself.")),
         VisitEvent::Saved { path } => Some(format!("The record is in {}.", path.display())),
         VisitEvent::CaptureStopped { why } => Some(format!("The capture has stopped, the visit goes on: {why}")),
+        VisitEvent::SavedWithoutSeries { error } => {
+            Some(format!("The record was saved without its raw series; verdict and readings are kept: {error}"))
+        }
         VisitEvent::SaveFailed { error } => Some(format!("The record could not be saved: {error}")),
     }
 }

@@ -348,7 +348,7 @@ fn http_client(pin: &Arc<Pin>, device: &str) -> Result<reqwest::Client, ClientEr
         .pool_idle_timeout(POOL_WAIT)
         .timeout(ANSWER_WAIT)
         .build()
-        .map_err(|error| broken(chain(&error)))
+        .map_err(|error| broken(causes(&error)))
 }
 
 /// Sends a request and reads the answer as JSON, or the refusal.
@@ -360,7 +360,7 @@ async fn call<T: DeserializeOwned>(request: reqwest::RequestBuilder, token: &str
 /// Sends a request and reads the octets of the answer, or the refusal.
 async fn answer(request: reqwest::RequestBuilder, token: &str) -> Result<Vec<u8>, ClientError> {
     let broken = |error: reqwest::Error| {
-        if is_refusal(&error) { ClientError::Gone } else { ClientError::Broken(chain(&error.without_url())) }
+        if is_refusal(&error) { ClientError::Gone } else { ClientError::Broken(causes(&error.without_url())) }
     };
     let answer = request.bearer_auth(token).send().await.map_err(broken)?;
     let status = answer.status();
@@ -388,7 +388,7 @@ fn is_refusal(error: &(dyn std::error::Error + 'static)) -> bool {
 }
 
 /// An error with its causes; the library's own text leaves them out.
-fn chain(error: &dyn std::error::Error) -> String {
+pub(crate) fn causes(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut cause = error.source();
     while let Some(next) = cause {

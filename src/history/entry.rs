@@ -1,5 +1,7 @@
 //! What is kept of a record: its head, its figures, its delays as sketches, and the digests that a chain is made of. Pure.
 
+use std::fmt::Write as _;
+
 use ring::digest::{Context, SHA256};
 
 use super::{Figure, Kept, Line, Millis, Service, Visit};
@@ -28,6 +30,8 @@ pub struct Entry {
     pub document: Vec<u8>,
     /// The tier's text; the visit names its digest.
     pub tier: Option<String>,
+    /// Whether the record has given up its raw series: the same visit as before with another digest.
+    pub is_without_series: bool,
 }
 
 impl Entry {
@@ -57,7 +61,7 @@ impl Entry {
         let series = own(record).flat_map(|check| &check.outcome.series);
         let sketches = series.filter(|series| series.unit == Unit::Millisecond).filter_map(sketch).collect();
         let tier = profile.map(|profile| profile.text.clone());
-        Self { visit, readings: readings(record), sketches, document, tier }
+        Self { visit, readings: readings(record), sketches, document, tier, is_without_series: record.series_given_up }
     }
 }
 
@@ -150,19 +154,28 @@ fn is_way_out(reading: &Reading) -> bool {
     idle && out && ["twoway.loss_ratio", "echo.loss_ratio"].contains(&reading.name.as_str())
 }
 
-/// Digest of the figures, in their order: one line each, floating-point numbers by their bits, so that nothing is rounded.
-pub fn figures_digest<'a>(readings: impl IntoIterator<Item = &'a Kept>) -> Digest {
+/// Digest of the figures, in their order: one line each, floating-point numbers by their bits, so that nothing is rounded. Each comes with its figure as
+/// JSON, which whoever digests many visits has at hand.
+pub fn figures_digest<'a>(readings: impl IntoIterator<Item = (&'a str, &'a Kept)>) -> Digest {
     let mut context = Context::new(&SHA256);
-    for kept in readings {
-        let bits = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |value| format!("{:016x}", value.to_bits()));
-        let figure = serde_json::to_string(&kept.figure).unwrap_or_default();
+    let mut line = String::new();
+    for (figure, kept) in readings {
+        line.clear();
+        line.extend([figure, " ", kept.unit.symbol()]);
+        for value in [Some(kept.value), kept.low, kept.high, Some(kept.confidence)] {
+            // Writing to memory does not fail.
+            let _ = match value {
+                Some(value) => write!(line, " {:016x}", value.to_bits()),
+                None => write!(line, " -"),
+            };
+        }
         let verdict = kept.verdict.map_or("-", Verdict::word);
-        let (value, low, high) = (bits(Some(kept.value)), bits(kept.low), bits(kept.high));
-        let (confidence, unit) = (bits(Some(kept.confidence)), kept.unit.symbol());
+        let _ = write!(line, " {} {} {verdict}", kept.samples, kept.exceeds);
         // Visits of earlier forms have no word on what bounded their figures, and keep their digests.
-        let limited = kept.limited.as_ref().map_or_else(String::new, |limited| format!(" bounded:{}", limits_text(limited)));
-        let line =
-            format!("{figure} {unit} {value} {low} {high} {confidence} {} {} {verdict}{limited}\n", kept.samples, kept.exceeds);
+        if let Some(limited) = &kept.limited {
+            line.extend([" bounded:", &limits_text(limited)]);
+        }
+        line.push('\n');
         context.update(line.as_bytes());
     }
     let mut out = [0; 32];
@@ -206,4 +219,32 @@ pub fn entry_digest(previous: Digest, sequence: i64, visit: &Visit, figures: Dig
         hexadecimal(&figures),
     ]);
     sha256(head.to_string().as_bytes())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_digest_of_figures_is_over_one_line_each_as_it_always_was() {
+        let figure = Figure { name: "dns.lookup_time_p50".to_owned(), target: None, direction: None, family: None, load: None };
+        let kept = Kept {
+            figure,
+            unit: Unit::Millisecond,
+            value: 1.5,
+            low: None,
+            high: Some(-2.0),
+            confidence: 0.95,
+            samples: 20,
+            exceeds: false,
+            verdict: Some(Verdict::NotProven),
+            limited: None,
+        };
+        let text = r#"{"name":"dns.lookup_time_p50"}"#;
+        assert_eq!(serde_json::to_string(&kept.figure).unwrap(), text);
+        // Bits of IEEE 754 binary64, written by hand: 1.5 is 3ff8..., -2 is c000..., 0.95 is 3fee6666 66666666.
+        let line = format!("{text} ms 3ff8000000000000 - c000000000000000 3fee666666666666 20 false not-proven\n");
+        assert_eq!(figures_digest([(text, &kept)]), sha256(line.as_bytes()));
+        assert_eq!(figures_digest([(text, &kept), (text, &kept)]), sha256(line.repeat(2).as_bytes()));
+    }
 }

@@ -1,16 +1,22 @@
-//! The history for other programs: tables as CSV, JSON lines and Parquet, the last visit as metrics in text exposition. Pure: rows in, octets out.
+//! The history for other programs: tables as CSV, JSON lines and Parquet, visits as metrics in text exposition and OTLP. Pure: rows in, octets out.
 //!
-//! Every form has the same columns ([`COLUMNS`]), one row for each reading. Numbers are written so that they are read back to the last bit; nothing is localised.
+//! Every table has the same columns ([`COLUMNS`]), one row for each reading. Numbers are written so that they are read back to the last bit; nothing is localised.
 
 mod columnar;
 mod exposition;
+mod otlp;
 mod text;
 
 pub use columnar::{ParquetError, parquet};
 pub use exposition::{CONTENT_TYPE, exposition};
+pub use otlp::{OTLP_CONTENT_TYPE, otlp, otlp_answer, otlp_refusal};
 pub use text::{csv, csv_head, json_lines};
 
 use super::{Kept, Visit};
+use crate::record::Verdict;
+
+/// All verdicts: a metric of its own for each tells them apart.
+const VERDICTS: [Verdict; 4] = [Verdict::Pass, Verdict::Fail, Verdict::NotProven, Verdict::NotTested];
 
 /// Columns of a row, in their order: of the visit, of the figure, of the reading. Moments are RFC 3339 in UTC; `selector` says in words what the
 /// figure was taken on, over and under.
@@ -55,10 +61,6 @@ enum Cell {
 /// The cells of a reading, in the order of [`COLUMNS`].
 fn cells(visit: &Visit, kept: &Kept) -> [Cell; 18] {
     let text = |value: &str| Cell::Text(value.to_owned());
-    // Names of unit variants, as records have them.
-    let word = |value: serde_json::Result<serde_json::Value>| {
-        Cell::Text(value.ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default())
-    };
     let figure = &kept.figure;
     [
         Cell::Text(visit.id.to_string()),
@@ -69,15 +71,20 @@ fn cells(visit: &Visit, kept: &Kept) -> [Cell; 18] {
         text(visit.verdict.word()),
         text(visit.service.word()),
         text(&figure.name),
-        word(serde_json::to_value(figure.direction)),
-        word(serde_json::to_value(figure.family)),
-        word(serde_json::to_value(figure.load)),
+        Cell::Text(word(&figure.direction)),
+        Cell::Text(word(&figure.family)),
+        Cell::Text(word(&figure.load)),
         Cell::Text(figure.selector()),
         text(kept.unit.symbol()),
         Cell::Number(Some(kept.value)),
         Cell::Number(kept.low),
         Cell::Number(kept.high),
         Cell::Count(kept.samples),
-        text(kept.verdict.map_or("", crate::record::Verdict::word)),
+        text(kept.verdict.map_or("", Verdict::word)),
     ]
+}
+
+/// The name of a unit variant, as records have it; empty for `None`.
+fn word(value: &impl serde::Serialize) -> String {
+    serde_json::to_value(value).ok().and_then(|value| value.as_str().map(str::to_owned)).unwrap_or_default()
 }

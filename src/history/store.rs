@@ -4,42 +4,49 @@
 //! overwrites a file that is damaged or not ours: it says so and what to do. The hard thing is speed over a year: readings lie sorted by figure and
 //! time, and whole days of them are packed into one row each ([`days`]), which is what summaries read.
 
+mod catalogue;
 pub mod chain;
 mod days;
+mod policy;
 mod rates;
 mod read;
 mod retain;
 mod write;
 
-use std::collections::HashMap;
 use std::fs::OpenOptions;
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rusqlite::ffi::SQLITE_IOERR_SHMSIZE;
 use rusqlite::{Connection, ErrorCode, OpenFlags, backup::Backup};
 
-use super::Figure;
+use catalogue::Catalogue;
+pub use policy::Policy;
 pub use rates::RatePoint;
 pub use read::Point;
-pub use retain::{Dropped, Policy};
+pub use retain::Dropped;
 pub use write::Added;
 
 /// Marks the file as ours in its header ("DSTP"; SQLite file format, application id at offset 68).
 const APPLICATION: i64 = 0x4453_5450;
 
 /// The steps from an empty file to the newest form; each is applied once, in one transaction. Steps are added, never changed.
-const STEPS: [&str; 2] = [include_str!("store/step1.sql"), include_str!("store/step2.sql")];
+const STEPS: [&str; 3] = [include_str!("store/step1.sql"), include_str!("store/step2.sql"), include_str!("store/step3.sql")];
 
-/// Room that the log may keep when it is idle: enough to delete from a full disk without growing.
-const LOG_OCTETS: i64 = 8 << 20;
+/// The log is written back into the file when it holds so much, and may keep so much room when it is idle: enough to delete from a full
+/// disk without growing. A visit changes some 50 pages, so with SQLite's own bound of 1,000 pages every twentieth insert wrote back for
+/// some 6 ms; with this every hundred and twentieth does, for some 24 ms (docs/performance.md).
+const LOG_OCTETS: i64 = 32 << 20;
+/// Size of a page of new files (SQLite's own).
+const PAGE_OCTETS: i64 = 4096;
 
 /// An open history.
 #[derive(Debug)]
 pub struct Store {
     connection: Connection,
     path: PathBuf,
-    figures: HashMap<Figure, i64>,
+    catalogue: Catalogue,
 }
 
 /// What can go wrong with the file.
@@ -147,14 +154,14 @@ impl Store {
         // NORMAL in WAL mode: a power cut may lose the last visits, and never harms the file (SQLite, "PRAGMA synchronous").
         let settings = format!(
             "PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON; PRAGMA journal_size_limit = {LOG_OCTETS};
-             PRAGMA cache_size = -65536; PRAGMA mmap_size = 4294967296; PRAGMA temp_store = MEMORY;"
+             PRAGMA wal_autocheckpoint = {}; PRAGMA cache_size = -65536; PRAGMA mmap_size = 4294967296; PRAGMA temp_store = MEMORY;",
+            LOG_OCTETS / PAGE_OCTETS
         );
         connection.execute_batch(&settings).map_err(failed)?;
         bring_up_to_date(&mut connection).map_err(failed)?;
         connection.set_prepared_statement_cache_capacity(64);
-        let mut store = Self { connection, path: path.to_owned(), figures: HashMap::new() };
-        store.figures = store.read_figures()?;
-        Ok(store)
+        let catalogue = Catalogue::read(&connection).map_err(failed)?;
+        Ok(Self { connection, path: path.to_owned(), catalogue })
     }
 
     /// Copies the history as it stands at one moment into a new file, while others may write (SQLite's online backup).
@@ -222,6 +229,8 @@ fn classified(path: &Path, source: rusqlite::Error) -> HistoryError {
     match source.sqlite_error_code() {
         Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => HistoryError::Damaged { path, what: source.to_string() },
         Some(ErrorCode::DiskFull) => HistoryError::Full(path),
+        // No room for the index of the log, which lies beside it.
+        _ if source.sqlite_error().is_some_and(|error| error.extended_code == SQLITE_IOERR_SHMSIZE) => HistoryError::Full(path),
         Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => HistoryError::Busy(path),
         _ => HistoryError::Other { path, source },
     }

@@ -1,9 +1,10 @@
 //! What a span of a line's history says: whether it carried packets, what its figures are, drift, change, and follow the hour.
 //!
 //! [`summarise`] asks the store for visits and values and hands them to pure parts: [`outage`] makes outages of visits, [`figure`] says everything of one
-//! figure, [`pattern`] tells a busy-hour trouble from one that is always there, [`statement`] holds the rates against the speeds that a contract states. The hard thing is to claim little: each part names its method and how often it
+//! figure, [`pattern`] tells a busy-hour trouble from one that is always there, [`mod@detail`] looks closer for a page, [`statement`] holds the rates against the speeds that a contract states. The hard thing is to claim little: each part names its method and how often it
 //! is wrong, and a figure that can't carry a claim says so.
 
+mod detail;
 mod figure;
 mod outage;
 mod pattern;
@@ -13,6 +14,7 @@ use jiff::tz::TimeZone;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+pub use detail::{Cell, Detail, Row, RowOf, Stretch, Track, detail};
 pub use figure::{Change, Course, Delays, FigureSummary, Related, Trend};
 pub use outage::{Availability, Outage};
 pub use pattern::{Finding, Pattern};
@@ -67,6 +69,21 @@ pub struct Verdicts {
     pub fail: u64,
     /// Not proven, or nothing tested.
     pub not_proven: u64,
+}
+
+impl Verdicts {
+    fn count(&mut self, verdict: Verdict) {
+        match verdict {
+            Verdict::Pass => self.pass += 1,
+            Verdict::Fail => self.fail += 1,
+            Verdict::NotProven | Verdict::NotTested => self.not_proven += 1,
+        }
+    }
+
+    /// All of them.
+    pub fn all(&self) -> u64 {
+        self.pass + self.fail + self.not_proven
+    }
 }
 
 /// What a span of a line's history says.
@@ -154,11 +171,7 @@ pub fn summarise(store: &Store, line: &Line, terms: &Terms) -> Result<Summary, H
 fn verdicts(visits: &[Visit]) -> Verdicts {
     let mut counted = Verdicts::default();
     for visit in visits {
-        match visit.verdict {
-            Verdict::Pass => counted.pass += 1,
-            Verdict::Fail => counted.fail += 1,
-            Verdict::NotProven | Verdict::NotTested => counted.not_proven += 1,
-        }
+        counted.count(visit.verdict);
     }
     counted
 }

@@ -108,6 +108,29 @@ pub enum StoreError {
     },
 }
 
+impl StoreError {
+    /// Whether there was no room: something smaller may still fit.
+    pub fn is_full(&self) -> bool {
+        let (Self::Directory { source, .. }
+        | Self::NotWritable { source, .. }
+        | Self::Write { source, .. }
+        | Self::Document { source, .. }) = self
+        else {
+            return false;
+        };
+        matches!(source.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded)
+    }
+}
+
+/// Octets that the disk of a file or directory has left for this user.
+///
+/// # Errors
+/// When it can't be asked.
+pub fn free_octets(path: &Path) -> io::Result<u64> {
+    let state = nix::sys::statvfs::statvfs(path)?;
+    Ok(state.blocks_available() as u64 * state.fragment_size() as u64)
+}
+
 /// Where records go: `records` in the [`state_directory`].
 ///
 /// # Errors

@@ -22,7 +22,7 @@ pub fn render(page: &Page) -> String {
     let text = template
         .render(context! {
             title => page.title.clone(),
-            word => page.word,
+            word => page.word.clone(),
             tone => page.tone.colour(),
             headline => page.headline.clone(),
             incomplete => page.incomplete.clone(),

@@ -1,6 +1,6 @@
 //! The whole report for a page: every section in the order of the reader's questions, decided once for HTML and PDF.
 //!
-//! It holds words and pictures and nothing of layout. What a terminal shows is said by the same model and comes from there.
+//! The page of a visit is made here, that of a history in [`super::repeats`]. It holds words and pictures and nothing of layout. What a terminal shows is said by the same model and comes from there.
 
 use super::model::{self, Item, Report};
 use super::picture::{self, Picture, Table};
@@ -13,11 +13,11 @@ use crate::record::{Record, Verdict};
 pub struct Page {
     /// Title of the document.
     pub title: String,
-    /// The verdict in capitals, as it is read first.
-    pub word: &'static str,
+    /// What is read first: a visit's verdict in capitals, or the share of visits that passed.
+    pub word: String,
     /// The part that colours play for the verdict.
     pub tone: Tone,
-    /// The verdict in a sentence.
+    /// The same in a sentence.
     pub headline: String,
     /// Said when the visit was cut short.
     pub incomplete: Option<String>,
@@ -25,11 +25,11 @@ pub struct Page {
     pub facts: Vec<(String, String)>,
     /// The sections.
     pub sections: Vec<Section>,
-    /// Which record this is.
+    /// Which record or history this is.
     pub footer: String,
-    /// The record's identifier.
+    /// An identifier: the record's, or the history's line and span.
     pub id: String,
-    /// When the visit ended, or began where it did not end.
+    /// When the visit or the span ended; where a visit did not end, when it began.
     pub made: jiff::Timestamp,
 }
 
@@ -108,7 +108,7 @@ pub fn page(record: &Record, digest: Option<&str>) -> Page {
     sections.push(section("record", "Which record is this?", vec![Block::Facts(identity(record, digest))]));
     Page {
         title: format!("{}: {place}, {}", model::verdict_words(record.verdict), record.started.strftime("%Y-%m-%d")),
-        word: model::verdict_words(record.verdict),
+        word: model::verdict_words(record.verdict).to_owned(),
         tone: Tone::of(record.verdict),
         headline: report.headline,
         incomplete: report.incomplete,
@@ -141,11 +141,11 @@ impl Tone {
     }
 }
 
-fn section(id: &'static str, title: &str, blocks: Vec<Block>) -> Section {
+pub(super) fn section(id: &'static str, title: &str, blocks: Vec<Block>) -> Section {
     Section { id, title: title.to_owned(), blocks }
 }
 
-fn pair(word: &str, text: impl Into<String>) -> (String, String) {
+pub(super) fn pair(word: &str, text: impl Into<String>) -> (String, String) {
     (word.to_owned(), text.into())
 }
 

@@ -1,6 +1,6 @@
-//! Pictures of a record: what is drawn ([`Picture`]), decided once; [`layout`] makes shapes of it, [`svg`] and the PDF draw the shapes.
+//! Pictures: what is drawn ([`Picture`]), decided once; [`layout`] makes shapes of it, [`svg`] and the PDF draw the shapes.
 //!
-//! A picture is drawn only of what the record holds. Each comes with the sentence that says what is seen and with a table of its
+//! Those of a record are made here, those of a history in [`super::repeats::picture`]. A picture is drawn only of what is held. Each comes with the sentence that says what is seen and with a table of its
 //! figures, for whoever can't see it. No meaning is carried by colour alone: lines differ in their dashes, marks in their form.
 //! The room knows neither paper nor screen.
 
@@ -41,13 +41,17 @@ pub struct Table {
     pub rows: Vec<Vec<String>>,
 }
 
-/// The kinds of pictures. A further one (a field of cells, say) needs its layout only: both renderers draw shapes.
+/// The kinds of pictures. A further one needs its layout only: both renderers draw shapes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Kind {
     /// Lines over a common axis, in panels one below the other.
     Plot(Plot),
     /// Things one below the other, each with a bar or with marks along a common axis.
     Lanes(Lanes),
+    /// Shares of a whole, stretch by stretch of time.
+    Columns(Columns),
+    /// Hours across, days downwards.
+    Field(Field),
 }
 
 /// Panels over a common axis.
@@ -79,6 +83,8 @@ pub enum Scale {
     Even,
     /// Equal ratios are equal lengths.
     Decades,
+    /// Days since 1970-01-01, marked as dates.
+    Dates,
 }
 
 /// Lines over one upright axis.
@@ -92,6 +98,8 @@ pub struct Panel {
     pub levels: Vec<Level>,
     /// Where something was lost, on the axis across.
     pub lost: Vec<f64>,
+    /// Where a level changed, on the axis across.
+    pub turns: Vec<f64>,
     /// Height of the panel's field in units.
     pub height: f64,
 }
@@ -174,6 +182,81 @@ pub enum Station {
     Loses,
     /// It does not answer.
     Silent,
+}
+
+/// Shares of a whole over time, with a strip above them for what happened at moments.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Columns {
+    /// The axis across.
+    pub across: Axis,
+    /// What the columns are shares of.
+    pub label: String,
+    /// What the parts of each column are, from its foot upwards.
+    pub parts: [String; 3],
+    /// In the order of time.
+    pub columns: Vec<Column>,
+    /// What the strip's marks are.
+    pub marks_name: String,
+    /// From and to on the axis across.
+    pub marks: Vec<(f64, f64)>,
+}
+
+/// One column.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Column {
+    /// Where it begins on the axis across.
+    pub from: f64,
+    /// Where it ends.
+    pub to: f64,
+    /// Shares of its parts, adding up to 1; all zero for an empty one.
+    pub shares: [f64; 3],
+}
+
+/// Hours of the day across, days downwards, a sign in each cell.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Field {
+    /// What the cells hold.
+    pub label: String,
+    /// What each grade is, the best first; at most [`Field::GRADES`].
+    pub grades: Vec<String>,
+    /// From the top downwards.
+    pub rows: Vec<FieldRow>,
+}
+
+impl Field {
+    /// Grades that can be told apart by the size of their squares.
+    pub const GRADES: usize = 5;
+}
+
+/// A row of a field.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FieldRow {
+    /// Its day.
+    pub name: String,
+    /// 24 hours.
+    pub cells: Vec<FieldCell>,
+}
+
+/// A cell of a field.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FieldCell {
+    /// What is in it.
+    pub sign: Sign,
+    /// True when a limit was missed in most of its visits.
+    pub is_missed: bool,
+}
+
+/// What a cell shows; each has a form of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sign {
+    /// Nobody looked.
+    Unvisited,
+    /// It was looked at, and the figure was not taken.
+    Untaken,
+    /// No packets were carried.
+    Down,
+    /// A grade from 0, the best.
+    Grade(usize),
 }
 
 /// The pictures of a record in the order in which they are looked at, and why others are missing.
@@ -265,4 +348,4 @@ fn is_far_end(target: Option<&Target>) -> bool {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -62,6 +62,11 @@ pub enum VisitEvent {
         /// Why.
         why: String,
     },
+    /// The disk has no room for the whole record: it was saved without its raw series.
+    SavedWithoutSeries {
+        /// Why.
+        error: String,
+    },
     /// The record could not be saved; the visit goes on.
     SaveFailed {
         /// Why, and what to do.

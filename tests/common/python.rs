@@ -1,17 +1,15 @@
 //! Programs of Python with the packages of tests/python.txt, which tests/run puts into target/python.
 
+#![allow(dead_code, reason = "each file uses a part of it")]
+
 use std::io::Write as _;
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 
 /// Runs a program with arguments and an input, and returns what it printed. Fails loudly where Python or a package is missing.
 pub(crate) fn python(program: &str, arguments: &[&std::ffi::OsStr], input: &str) -> String {
-    let mut child = Command::new("python3")
-        .arg("-c")
-        .arg(program)
+    let mut child = interpreter(program)
         .args(arguments)
-        .env("PYTHONPATH", concat!(env!("CARGO_MANIFEST_DIR"), "/target/python"))
         .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
         .expect("this test needs python3");
@@ -23,4 +21,15 @@ pub(crate) fn python(program: &str, arguments: &[&std::ffi::OsStr], input: &str)
         String::from_utf8_lossy(&output.stderr)
     );
     String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+/// Starts a program with arguments, for whoever talks to it while it runs and ends it; what it prints comes through a pipe.
+pub(crate) fn start(program: &str, arguments: &[&str]) -> Child {
+    interpreter(program).args(arguments).stdin(Stdio::null()).spawn().expect("this test needs python3")
+}
+
+fn interpreter(program: &str) -> Command {
+    let mut command = Command::new("python3");
+    command.args(["-c", program]).env("PYTHONPATH", concat!(env!("CARGO_MANIFEST_DIR"), "/target/python")).stdout(Stdio::piped());
+    command
 }

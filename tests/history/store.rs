@@ -5,7 +5,7 @@ use doorstep::history::{Line, Span};
 
 use super::*;
 
-fn line(store: &Store) -> Line {
+pub(crate) fn line(store: &Store) -> Line {
     store.lines().expect("lines").remove(0)
 }
 
@@ -135,7 +135,7 @@ fn when_room_runs_out_raw_material_goes_first_and_verdicts_never() {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("h");
     let mut store = Store::open(&path, Care::Whole).unwrap();
-    let policy = Policy { keep_documents: true, most_octets: 6_000_000 };
+    let policy = Policy { keep_documents: true, most_octets: 6_000_000, raw_days: None };
     let mut repeats = Repeats::new(7, 3000);
     let mut dropped: Vec<String> = Vec::new();
     for n in 0..3000 {
@@ -159,6 +159,26 @@ fn when_room_runs_out_raw_material_goes_first_and_verdicts_never() {
     assert!(std::fs::metadata(&path).unwrap().len() <= 6_000_000);
     let found = store.check(None).expect("sound");
     assert!(found.breaks.is_empty() && found.without_readings > 0, "{found:?}");
+}
+
+#[test]
+fn the_log_is_written_back_by_fewer_than_one_insert_in_a_hundred() {
+    // What an insert costs besides its own pages: SQLite's own bound of 1,000 pages made every twentieth write the log back.
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("h");
+    let mut store = Store::open(&path, Care::Whole).expect("a new history");
+    let mut repeats = Repeats::new(7, 1000);
+    let changed = || std::fs::metadata(&path).and_then(|file| file.modified()).expect("a file");
+    let mut back = 0;
+    for n in 0..600 {
+        let before = changed();
+        store.add(&Entry::of(&repeats.visit(n)), &Policy::default()).expect("added");
+        back += usize::from(changed() != before);
+    }
+    assert!((1..=6).contains(&back), "{back} of 600");
+    // And what lies in the log is there for whoever opens the file meanwhile.
+    let other = Store::open_existing(&path, Care::Whole).expect("sound");
+    assert_eq!(other.visits(&line(&other), Span::ALL).unwrap().len(), 600);
 }
 
 #[test]

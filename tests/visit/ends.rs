@@ -1,5 +1,6 @@
 //! Visits that do not run to their end: cable out, far end gone, Ctrl-C, kill, a full disk. What was measured is kept.
 
+use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
@@ -8,6 +9,7 @@ use doorstep::practice::Node;
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
+use crate::disk::Disk;
 use crate::run::{Ended, PROGRAM, Run, program};
 use crate::support::{Scene, readings, status_of};
 
@@ -89,30 +91,12 @@ fn a_killed_visit_leaves_what_it_had_measured() {
     assert_eq!(next.status, Some(0), "{}", next.stderr);
 }
 
-/// A file system of a few pages, gone with the value.
-struct SmallDisk(tempfile::TempDir);
-
-impl SmallDisk {
-    fn new(octets: &str) -> Self {
-        let folder = tempfile::tempdir().expect("a folder");
-        let size = format!("size={octets}");
-        let mounted = Command::new("mount").args(["-t", "tmpfs", "-o", &size, "tmpfs"]).arg(folder.path()).status();
-        assert!(mounted.expect("mount is there").success(), "this test needs root to mount a small file system");
-        Self(folder)
-    }
-}
-
-impl Drop for SmallDisk {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg(self.0.path()).status();
-    }
-}
-
 #[test]
 fn a_disk_that_fills_up_keeps_the_last_whole_record_and_still_tells_the_result() {
     let scene = Scene::new();
-    let disk = SmallDisk::new("24k");
-    let path = disk.0.path().join("visit.json");
+    let folder = scene.folder.path().join("disk");
+    let _disk = Disk::at(&folder, 24 << 10);
+    let path = folder.join("visit.json");
     let ended = scene.verify_into(&path).end();
     let printed = ended.record();
     assert_eq!(printed["verdict"], "pass", "the result is told");
@@ -122,8 +106,36 @@ fn a_disk_that_fills_up_keeps_the_last_whole_record_and_still_tells_the_result()
     let left = std::fs::read_to_string(&path).expect("an earlier state is on disk");
     let left: Value = serde_json::from_str(&left).expect("a whole document, not a torn one");
     assert_eq!((&left["id"], &left["complete"]), (&printed["id"], &Value::Bool(false)));
-    let others: Vec<_> = std::fs::read_dir(disk.0.path()).expect("readable").flatten().map(|e| e.file_name()).collect();
+    let others: Vec<_> = std::fs::read_dir(&folder).expect("readable").flatten().map(|e| e.file_name()).collect();
     assert_eq!(others.len(), 1, "no half-written file stays: {others:?}");
+}
+
+#[test]
+fn where_the_whole_record_does_not_fit_verdict_and_readings_are_kept_without_the_series() {
+    let scene = Scene::new();
+    // How large it is with its series and without.
+    assert_eq!(scene.verify().end().status, Some(0));
+    let mut record = doorstep::record::store::read(&scene.record_path()).expect("a record");
+    let octets = |path: &Path| std::fs::metadata(path).expect("a file").len();
+    let whole = octets(&scene.record_path());
+    record.give_up_series();
+    let small = scene.folder.path().join("small.json");
+    doorstep::record::store::save(&small, &record).expect("saved");
+    let small = octets(&small);
+    assert!(whole > small + (48 << 10), "series are most of a record, or nothing is shown here: {whole}, {small}");
+    // The state before and the next one without series fit side by side, one with series does not.
+    let folder = scene.folder.path().join("disk");
+    let _disk = Disk::at(&folder, 2 * small + (24 << 10));
+    let path = folder.join("visit.json");
+    let ended = scene.verify_into(&path).end();
+    assert!(ended.stderr.contains("was saved without its raw series; verdict and readings are kept"), "{}", ended.stderr);
+    let (printed, kept) = (ended.record(), doorstep::record::store::read(&path).expect("a whole record"));
+    assert!(kept.series_given_up && kept.complete);
+    assert_eq!(printed["verdict"], kept.verdict.word());
+    assert_eq!(printed["id"], kept.id.to_string());
+    let readings = |check: &Value| check["readings"].as_array().map_or(0, Vec::len);
+    let all: usize = printed["checks"].as_array().expect("checks").iter().map(readings).sum();
+    assert_eq!(kept.checks.iter().map(|check| check.outcome.readings.len()).sum::<usize>(), all);
 }
 
 #[test]

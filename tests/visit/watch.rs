@@ -7,6 +7,7 @@ use doorstep::practice::Node;
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
+use crate::disk::Disk;
 use crate::run::{Ended, PROGRAM, Run};
 use crate::support::{Scene, status_of};
 
@@ -108,6 +109,27 @@ fn a_port_without_its_cable_costs_a_visit_and_not_the_watch() {
     let counts = &status["watch"]["counts"];
     assert_eq!(counts["made"].as_u64().unwrap_or(0) + counts["broken"].as_u64().unwrap_or(0), 1, "{status:#}");
     assert_eq!(counts["missed"], 0, "{status:#}");
+}
+
+#[test]
+fn a_watch_on_a_full_disk_keeps_its_verdicts_says_so_and_goes_on() {
+    let scene = Scene::new();
+    let disk = Disk::at(&scene.folder.path().join("doorstep"), 6 << 20);
+    let first = watch(&scene, &["--every", "60s", "--for", "30s"]).end();
+    is_over(&first);
+    assert!(first.stderr.contains("The disk has little room"), "{first:?}");
+    let record = left(&scene, "-light.json").remove(0);
+    let verdict = doorstep::record::store::read(&record).expect("a record").verdict;
+    // Somebody else takes the rest: no visit is begun that could not be kept, and the watch goes on.
+    let filler = disk.fill_but(64 << 10);
+    let second = watch(&scene, &["--name", "second", "--every", "60s", "--for", "5s", "--no-thorough"]).end();
+    is_over(&second);
+    assert!(second.stderr.contains("no visit: the disk of") && second.stderr.contains("free some space"), "{second:?}");
+    assert_eq!(doorstep::record::store::read(&record).expect("as it was").verdict, verdict);
+    std::fs::remove_file(filler).expect("removed");
+    let history = Run::start(&mut in_the_laptops_place(&scene, &["history", "check", "--json"])).end();
+    assert_eq!(history.status, Some(0), "{history:?}");
+    assert_eq!(history.record()["visits"], 1, "{history:?}");
 }
 
 #[test]

@@ -7,14 +7,16 @@ use jiff::tz::TimeZone;
 
 use super::super::exit::Exit;
 use super::super::failure::Failure;
-use super::super::flags::history::{FormatArg, HistoryAction, HistoryArgs, LineArgs};
+use super::super::flags::history::{FormatArg, HistoryAction, HistoryArgs, KeepArgs, LineArgs, ShowArgs};
 use super::super::output;
+use super::{pages, push};
 use crate::history::entry::Entry;
 use crate::history::export::{self, Rows};
 use crate::history::store::{Added, Care, HistoryError, Policy, Store};
-use crate::history::summary::{Terms, summarise};
-use crate::history::{Line, Span};
+use crate::history::summary::{Terms, detail, summarise};
+use crate::history::{Figure, Line, Span};
 use crate::record::{Record, store};
+use crate::report::repeats;
 use crate::unit::Position;
 
 /// Visits that are handed to a table's writer at a time.
@@ -27,36 +29,18 @@ pub(in crate::cli) fn run(args: &HistoryArgs) -> Result<Exit, Failure> {
         None => beside_records()?,
     };
     match &args.action {
-        HistoryAction::Add { records, keep_records, max_size } => {
-            add(&path, records, &Policy { keep_documents: *keep_records, most_octets: *max_size })
-        }
-        HistoryAction::Show { line, days, until, time_zone, busy, quiet, json } => {
-            let zone = match time_zone {
-                Some(name) => {
-                    TimeZone::get(name).map_err(|error| Failure::usage(format_args!("no time zone {name}: {error}")))?
-                }
-                None => TimeZone::system(),
-            };
-            let mut store = open(&path)?;
-            // Without room days stay unpacked: slower to read, and nothing is dropped for a look.
-            match store.pack() {
-                Ok(_) | Err(HistoryError::Full(_)) => {}
-                Err(error) => return Err(told(error)),
-            }
-            let line = chosen(&store, line)?;
-            let last = store.extent(&line).map_err(told)?.map(|extent| extent.to);
-            let span = ending(until.or(last), until.is_none(), *days)?;
-            let summary = summarise(&store, &line, &Terms { span, zone, busy: *busy, quiet: *quiet }).map_err(told)?;
-            let text = if *json { crate::report::json(&summary) } else { crate::report::history(&summary, output::may_colour()) };
-            output::result(&text)?;
-            Ok(Exit::Pass)
-        }
+        HistoryAction::Add { records } => add(&path, records),
+        HistoryAction::Keep(args) => keep(&path, args),
+        HistoryAction::Show(args) => show(&path, args),
         HistoryAction::Export { line, format, output } => export_to(&open(&path)?, line, *format, output.as_deref()),
-        HistoryAction::Metrics { listen: None } => {
+        HistoryAction::Metrics { otlp: Some(url), since, .. } => {
+            push::run(url, &rows_since(&open(&path)?, *since).map_err(told)?)
+        }
+        HistoryAction::Metrics { listen: None, .. } => {
             output::result(&metrics(&open(&path)?).map_err(told)?)?;
             Ok(Exit::Pass)
         }
-        HistoryAction::Metrics { listen: Some(address) } => {
+        HistoryAction::Metrics { listen: Some(address), .. } => {
             super::scrape::run(*address, move || metrics(&Store::open_existing(&path, Care::OnTheWay)?))
         }
         HistoryAction::Backup { target } => {
@@ -66,6 +50,37 @@ pub(in crate::cli) fn run(args: &HistoryArgs) -> Result<Exit, Failure> {
         }
         HistoryAction::Check { head, json } => check(&open(&path)?, head.as_deref(), *json),
     }
+}
+
+fn show(path: &Path, args: &ShowArgs) -> Result<Exit, Failure> {
+    let as_pages = pages::are_wanted(&args.pages)?;
+    let zone = match &args.time_zone {
+        Some(name) => TimeZone::get(name).map_err(|error| Failure::usage(format_args!("no time zone {name}: {error}")))?,
+        None => TimeZone::system(),
+    };
+    let mut store = open(path)?;
+    // Without room days stay unpacked: slower to read, and nothing is dropped for a look.
+    match store.pack() {
+        Ok(_) | Err(HistoryError::Full(_)) => {}
+        Err(error) => return Err(told(error)),
+    }
+    let line = chosen(&store, &args.line)?;
+    let last = store.extent(&line).map_err(told)?.map(|extent| extent.to);
+    let span = ending(args.until.or(last), args.until.is_none(), args.days)?;
+    let terms = Terms { span, zone, busy: args.busy, quiet: args.quiet };
+    let summary = summarise(&store, &line, &terms).map_err(told)?;
+    if as_pages {
+        if summary.visits == 0 {
+            return Err(Failure::usage("no visit of the line lies in these days; name others with --days and --until"));
+        }
+        let figures: Vec<Figure> = repeats::tracks(&summary).into_iter().map(|figure| figure.figure.clone()).collect();
+        let detail = detail(&store, &line, &terms, &figures).map_err(told)?;
+        pages::write(&args.pages, &repeats::page(&summary, &detail), path, "history")?;
+        return Ok(Exit::Pass);
+    }
+    let text = if args.json { crate::report::json(&summary) } else { crate::report::history(&summary, output::may_colour()) };
+    output::result(&text)?;
+    Ok(Exit::Pass)
 }
 
 fn told(error: HistoryError) -> Failure {
@@ -89,7 +104,8 @@ fn beside_records() -> Result<PathBuf, Failure> {
 pub(super) fn remember(record: &Record) {
     let added = beside_records().and_then(|path| {
         let mut history = Store::open(&path, Care::OnTheWay).map_err(told)?;
-        history.add(&Entry::of(record), &Policy::default()).map_err(told)
+        let policy = history.policy().map_err(told)?;
+        history.add(&Entry::of(record), &policy).map_err(told)
     });
     match added {
         Ok(Added::New { dropped, .. }) => {
@@ -102,7 +118,7 @@ pub(super) fn remember(record: &Record) {
     }
 }
 
-fn add(path: &Path, records: &[PathBuf], policy: &Policy) -> Result<Exit, Failure> {
+fn add(path: &Path, records: &[PathBuf]) -> Result<Exit, Failure> {
     let all;
     let records = if records.is_empty() {
         all = kept_records()?;
@@ -110,10 +126,8 @@ fn add(path: &Path, records: &[PathBuf], policy: &Policy) -> Result<Exit, Failur
     } else {
         records
     };
-    if let Some(directory) = path.parent().filter(|directory| !directory.as_os_str().is_empty()) {
-        store::try_directory(directory).map_err(Failure::could_not_run)?;
-    }
-    let mut history = Store::open(path, Care::Whole).map_err(told)?;
+    let mut history = begun(path)?;
+    let policy = history.policy().map_err(told)?;
     let (mut new, mut known, mut unread, mut last) = (0, 0, 0, None);
     for path in records {
         let record = match store::read(path) {
@@ -124,7 +138,7 @@ fn add(path: &Path, records: &[PathBuf], policy: &Policy) -> Result<Exit, Failur
                 continue;
             }
         };
-        match history.add(&Entry::of(&record), policy).map_err(told)? {
+        match history.add(&Entry::of(&record), &policy).map_err(told)? {
             Added::Known => known += 1,
             Added::New { head, dropped } => {
                 new += 1;
@@ -138,6 +152,35 @@ fn add(path: &Path, records: &[PathBuf], policy: &Policy) -> Result<Exit, Failur
     let head = last.map(|head| format!("; head of the chain {head}")).unwrap_or_default();
     output::result(&format!("{new} added, {known} known already, {unread} not read{head}"))?;
     Ok(if unread > 0 { Exit::Usage } else { Exit::Pass })
+}
+
+/// Opens the history, and makes it where there is none.
+fn begun(path: &Path) -> Result<Store, Failure> {
+    if let Some(directory) = path.parent().filter(|directory| !directory.as_os_str().is_empty()) {
+        store::try_directory(directory).map_err(Failure::could_not_run)?;
+    }
+    Store::open(path, Care::Whole).map_err(told)
+}
+
+fn keep(path: &Path, args: &KeepArgs) -> Result<Exit, Failure> {
+    let mut history = begun(path)?;
+    let held = history.policy().map_err(told)?;
+    let policy = Policy {
+        keep_documents: args.records.unwrap_or(held.keep_documents),
+        most_octets: args.max_size.unwrap_or(held.most_octets),
+        raw_days: args.raw.map_or(held.raw_days, |days| days.0),
+    };
+    if policy != held {
+        history.keep(&policy).map_err(told)?;
+    }
+    let raw = policy.raw_days.map_or_else(|| "as long as there is room".to_owned(), |days| format!("{days} days"));
+    let records = if policy.keep_documents { "kept" } else { "not kept" };
+    let size = match policy.most_octets {
+        0 => "as large as its disk lets it".to_owned(),
+        octets => crate::plan::budget::megabytes(octets),
+    };
+    output::result(&format!("raw material of single visits: {raw}; whole records: {records}; file at most: {size}"))?;
+    Ok(Exit::Pass)
 }
 
 fn kept_records() -> Result<Vec<PathBuf>, Failure> {
@@ -228,8 +271,20 @@ fn export_to(store: &Store, line: &LineArgs, format: FormatArg, target: Option<&
 }
 
 fn metrics(store: &Store) -> Result<String, HistoryError> {
-    let rows = |visit: crate::history::Visit| Ok(Rows { readings: store.readings(&visit)?, visit });
-    Ok(export::exposition(&store.last_visits()?.into_iter().map(rows).collect::<Result<Vec<_>, HistoryError>>()?))
+    Ok(export::exposition(&rows_since(store, None)?))
+}
+
+/// The visits of all lines since a moment; without one the last visit of each.
+fn rows_since(store: &Store, since: Option<jiff::Timestamp>) -> Result<Vec<Rows>, HistoryError> {
+    let visits = match since {
+        None => store.last_visits()?,
+        Some(from) => {
+            let span = Span { from, to: Span::ALL.to };
+            let lines = store.lines()?.into_iter().map(|line| store.visits(&line, span));
+            lines.collect::<Result<Vec<_>, HistoryError>>()?.concat()
+        }
+    };
+    visits.into_iter().map(|visit| Ok(Rows { readings: store.readings(&visit)?, visit })).collect()
 }
 
 fn check(store: &Store, head: Option<&str>, json: bool) -> Result<Exit, Failure> {

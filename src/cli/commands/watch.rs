@@ -18,6 +18,7 @@ use jiff::{SignedDuration, Timestamp};
 use tokio::runtime::Runtime;
 use tokio_util::sync::CancellationToken;
 
+use self::room::Room;
 use super::super::exit::Exit;
 use super::super::failure::Failure;
 use super::super::flags::watch::{WatchAction, WatchArgs, WatchPlan};
@@ -199,12 +200,23 @@ impl Keeper<'_> {
             output::note(&format!("{}: {why}; a {kind} one is made.", moment(now)));
         }
         self.keep()?;
-        room::make(&self.directory)?;
+        let room = match room::make(&self.directory) {
+            Ok(room) => room,
+            // The disk may have room again when the next is due.
+            Err(failure) => {
+                output::note(&format!("{}: {kind}: no visit: {}", moment(now), failure.message));
+                self.watch.ended(kind, now, None, failure.message);
+                return self.keep();
+            }
+        };
+        if room == Room::Tight {
+            output::note("The disk has little room: no traffic is captured, and raw series are kept only where they fit.");
+        }
         let name = format!("{}-{kind}", now.strftime("%Y%m%dT%H%M%SZ"));
         let record = self.directory.join(format!("{name}.json"));
         let args = VisitArgs {
             record: Some(record.clone()),
-            capture: (kind == Kind::Thorough).then(|| self.directory.join(format!("{name}.pcapng"))),
+            capture: (kind == Kind::Thorough && room == Room::Enough).then(|| self.directory.join(format!("{name}.pcapng"))),
             ..visit_args(plan, kind)
         };
         let wish = Wish { cancel: self.cancel.clone(), fills: Some(fills(plan, kind)), ..Wish::default() };

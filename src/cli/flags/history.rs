@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 
-use super::PositionArg;
+use super::{PageArgs, PositionArg};
 use crate::history::summary::{HOURS, Hours};
 
 /// Arguments of `history`.
@@ -27,37 +27,12 @@ pub enum HistoryAction {
         /// Records; default: all of the records directory of this user.
         #[arg(value_name = "RECORD")]
         records: Vec<PathBuf>,
-        /// Keep the whole records as well, compressed: they are the first to go when room runs out.
-        #[arg(long)]
-        keep_records: bool,
-        /// How large the file may grow, for instance 500M or 2G; the oldest raw material is dropped then, verdicts never.
-        #[arg(long, value_name = "OCTETS", value_parser = super::super::meaning::octets, default_value = "2G")]
-        max_size: u64,
     },
+    /// Say or set what the history keeps, and for how long. Visits with their verdicts, their values and the delays of whole days stay as long as
+    /// there is room; verdicts always.
+    Keep(KeepArgs),
     /// Say what a line's repeats show.
-    Show {
-        /// Which line.
-        #[command(flatten)]
-        line: LineArgs,
-        /// Days to look at.
-        #[arg(long, value_name = "N", default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=36_600))]
-        days: u32,
-        /// End of these days (RFC 3339); default: the last visit.
-        #[arg(long, value_name = "MOMENT")]
-        until: Option<jiff::Timestamp>,
-        /// Time zone of hours and days; default: this machine's.
-        #[arg(long, value_name = "NAME")]
-        time_zone: Option<String>,
-        /// Hours when many use their lines.
-        #[arg(long, value_name = "HOUR-HOUR", value_parser = hours, default_value = "19-23")]
-        busy: Hours,
-        /// Hours when few do.
-        #[arg(long, value_name = "HOUR-HOUR", value_parser = hours, default_value = "2-6")]
-        quiet: Hours,
-        /// Print it as JSON.
-        #[arg(long)]
-        json: bool,
-    },
+    Show(Box<ShowArgs>),
     /// Write readings for other programs: one row each.
     Export {
         /// Which line; default: all.
@@ -70,12 +45,19 @@ pub enum HistoryAction {
         #[arg(long, short, value_name = "FILE")]
         output: Option<PathBuf>,
     },
-    /// Print the last visit of each line as metrics (Prometheus text exposition), or answer scrapes.
+    /// Print the last visit of each line as metrics (Prometheus text exposition), answer scrapes, or send them to a receiver.
     Metrics {
         /// Answer scrapes of /metrics at this address until Ctrl-C, for instance 127.0.0.1:9862. Whoever reaches it reads the figures without
         /// a password: keep it on loopback, or behind something that asks for one.
         #[arg(long, value_name = "ADDRESS:PORT")]
         listen: Option<SocketAddr>,
+        /// Send them once to this receiver of OTLP over HTTP, for instance http://127.0.0.1:4318; /v1/metrics is added where the URL has no path.
+        /// Nothing is sent anywhere else, and it takes no longer than ten seconds for each 200 visits. Each value is stamped with the time of its visit.
+        #[arg(long, value_name = "URL", conflicts_with = "listen")]
+        otlp: Option<String>,
+        /// With --otlp: all visits that began at this moment (RFC 3339) or later, not only the last of each line.
+        #[arg(long, value_name = "MOMENT", requires = "otlp")]
+        since: Option<jiff::Timestamp>,
     },
     /// Copy the history as it stands into a new file, also while visits are added.
     Backup {
@@ -92,6 +74,54 @@ pub enum HistoryAction {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// Arguments of `history keep`.
+#[derive(Debug, Args)]
+pub struct KeepArgs {
+    /// Days for which single visits keep their delay sketches, bounds and sample counts, and their records if those are kept; `all` for as long as
+    /// there is room.
+    #[arg(long, value_name = "DAYS", value_parser = days)]
+    pub raw: Option<Days>,
+    /// Whether whole records are kept as well, compressed: they are the first to go when room runs out.
+    #[arg(long, value_name = "YES-OR-NO", value_parser = yes_or_no)]
+    pub records: Option<bool>,
+    /// How large the file may grow, for instance 500M or 2G; the oldest raw material is dropped then, verdicts never.
+    #[arg(long, value_name = "OCTETS", value_parser = super::super::meaning::octets)]
+    pub max_size: Option<u64>,
+}
+
+/// A count of days; `None` for all.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Days(pub Option<u32>);
+
+/// Arguments of `history show`.
+#[derive(Debug, Args)]
+pub struct ShowArgs {
+    /// Which line.
+    #[command(flatten)]
+    pub line: LineArgs,
+    /// Days to look at.
+    #[arg(long, value_name = "N", default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=36_600))]
+    pub days: u32,
+    /// End of these days (RFC 3339); default: the last visit.
+    #[arg(long, value_name = "MOMENT")]
+    pub until: Option<jiff::Timestamp>,
+    /// Time zone of hours and days; default: this machine's.
+    #[arg(long, value_name = "NAME")]
+    pub time_zone: Option<String>,
+    /// Hours when many use their lines.
+    #[arg(long, value_name = "HOUR-HOUR", value_parser = hours, default_value = "19-23")]
+    pub busy: Hours,
+    /// Hours when few do.
+    #[arg(long, value_name = "HOUR-HOUR", value_parser = hours, default_value = "2-6")]
+    pub quiet: Hours,
+    /// Print it as JSON.
+    #[arg(long, conflicts_with_all = ["html", "pdf"])]
+    pub json: bool,
+    /// As pages, with pictures: how visits ended, figures with their changes, hours by days.
+    #[command(flatten)]
+    pub pages: PageArgs,
 }
 
 /// Which line.
@@ -114,6 +144,24 @@ pub enum FormatArg {
     JsonLines,
     /// Apache Parquet.
     Parquet,
+}
+
+/// A count of days, or all.
+fn days(text: &str) -> Result<Days, String> {
+    let count = || text.parse().ok().filter(|days| (1..=36_600).contains(days));
+    if text == "all" {
+        Ok(Days(None))
+    } else {
+        count().map(|days| Days(Some(days))).ok_or_else(|| "write a number of days from 1 to 36600, or all".to_owned())
+    }
+}
+
+fn yes_or_no(text: &str) -> Result<bool, String> {
+    match text {
+        "yes" => Ok(true),
+        "no" => Ok(false),
+        _ => Err("write yes or no".to_owned()),
+    }
 }
 
 /// Hours from text: the first, and the one after the last.

@@ -5,10 +5,9 @@
 
 use std::fmt::Write as _;
 
-use super::Rows;
+use super::{Rows, VERDICTS};
 use crate::history::Service;
 use crate::reading::Unit;
-use crate::record::Verdict;
 
 /// What a scrape's answer says that it is.
 pub const CONTENT_TYPE: &str = "text/plain; version=0.0.4; charset=utf-8";
@@ -56,9 +55,8 @@ pub fn exposition(last: &[Rows]) -> String {
             Service::Unknown => None,
         }),
     );
-    let verdicts = [Verdict::Pass, Verdict::Fail, Verdict::NotProven, Verdict::NotTested];
     let verdict = |rows: &Rows| {
-        verdicts.map(|verdict| {
+        VERDICTS.map(|verdict| {
             (format!("{},verdict=\"{}\"", line(rows), verdict.word()), f64::from(u8::from(rows.visit.verdict == verdict)))
         })
     };

@@ -3,6 +3,7 @@
 //! Each entry's digest covers the one before, so that a change shows in the entry itself and a missing one in its successor. Whoever can write the file can
 //! also make a whole new chain, or cut off its end: that shows only against a head that was noted elsewhere.
 
+use std::borrow::Cow;
 use std::io::Read as _;
 
 use flate2::read::DeflateDecoder;
@@ -13,6 +14,7 @@ use super::read::{SELECT_CHAIN, visit_at};
 use super::retain::{DROPPED_DOCUMENT, DROPPED_READINGS};
 use super::{HistoryError, Store};
 use crate::history::entry::{Digest, entry_digest, figures_digest};
+use crate::history::{Figure, Millis};
 use crate::unit::digest::{hexadecimal, sha256};
 
 /// More than any record; a damaged stream must not fill the memory.
@@ -73,7 +75,7 @@ impl Store {
             }
             if dropped & DROPPED_READINGS != 0 {
                 without_readings += 1;
-            } else if figures_digest(&self.readings_of(sequence, line, visit.started.as_millisecond())?) != figures {
+            } else if self.figures_of(sequence, line, visit.started.as_millisecond())? != figures {
                 breaks.push(format!("readings of {of} were altered"));
             }
             let sound = match &document {
@@ -90,6 +92,24 @@ impl Store {
             breaks.push("the entry that was noted is not there: visits were cut off or the chain was made anew".to_owned());
         }
         Ok(Soundness { visits, without_readings, head: hexadecimal(&last), breaks })
+    }
+}
+
+impl Store {
+    /// Digest of a visit's readings as they are held. Its order is that of the figures, as when they were added.
+    fn figures_of(&self, sequence: i64, line: i64, at: Millis) -> Result<Digest, HistoryError> {
+        let readings = self.readings_of(sequence, line, at)?;
+        let texts: Vec<Cow<'_, str>> = readings.iter().map(|kept| self.text_of(&kept.figure)).collect();
+        Ok(figures_digest(texts.iter().map(AsRef::as_ref).zip(&readings)))
+    }
+
+    /// A figure as JSON.
+    fn text_of(&self, figure: &Figure) -> Cow<'_, str> {
+        match self.catalogue.number(figure).and_then(|number| self.catalogue.entry(number)) {
+            Some(entry) => Cow::Borrowed(&entry.text),
+            // Another program has added it since this one opened the file.
+            None => Cow::Owned(serde_json::to_string(figure).unwrap_or_default()),
+        }
     }
 }
 

@@ -3,7 +3,7 @@
 //! A day's octets are moments (milliseconds of the day, 4 octets), values (8 octets, as they were measured) and verdicts (1 octet), each a column, little
 //! endian. Nothing is rounded: a packed day says the same as its readings. Days are those of UTC; the last one, which may still grow, is never packed.
 
-use rusqlite::params;
+use rusqlite::{OptionalExtension as _, Transaction, params};
 
 use super::{HistoryError, Store};
 use crate::history::Millis;
@@ -56,7 +56,7 @@ impl Store {
     }
 
     fn pack_day(&mut self, line: i64, day: i64) -> rusqlite::Result<()> {
-        let figures: Vec<i64> = self.figures.values().copied().collect();
+        let figures: Vec<i64> = self.catalogue.numbers().collect();
         let step = self.connection.transaction()?;
         for figure in figures {
             let span = params![line, figure, day * DAY, (day + 1) * DAY];
@@ -87,6 +87,39 @@ impl Store {
         step.execute("INSERT OR REPLACE INTO packed (line, day) VALUES (?, ?)", [line, day])?;
         step.commit()
     }
+}
+
+/// Adds a visit to a packed day whose readings or sketches are gone.
+pub(super) fn join(
+    step: &Transaction<'_>,
+    line: i64,
+    day: i64,
+    points: &[(i64, Point)],
+    sketches: &[(i64, &DelayHistogram)],
+) -> rusqlite::Result<()> {
+    let held = |table: &str, figure: i64| {
+        let mut query = step.prepare_cached(&format!("SELECT octets FROM {table} WHERE line = ? AND figure = ? AND day = ?"))?;
+        query.query_row([line, figure, day], |row| row.get::<_, Vec<u8>>(0)).optional()
+    };
+    let put = |table: &str, figure: i64, octets: Vec<u8>| {
+        let insert = format!("INSERT OR REPLACE INTO {table} (line, figure, day, octets) VALUES (?,?,?,?)");
+        step.prepare_cached(&insert)?.execute(params![line, figure, day, octets])
+    };
+    for (figure, point) in points {
+        let mut all = Vec::new();
+        if let Some(octets) = held("day", *figure)? {
+            unpack(&octets, day, &mut all);
+        }
+        all.push(*point);
+        all.sort_by_key(|point| point.at);
+        put("day", *figure, packed(&all, day))?;
+    }
+    for (figure, sketch) in sketches {
+        let mut merged = held("day_sketch", *figure)?.and_then(|octets| DelayHistogram::from_octets(&octets)).unwrap_or_default();
+        merged.merge(sketch);
+        put("day_sketch", *figure, merged.to_octets())?;
+    }
+    Ok(())
 }
 
 pub(super) const SELECT_POINTS: &str =

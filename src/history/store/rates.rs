@@ -33,7 +33,7 @@ impl Store {
     /// # Errors
     /// When the file can't be read.
     pub fn rates(&self, line: &Line, figure: &Figure, span: Span) -> Result<Vec<RatePoint>, HistoryError> {
-        let (Some(line), Some(figure)) = (self.line_number(line)?, self.figures.get(figure).copied()) else {
+        let (Some(line), Some(figure)) = (self.line_number(line)?, self.catalogue.number(figure)) else {
             return Ok(Vec::new());
         };
         let (from, to) = span.millis();

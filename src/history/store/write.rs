@@ -6,11 +6,13 @@ use flate2::Compression;
 use flate2::write::DeflateEncoder;
 use rusqlite::{OptionalExtension as _, Transaction, TransactionBehavior, params};
 
-use super::days::DAY;
-use super::retain::{DROPPED_DOCUMENT, Policy};
-use super::{HistoryError, Store};
+use super::catalogue::{self, Catalogue};
+use super::days::{self, DAY, Point};
+use super::retain::{DROPPED_DOCUMENT, DROPPED_READINGS, DROPPED_SKETCHES};
+use super::{HistoryError, Policy, Store};
 use crate::history::entry::{Digest, Entry, entry_digest, figures_digest, limits_text};
-use crate::history::{Figure, Kept};
+use crate::history::{Figure, Kept, Millis};
+use crate::metric::quantile::DelayHistogram;
 use crate::reading::Unit;
 use crate::record::Verdict;
 use crate::unit::digest::hexadecimal;
@@ -36,14 +38,21 @@ impl Store {
     /// When the same visit is held with other contents, no room is left, or the file can't be written.
     pub fn add(&mut self, entry: &Entry, policy: &Policy) -> Result<Added, HistoryError> {
         self.limit_size(policy)?;
-        let mut dropped = Vec::new();
+        let now = entry.visit.started.as_millisecond();
+        let mut dropped = self.make_room(now)?;
         loop {
             match self.try_add(entry, policy) {
-                Err(HistoryError::Full(path)) => match self.drop_oldest(entry.visit.started.as_millisecond())? {
+                Err(HistoryError::Full(path)) => match self.drop_oldest(now)? {
                     Some(what) => dropped.push(what.to_string()),
                     None => return Err(HistoryError::Full(path)),
                 },
                 Ok(Added::New { head, .. }) => {
+                    match self.drop_aged(&entry.visit, policy) {
+                        Ok(aged) => dropped.extend(aged),
+                        // The visit is in; what is old goes with a later one.
+                        Err(HistoryError::Full(_) | HistoryError::Busy(_)) => {}
+                        Err(error) => return Err(error),
+                    }
                     dropped.dedup();
                     return Ok(Added::New { head, dropped });
                 }
@@ -62,25 +71,23 @@ impl Store {
             .and_then(|mut query| query.query_row([visit.id.to_string()], |row| row.get(0)).optional())
             .map_err(failed)?;
         match held {
-            Some(held) if held == visit.record_digest => return Ok(Added::Known),
+            Some(held) if held == visit.record_digest || entry.is_without_series => return Ok(Added::Known),
             Some(held) => return Err(HistoryError::Differs { id: visit.id, held }),
             None => {}
         }
         // Numbers that this transaction gives out are known for good only when it is through.
-        let mut figures = self.figures.clone();
+        let mut figures = Numbers { known: &self.catalogue, new: Vec::new() };
         let head = insert(&step, entry, policy, &mut figures).map_err(failed)?;
+        let new = figures.new;
         step.commit().map_err(failed)?;
-        self.figures = figures;
+        for (number, entry) in new {
+            self.catalogue.learn(number, entry);
+        }
         Ok(Added::New { head: hexadecimal(&head), dropped: Vec::new() })
     }
 }
 
-fn insert(
-    step: &Transaction<'_>,
-    entry: &Entry,
-    policy: &Policy,
-    figures: &mut std::collections::HashMap<Figure, i64>,
-) -> rusqlite::Result<Digest> {
+fn insert(step: &Transaction<'_>, entry: &Entry, policy: &Policy, figures: &mut Numbers<'_>) -> rusqlite::Result<Digest> {
     let visit = &entry.visit;
     let at = visit.started.as_millisecond();
     let (circuit, position) = (&visit.line.circuit, &visit.line.position);
@@ -101,7 +108,9 @@ fn insert(
         .optional()?;
     let (before, previous) = last.unwrap_or((0, [0; 32]));
     let sequence = before + 1;
-    let digest = figures_digest(&entry.readings);
+    let numbers = entry.readings.iter().map(|kept| figures.number(step, &kept.figure, kept.unit));
+    let numbers = numbers.collect::<rusqlite::Result<Vec<i64>>>()?;
+    let digest = figures_digest(numbers.iter().zip(&entry.readings).map(|(number, kept)| (figures.text(*number), kept)));
     let head = entry_digest(previous, sequence, visit, digest);
     step.prepare_cached(
         "INSERT INTO visit (seq, id, line, started, finished, complete, depth, profile, profile_digest, verdict, service, segment, fault,
@@ -132,27 +141,49 @@ fn insert(
     if let Some(text) = &entry.tier {
         step.prepare_cached("INSERT OR IGNORE INTO tier (digest, text) VALUES (?, ?)")?.execute([&visit.profile_digest, text])?;
     }
-    for kept in &entry.readings {
-        let figure = number(step, figures, &kept.figure, kept.unit)?;
-        insert_reading(step, [line, figure, at, sequence], kept)?;
+    for (figure, kept) in numbers.iter().zip(&entry.readings) {
+        insert_reading(step, [line, *figure, at, sequence], kept)?;
     }
+    let mut sketches = Vec::with_capacity(entry.sketches.len());
     for (figure, sketch) in &entry.sketches {
-        let figure = number(step, figures, figure, Unit::Millisecond)?;
+        let figure = figures.number(step, figure, Unit::Millisecond)?;
         step.prepare_cached("INSERT OR REPLACE INTO sketch (line, figure, at, visit, octets) VALUES (?,?,?,?,?)")?
             .execute(params![line, figure, at, sequence, sketch.to_octets()])?;
+        sketches.push((figure, sketch));
     }
     if policy.keep_documents {
         step.prepare_cached("INSERT INTO document (visit, octets) VALUES (?, ?)")?
             .execute(params![sequence, deflated(&entry.document)])?;
     }
-    // A day that was packed without this visit is packed again when it is asked for.
-    let day = at.div_euclid(DAY);
-    if step.prepare_cached("DELETE FROM packed WHERE line = ? AND day = ?")?.execute([line, day])? > 0 {
-        for table in ["day", "day_sketch"] {
-            step.execute(&format!("DELETE FROM {table} WHERE line = ? AND day = ?"), [line, day])?;
-        }
-    }
+    let point = |kept: &Kept| Point { at, value: kept.value, verdict: kept.verdict };
+    let points: Vec<(i64, Point)> = numbers.into_iter().zip(entry.readings.iter().map(point)).collect();
+    join_day(step, line, at, &points, &sketches)?;
     Ok(head)
+}
+
+/// Sees that a day that was packed without this visit has it. It is packed again when it is asked for; where what it was packed of is gone already, the
+/// visit joins what is there.
+fn join_day(
+    step: &Transaction<'_>,
+    line: i64,
+    at: Millis,
+    points: &[(i64, Point)],
+    sketches: &[(i64, &DelayHistogram)],
+) -> rusqlite::Result<()> {
+    let day = at.div_euclid(DAY);
+    let packed = "SELECT EXISTS (SELECT 1 FROM packed WHERE line = ? AND day = ?)";
+    if !step.prepare_cached(packed)?.query_row([line, day], |row| row.get::<_, bool>(0))? {
+        return Ok(());
+    }
+    let gone = "SELECT EXISTS (SELECT 1 FROM visit WHERE line = ? AND started >= ? AND started < ? AND dropped & ? <> 0)";
+    let flags = DROPPED_SKETCHES | DROPPED_READINGS;
+    if step.query_row(gone, [line, day * DAY, (day + 1) * DAY, flags], |row| row.get::<_, bool>(0))? {
+        return days::join(step, line, day, points, sketches);
+    }
+    for table in ["packed", "day", "day_sketch"] {
+        step.execute(&format!("DELETE FROM {table} WHERE line = ? AND day = ?"), [line, day])?;
+    }
+    Ok(())
 }
 
 fn insert_reading(step: &Transaction<'_>, key: [i64; 4], kept: &Kept) -> rusqlite::Result<()> {
@@ -179,21 +210,31 @@ fn insert_reading(step: &Transaction<'_>, key: [i64; 4], kept: &Kept) -> rusqlit
     Ok(())
 }
 
-fn number(
-    step: &Transaction<'_>,
-    figures: &mut std::collections::HashMap<Figure, i64>,
-    figure: &Figure,
-    unit: Unit,
-) -> rusqlite::Result<i64> {
-    if let Some(number) = figures.get(figure) {
-        return Ok(*number);
+/// Numbers of figures while a visit is added: those that are known, and those that are new with it.
+struct Numbers<'a> {
+    known: &'a Catalogue,
+    new: Vec<(i64, catalogue::Entry)>,
+}
+
+impl Numbers<'_> {
+    fn number(&mut self, step: &Transaction<'_>, figure: &Figure, unit: Unit) -> rusqlite::Result<i64> {
+        let new = || self.new.iter().find(|(_, entry)| entry.figure == *figure).map(|(number, _)| *number);
+        if let Some(number) = self.known.number(figure).or_else(new) {
+            return Ok(number);
+        }
+        let text = serde_json::to_string(figure).map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+        // Another program may have given it a number since this one read them.
+        step.prepare_cached("INSERT OR IGNORE INTO figure (of, unit) VALUES (?, ?)")?.execute([text.as_str(), unit.symbol()])?;
+        let number = step.prepare_cached("SELECT id FROM figure WHERE of = ?")?.query_row([&text], |row| row.get(0))?;
+        self.new.push((number, catalogue::Entry { figure: figure.clone(), unit, text }));
+        Ok(number)
     }
-    let of = serde_json::to_string(figure).map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
-    // Another program may have given it a number since this one read them.
-    step.prepare_cached("INSERT OR IGNORE INTO figure (of, unit) VALUES (?, ?)")?.execute([of.as_str(), unit.symbol()])?;
-    let number = step.prepare_cached("SELECT id FROM figure WHERE of = ?")?.query_row([&of], |row| row.get(0))?;
-    figures.insert(figure.clone(), number);
-    Ok(number)
+
+    /// The figure with a number, as JSON.
+    fn text(&self, number: i64) -> &str {
+        let new = || self.new.iter().find(|(it, _)| *it == number).map(|(_, entry)| entry);
+        self.known.entry(number).or_else(new).map_or("", |entry| &entry.text)
+    }
 }
 
 fn deflated(document: &[u8]) -> Vec<u8> {

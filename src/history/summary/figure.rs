@@ -148,7 +148,7 @@ pub(super) fn summarise(figure: Figure, unit: Unit, points: &[Point], clock: &Cl
 }
 
 /// +1 when more of it is worse, -1 when less is, 0 when neither.
-fn worse(figure: &Figure, unit: Unit) -> f64 {
+pub(super) fn worse(figure: &Figure, unit: Unit) -> f64 {
     match unit {
         Unit::Millisecond => 1.0,
         Unit::MegabitPerSecond | Unit::PerMinute => -1.0,
@@ -169,7 +169,8 @@ fn drift(hours: &[(Hour, &[Point])]) -> Option<Trend> {
     Some(Trend { per_day: told.slope, limits: told.interval.into(), tau: told.tau, p: told.p })
 }
 
-fn by_day(hours: &[(Hour, &[Point])]) -> Vec<(i64, f64)> {
+/// Medians of days, from hours.
+pub(super) fn by_day(hours: &[(Hour, &[Point])]) -> Vec<(i64, f64)> {
     let day = |day: &[(Hour, &[Point])]| {
         let mut values: Vec<f64> = day.iter().flat_map(|(_, part)| part.iter().map(|point| point.value)).collect();
         Some((day[0].0.0, median(&mut values)?))
@@ -194,6 +195,9 @@ fn changes(points: &[Point], hours: &[(Hour, &[Point])], pattern: &Pattern, wors
     let moment = |place: usize| Timestamp::from_millisecond(points[place].at).unwrap_or_default();
     let places: Vec<usize> = change_point::find(&flat).into_iter().map(|change| change.at).collect();
     let edges: Vec<usize> = [0].into_iter().chain(places).chain([points.len()]).collect();
+    if is_drift(&flat, &edges) {
+        return Vec::new();
+    }
     let change = |w: &[usize]| {
         let (before, then) = (middle(&points[w[0]..w[1]])?, middle(&points[w[1]..w[2]])?);
         let by = (then - before) * worse;
@@ -206,6 +210,26 @@ fn changes(points: &[Point], hours: &[(Hour, &[Point])], pattern: &Pattern, wors
     };
     edges.windows(3).filter_map(change).collect()
 }
+
+/// Whether levels are the steps that a search for levels makes of a drift: two changes or more, and most segments go on the same way within themselves *(ours)*.
+/// Between real steps they are flat. The trend tells of a drift.
+fn is_drift(flat: &[f64], edges: &[usize]) -> bool {
+    if edges.len() < 4 {
+        return false;
+    }
+    let slope = |values: &[f64]| {
+        let block = values.len().div_ceil(MOST_BLOCKS).max(1);
+        let medians = values.chunks(block).enumerate().filter_map(|(at, part)| Some((at as f64, median(&mut part.to_vec())?)));
+        let told = trend::theil_sen(&medians.collect::<Vec<_>>(), CONFIDENCE)?;
+        (told.p < 1.0 - CONFIDENCE).then_some(told.slope)
+    };
+    let Some(whole) = slope(flat) else { return false };
+    let same = edges.windows(2).filter(|w| slope(&flat[w[0]..w[1]]).is_some_and(|part| part * whole > 0.0)).count();
+    2 * same > edges.len() - 1
+}
+
+/// Values that a trend within a segment is looked for in.
+const MOST_BLOCKS: usize = 60;
 
 /// Figures whose daily medians move with those of the access line's figures, beyond chance.
 pub(super) fn related(by_day: &[(Figure, Vec<(i64, f64)>)]) -> Vec<Related> {

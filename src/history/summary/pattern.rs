@@ -95,7 +95,8 @@ impl Clock {
         merged
     }
 
-    fn hour(&self, at: i64) -> Hour {
+    /// The hour and day of a moment.
+    pub(super) fn hour(&self, at: i64) -> Hour {
         let offset = Timestamp::from_millisecond(at).map_or(0, |at| i64::from(self.zone.to_offset(at).seconds()));
         let local = at + offset * 1000;
         let day = local.div_euclid(24 * HOUR);

@@ -10,7 +10,7 @@ use crate::unit::{Depth, Position};
 
 const FIVE_MINUTES: i64 = 300_000;
 
-fn visit(n: i64, service: Service) -> Visit {
+pub(super) fn visit(n: i64, service: Service) -> Visit {
     let at = |ms: i64| Timestamp::from_millisecond(ms).unwrap();
     Visit {
         id: Uuid::from_u128(n as u128),
@@ -70,7 +70,7 @@ fn points(days: i64, value: impl Fn(i64, i64) -> (f64, bool)) -> Vec<Point> {
     (0..days * 96).map(point).collect()
 }
 
-fn terms(zone: &str) -> Terms {
+pub(super) fn terms(zone: &str) -> Terms {
     let [busy, quiet] = HOURS;
     Terms { span: Span::ALL, zone: TimeZone::get(zone).expect("a zone"), busy, quiet }
 }
@@ -124,4 +124,17 @@ fn hours_may_run_over_midnight() {
     let night = Hours { from: 22, to: 6 };
     assert!(night.contain(23) && night.contain(0) && night.contain(5) && !night.contain(6) && !night.contain(21));
     assert!(HOURS[0].contain(19) && !HOURS[0].contain(23));
+}
+
+#[test]
+fn a_drift_is_told_as_one_and_stairs_as_changes() {
+    let clock = pattern::Clock::new(&terms("UTC"));
+    let figure = || Figure { name: "echo.round_trip_p50".to_owned(), target: None, direction: None, family: None, load: None };
+    let told = |points: &[Point]| figure::summarise(figure(), crate::reading::Unit::Millisecond, points, &clock);
+    // Over fourteen days from 2 to 4 ms; the spread belongs to no hour.
+    let drift = told(&points(14, |_, n| (2.0 + n as f64 * 2.0 / 1344.0 + spread(n) / 10.0, false)));
+    assert_eq!(drift.changes, []);
+    assert!(drift.trend.is_some_and(|trend| (trend.per_day - 2.0 / 14.0).abs() < 0.01), "{:?}", drift.trend);
+    let stairs = told(&points(14, |_, n| (2.0 + (n / 336) as f64 + spread(n) / 10.0, false)));
+    assert_eq!(stairs.changes.len(), 3, "{:?}", stairs.changes);
 }

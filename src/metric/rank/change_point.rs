@@ -1,10 +1,15 @@
-//! When the level of a series changed: the segmentation of its ranks that a penalty per change makes the best.
+//! When the level of a series changed: the segmentation of its ranks that a penalty per change makes the best, and again within each segment.
 //!
 //! The cost of a segment is minus its length times the square of its mean rank, over the ranks' variance: rank statistics of
 //! homogeneity (A. Lung-Yut-Fong, C. Lévy-Leduc and O. Cappé, Journal de la SFdS 156 (2015) 133). The search is exact and prunes what
 //! can't become best (PELT: R. Killick, P. Fearnhead and I. A. Eckley, JASA 107 (2012) 1590). Ranks make the rate of false
-//! alarms independent of the distribution, so it could be counted once for all: [`PENALTY`]. Clauses from memory; results are held
-//! against an independent library in `tests/history.rs`.
+//! alarms independent of the distribution, so it could be counted once for all: [`PENALTY`].
+//!
+//! Ranks of many levels together saturate: of k levels of equal length L, a step between two neighbours is worth no more than
+//! 6 L / k^2, however large it is. So each segment is ranked and searched by itself until none is parted any more: binary
+//! segmentation (A. J. Scott and M. Knott, Biometrics 30 (1974) 507; L. Y. Vostrikova, Soviet Mathematics Doklady 24 (1981) 55), with
+//! the exact search in the place of the single split. Clauses from memory; results are held against an independent library in
+//! `tests/history.rs`.
 
 use super::{inflation, median, neighbour_correlation, ranks};
 
@@ -48,9 +53,26 @@ pub fn find(values: &[f64]) -> Vec<ChangePoint> {
 }
 
 fn search(values: &[f64]) -> Vec<usize> {
-    let ranks = ranks(values);
-    let penalty = PENALTY * (values.len().max(2) as f64).ln() * inflation(neighbour_correlation(&ranks));
-    segment(&ranks, penalty)
+    let ranked = ranks(values);
+    let penalty = PENALTY * (values.len().max(2) as f64).ln() * inflation(neighbour_correlation(&ranked));
+    let mut places = Vec::new();
+    part(values, 0, penalty, &mut places);
+    places
+}
+
+/// Parts values that begin at a place of the series, and what it parts them into, in the order of time.
+fn part(values: &[f64], begin: usize, penalty: f64, places: &mut Vec<usize>) {
+    let found = segment(&ranks(values), penalty);
+    if found.is_empty() {
+        return;
+    }
+    let edges: Vec<usize> = [0].into_iter().chain(found).chain([values.len()]).collect();
+    for w in edges.windows(2) {
+        if w[0] > 0 {
+            places.push(begin + w[0]);
+        }
+        part(&values[w[0]..w[1]], begin + w[0], penalty, places);
+    }
 }
 
 /// Places where segments begin, the first one's left out: least sum of costs and penalties.
@@ -155,9 +177,9 @@ mod tests {
         }
     }
 
-    /// Places of 200 series with two steps of `size` deviations that are found more than one value away; every step must be found.
-    fn further_than_one(size: f64) -> usize {
-        let mut further = 0;
+    /// Of 200 series with two steps of `size` deviations: steps that are found more than one value away, and places beside those two; every step must be found.
+    fn further_than_one(size: f64) -> (usize, usize) {
+        let (mut further, mut beside) = (0, 0);
         for seed in 0..200u64 {
             let mut noise = Noise(seed * 104_729 + 5);
             let (first, second) = (30 + (noise.uniform() * 60.0) as usize, 130 + (noise.uniform() * 60.0) as usize);
@@ -166,21 +188,73 @@ mod tests {
                 *value += size;
             }
             let found = find(&series);
-            let places: Vec<usize> = found.iter().map(|change| change.at).collect();
-            assert_eq!(places.len(), 2, "seed {seed}: {places:?}, truth {first} and {second}");
-            further += usize::from(places[0].abs_diff(first) > 1) + usize::from(places[1].abs_diff(second) > 1);
+            for truth in [first, second] {
+                let off = found.iter().map(|change| change.at.abs_diff(truth)).min().expect("something is found");
+                assert!(off <= 3, "seed {seed}: {found:?}, truth {first} and {second}");
+                further += usize::from(off > 1);
+            }
+            beside += found.len() - 2;
             // The medians of about 40 to 160 values: within four of their deviations, 1.25 / sqrt(40) each.
             assert!((found[0].after - found[0].before - size).abs() < 4.0 * 1.25 * 2f64.sqrt() / 40f64.sqrt());
         }
-        further
+        (further, beside)
     }
 
     #[test]
     fn known_changes_are_found_within_one_value() {
-        assert_eq!(further_than_one(6.0), 0);
+        // One alarm of chance in a hundred series are two of two hundred.
+        let (further, beside) = further_than_one(6.0);
+        assert!(further == 0 && beside <= 2, "{further} of 400 further away, {beside} beside them");
         // At four deviations a value beside the step passes for one of the other level now and then, whoever looks.
-        let further = further_than_one(4.0);
-        assert!(further <= 4, "{further} of 400");
+        let (further, beside) = further_than_one(4.0);
+        assert!(further <= 4 && beside <= 2, "{further} of 400 further away, {beside} beside them");
+    }
+
+    /// Of 100 series with steps between such levels, at places that chance moves by up to a third of a level's length: steps that were found
+    /// within one value, steps in all, and places that are none.
+    fn several(n: usize, levels: &[f64], phi: f64) -> (usize, usize, usize) {
+        let (mut found, mut all, mut none) = (0, 0, 0);
+        for seed in 0..100u64 {
+            let mut noise = Noise(seed * 104_729 + 5);
+            let length = n as f64 / levels.len() as f64;
+            let place = |i: usize| ((i as f64 + (noise.uniform() - 0.5) * 0.6) * length) as usize;
+            let truth: Vec<usize> = (1..levels.len()).map(place).collect();
+            let mut series = noise.dependent(n, phi);
+            for (at, value) in series.iter_mut().enumerate() {
+                *value += levels[truth.iter().filter(|step| **step <= at).count()];
+            }
+            let places: Vec<usize> = find(&series).iter().map(|change| change.at).collect();
+            all += truth.len();
+            found += truth.iter().filter(|step| places.iter().any(|place| place.abs_diff(**step) <= 1)).count();
+            none += places.iter().filter(|place| !truth.iter().any(|step| step.abs_diff(**place) <= 1)).count();
+        }
+        (found, all, none)
+    }
+
+    #[test]
+    fn several_changes_are_found_each_within_one_value() {
+        // Levels in deviations of the noise. Stairs are the hardest on ranks: of these steps three in five were missed when the whole was ranked once.
+        let counted = [
+            ("stairs of four", several(240, &[0.0, 6.0, 12.0, 18.0], 0.0)),
+            ("stairs of six", several(300, &[0.0, 6.0, 12.0, 18.0, 24.0, 30.0], 0.0)),
+            ("up and down", several(240, &[0.0, 6.0, 0.0, 6.0, 0.0], 0.0)),
+            ("six levels", several(300, &[0.0, 6.0, 12.0, 3.0, 9.0, 0.0], 0.0)),
+            ("eight levels", several(1000, &[0.0, 6.0, 12.0, 3.0, 9.0, 0.0, 20.0, 6.0], 0.0)),
+            ("steps of four deviations", several(300, &[0.0, 4.0, 8.0, 2.0, 6.0, 0.0], 0.0)),
+        ];
+        for (name, (found, all, none)) in counted {
+            println!("{name}: {found} of {all} found, {none} that are none");
+            // At four deviations a value beside the step passes for one of the other level now and then.
+            assert!(found * 100 >= all * 99 && none * 100 <= all, "{name}: {found} of {all}, {none} that are none");
+        }
+        // Few values, or neighbours that resemble each other, carry less: some are missed, and still next to none is invented.
+        for (name, least, (found, all, none)) in [
+            ("four levels of 24", 80, several(96, &[0.0, 6.0, 12.0, 3.0], 0.0)),
+            ("neighbours 0.3", 80, several(300, &[0.0, 6.0, 12.0, 3.0, 9.0, 0.0], 0.3)),
+        ] {
+            println!("{name}: {found} of {all} found, {none} that are none");
+            assert!(found * 100 >= all * least && none * 100 <= all, "{name}: {found} of {all}, {none} that are none");
+        }
     }
 
     #[test]

@@ -33,7 +33,7 @@ pub(super) fn place(page: &Page, paper: Paper, faces: &Faces) -> Placed {
 fn head(flow: &mut Flow<'_>, page: &Page) {
     let part = flow.part(Part::Heading(1));
     let word = Style::new(26.0, true, if page.tone == Tone::Fail { "page" } else { page.tone.colour() });
-    let (width, height) = (flow.faces.width(page.word, word.size, true) + 28.0, 44.0);
+    let (width, height) = (flow.faces.width(&page.word, word.size, true) + 28.0, 44.0);
     let frame = |colour, is_filled, dash| What::Frame { x: MARGIN, y: flow.y, width, height, colour, is_filled, dash };
     let frame = match page.tone {
         Tone::Fail => frame("fail", true, &[]),
@@ -42,7 +42,7 @@ fn head(flow: &mut Flow<'_>, page: &Page) {
     };
     flow.put(None, frame);
     let top = flow.y;
-    flow.line(part, page.word.to_owned(), word, 14.0, top + 7.0);
+    flow.line(part, page.word.clone(), word, 14.0, top + 7.0);
     let headline = Style::new(12.5, true, "text");
     let left = width + 16.0;
     let lines = flow.height(&page.headline, headline, flow.width - left);

@@ -61,6 +61,7 @@ pub(super) fn picture(record: &Record) -> Option<Picture> {
         lines: lines.collect(),
         levels: vec![Level { at: 95.0, name: "95 %".to_owned() }],
         lost: Vec::new(),
+        turns: Vec::new(),
         height: 150.0,
     };
     Some(Picture {

@@ -3,6 +3,8 @@
 //! The hard thing is that no two texts meet: names of lines and levels stand in a key above their field, never in it, and texts that
 //! share a row are cut by an estimate of their width that errs to the wide side.
 
+mod columns;
+mod field;
 mod lanes;
 mod plot;
 
@@ -136,6 +138,8 @@ pub fn layout(picture: &Picture) -> Drawing {
     match &picture.kind {
         Kind::Plot(plot) => plot::layout(plot),
         Kind::Lanes(lanes) => lanes::layout(lanes),
+        Kind::Columns(columns) => columns::layout(columns),
+        Kind::Field(field) => field::layout(field),
     }
 }
 
@@ -178,8 +182,51 @@ impl Board {
         self.y = top + 38.0;
     }
 
+    fn filled(&mut self, (x, y): (f64, f64), (width, height): (f64, f64), ink: Ink) {
+        self.shapes.push(Shape::Box { x, y, width, height, ink, is_filled: true });
+    }
+
+    fn outlined(&mut self, (x, y): (f64, f64), (width, height): (f64, f64), ink: Ink) {
+        self.shapes.push(Shape::Box { x, y, width, height, ink, is_filled: false });
+    }
+
     fn done(self) -> Drawing {
         Drawing { height: self.y.ceil(), shapes: self.shapes }
+    }
+}
+
+/// What signs mean: rows of a sign's room and its word, from left to right.
+struct Key {
+    x: f64,
+    has_row: bool,
+    room: f64,
+}
+
+impl Key {
+    /// With so much room for each sign.
+    fn new(room: f64) -> Self {
+        Self { x: 0.0, has_row: false, room }
+    }
+
+    /// Writes a word; gives the left end of its sign and the base line.
+    fn place(&mut self, board: &mut Board, name: &str) -> (f64, f64) {
+        let width = self.room + text_width(name, false) + 14.0;
+        if !self.has_row || self.x + width > WIDTH + 14.0 {
+            board.y += 15.0;
+            (self.x, self.has_row) = (0.0, true);
+        }
+        let at = self.x;
+        self.x += width;
+        let name = cut(name, WIDTH - at - self.room, false);
+        board.text((at + self.room, board.y), Anchor::Start, Ink::Faint, false, name);
+        (at, board.y)
+    }
+
+    /// Leaves room below, if there was anything.
+    fn end(self, board: &mut Board) {
+        if self.has_row {
+            board.y += 5.0;
+        }
     }
 }
 

@@ -45,7 +45,7 @@ fn picture(record: &Record, rates: &[&Series], delay: Option<&Series>, phase: &s
             points: points(one),
             is_stepped: true,
         });
-        panels.push(Panel { up, lines: lines.collect(), levels, lost: Vec::new(), height: 92.0 });
+        panels.push(Panel { up, lines: lines.collect(), levels, lost: Vec::new(), turns: Vec::new(), height: 92.0 });
     }
     for one in rates {
         let (values, _) = sorted(one);
@@ -66,7 +66,7 @@ fn picture(record: &Record, rates: &[&Series], delay: Option<&Series>, phase: &s
         let up = Axis::from_zero("round trip, ms", values.last().copied().unwrap_or(1.0));
         let at = delay.at_ms.iter().zip(&delay.values).filter(|(_, value)| value.is_none()).map(|(at, _)| at / 1e3).collect();
         let line = Line { name: "round trip".to_owned(), pen: Pen::Second, points: points(delay), is_stepped: false };
-        panels.push(Panel { up, lines: vec![line], levels: Vec::new(), lost: at, height: 76.0 });
+        panels.push(Panel { up, lines: vec![line], levels: Vec::new(), lost: at, turns: Vec::new(), height: 76.0 });
         seen.push(format!(
             "Meanwhile half of the probes came back within {}, 95 % within {}; {} were lost.",
             ms(within(&values, lost, 0.5)),

@@ -80,33 +80,41 @@ fn a_curve_with_losses_ends_below_the_whole() {
     assert_ne!(dashes[0], dashes[1]);
 }
 
+/// Every shape of a picture lies in its field.
+pub(crate) fn is_within_its_field(picture: &Picture) {
+    let drawing = layout(picture);
+    for shape in &drawing.shapes {
+        match shape {
+            Shape::Path { runs, .. } => {
+                for (x, y) in runs.iter().flatten() {
+                    assert!((-0.5..=WIDTH + 1.5).contains(x) && (0.0..=drawing.height).contains(y), "{}: {x} {y}", picture.id);
+                }
+            }
+            Shape::Text { at, anchor, .. } => {
+                assert!(
+                    (0.0..=WIDTH).contains(&at.0) && (SMALL * 0.7..=drawing.height).contains(&at.1),
+                    "{}: {shape:?}",
+                    picture.id
+                );
+                assert!(*anchor != Anchor::Start || at.0 < WIDTH - SMALL, "{}: {shape:?}", picture.id);
+            }
+            Shape::Box { x, y, width, height, .. } => {
+                assert!(
+                    *x >= -0.5 && x + width <= WIDTH + 0.5 && *y >= 0.0 && y + height <= drawing.height,
+                    "{}: {shape:?}",
+                    picture.id
+                );
+            }
+            Shape::Disc { .. } => {}
+        }
+    }
+}
+
 #[test]
 fn everything_is_within_the_field_and_the_loss_is_where_it_happened() {
     let record = record();
     for picture in pictures(&record).drawn {
-        let drawing = layout(&picture);
-        for shape in &drawing.shapes {
-            match shape {
-                Shape::Path { runs, .. } => {
-                    for (x, y) in runs.iter().flatten() {
-                        assert!(
-                            (-0.5..=WIDTH + 1.5).contains(x) && (0.0..=drawing.height).contains(y),
-                            "{}: {x} {y}",
-                            picture.id
-                        );
-                    }
-                }
-                Shape::Text { at, anchor, .. } => {
-                    assert!(
-                        (0.0..=WIDTH).contains(&at.0) && (SMALL * 0.7..=drawing.height).contains(&at.1),
-                        "{}: {shape:?}",
-                        picture.id
-                    );
-                    assert!(*anchor != Anchor::Start || at.0 < WIDTH - SMALL, "{}: {shape:?}", picture.id);
-                }
-                _ => {}
-            }
-        }
+        is_within_its_field(&picture);
     }
     let loss = loss::picture(&record).unwrap();
     let Kind::Lanes(lanes) = &loss.kind else { panic!("lanes") };

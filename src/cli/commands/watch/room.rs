@@ -13,41 +13,57 @@ use crate::record::store;
 
 /// Free octets that a visit is begun with: the largest record of a heavy visit and its capture fit several times.
 const ENOUGH: u64 = 64 << 20;
+/// Free octets that a visit is worth: a record without its series fits several times.
+const LEAST: u64 = 1 << 20;
+
+/// What the disk has room for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Room {
+    /// A whole visit.
+    Enough,
+    /// A record, perhaps without its series, and no capture.
+    Tight,
+}
 
 /// Makes room in a watch's directory, if there is too little.
 ///
 /// # Errors
-/// When the disk can't be asked, or nothing is left to go.
-pub(super) fn make(directory: &Path) -> Result<(), Failure> {
+/// When the disk can't be asked, or not even verdict and readings of a visit would fit.
+pub(super) fn make(directory: &Path) -> Result<Room, Failure> {
     let mut gone = (0, 0);
-    while free(directory)? < ENOUGH {
+    let room = loop {
+        let free = free(directory)?;
+        if free >= ENOUGH {
+            break Some(Room::Enough);
+        }
         if let Some(capture) = oldest(directory, "pcapng", |_| true)? {
             remove(&capture)?;
             gone.0 += 1;
-        } else if let Some(record) = oldest(directory, "json", has_series)? {
-            strip(&record)?;
+        } else if let Some(record) = oldest(directory, "json", has_series)?
+            && strip(&record)?
+        {
             gone.1 += 1;
         } else {
-            return Err(Failure::could_not_run(format_args!(
-                "the disk of {} is full, and only verdicts and readings are left there; free some space",
-                directory.display()
-            )));
+            break (free >= LEAST).then_some(Room::Tight);
         }
-    }
+    };
     if gone != (0, 0) {
         output::note(&format!(
             "The disk is nearly full: {} captures and the raw series of {} records were given up.",
             gone.0, gone.1
         ));
     }
-    Ok(())
+    room.ok_or_else(|| {
+        Failure::could_not_run(format_args!(
+            "the disk of {} is full, and only verdicts and readings are left there; free some space",
+            directory.display()
+        ))
+    })
 }
 
 fn free(directory: &Path) -> Result<u64, Failure> {
-    let state = nix::sys::statvfs::statvfs(directory).map_err(|error| {
-        Failure::could_not_run(format_args!("asking how full the disk of {} is: {error}", directory.display()))
-    })?;
-    Ok(state.blocks_available() as u64 * state.fragment_size() as u64)
+    store::free_octets(directory)
+        .map_err(|error| Failure::could_not_run(format_args!("asking how full the disk of {} is: {error}", directory.display())))
 }
 
 /// The oldest file of a kind that fits; names begin with the time.
@@ -72,12 +88,15 @@ fn remove(path: &Path) -> Result<(), Failure> {
     fs::remove_file(path).map_err(|error| Failure::could_not_run(format_args!("removing {}: {error}", path.display())))
 }
 
-/// Gives up a record's series, and signs what is left.
-fn strip(path: &Path) -> Result<(), Failure> {
+/// Gives up a record's series, and signs what is left; false where the disk has no room for the smaller one beside it.
+fn strip(path: &Path) -> Result<bool, Failure> {
     let mut record = store::read(path).map_err(Failure::could_not_run)?;
     record.give_up_series();
     meaning::signer().sign(&mut record, Timestamp::now());
-    store::save(path, &record).map_err(Failure::could_not_run)
+    match store::save(path, &record) {
+        Err(error) if error.is_full() => Ok(false),
+        saved => saved.map(|()| true).map_err(Failure::could_not_run),
+    }
 }
 
 #[cfg(test)]

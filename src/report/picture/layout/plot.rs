@@ -1,7 +1,7 @@
 //! Panels of lines.
 
 use super::super::{Axis, Line, Panel, Plot};
-use super::{Anchor, Board, Drawing, Ink, Shape, WIDTH, text_width};
+use super::{Anchor, Board, Drawing, Ink, Key, Shape, WIDTH, text_width};
 
 pub(super) fn layout(plot: &Plot) -> Drawing {
     let mut board = Board::new();
@@ -44,6 +44,9 @@ fn field(board: &mut Board, panel: &Panel, across: &Axis, left: f64, right: f64)
             dash,
         });
     }
+    for at in &panel.turns {
+        turn(board, left + across.place(*at) * (right - left), top, bottom);
+    }
     let ticks: Vec<Vec<(f64, f64)>> =
         panel.lost.iter().map(|at| left + across.place(*at) * (right - left)).map(|x| vec![(x, top), (x, top + LOST)]).collect();
     if !ticks.is_empty() {
@@ -59,37 +62,30 @@ const LEVEL: &[f64] = &[4.0, 3.0];
 
 /// What the lines, levels and marks are, above the field.
 fn key(board: &mut Board, panel: &Panel, is_dashed: bool) {
-    let mut x = 0.0;
-    let mut has_row = false;
-    let mut place = |board: &mut Board, name: &str| {
-        let width = 24.0 + text_width(name, false) + 14.0;
-        if !has_row || x + width > WIDTH {
-            board.y += 15.0;
-            (x, has_row) = (0.0, true);
-        }
-        let at = x;
-        x += width;
-        board.text((at + 24.0, board.y), Anchor::Start, Ink::Faint, false, name);
-        at
-    };
+    let mut key = Key::new(24.0);
     for line in panel.lines.iter().filter(|_| is_dashed) {
-        let x = place(board, &line.name);
-        let y = board.y - 4.0;
-        board.line((x, y), (x + 20.0, y), line.pen.ink(), 2.0, line.pen.dash());
+        let (x, y) = key.place(board, &line.name);
+        board.line((x, y - 4.0), (x + 20.0, y - 4.0), line.pen.ink(), 2.0, line.pen.dash());
     }
     for level in &panel.levels {
-        let x = place(board, &level.name);
-        let y = board.y - 4.0;
-        board.line((x, y), (x + 20.0, y), Ink::Text, 1.2, LEVEL);
+        let (x, y) = key.place(board, &level.name);
+        board.line((x, y - 4.0), (x + 20.0, y - 4.0), Ink::Text, 1.2, LEVEL);
     }
     if !panel.lost.is_empty() {
-        let x = place(board, "a probe was lost");
-        let y = board.y - 8.0;
-        board.line((x + 10.0, y), (x + 10.0, y + LOST), Ink::Lost, 2.0, &[]);
+        let (x, y) = key.place(board, "a probe was lost");
+        board.line((x + 10.0, y - 8.0), (x + 10.0, y - 8.0 + LOST), Ink::Lost, 2.0, &[]);
     }
-    if has_row {
-        board.y += 5.0;
+    if !panel.turns.is_empty() {
+        let (x, y) = key.place(board, "the level changed");
+        turn(board, x + 10.0, y - 9.0, y + 1.0);
     }
+    key.end(board);
+}
+
+/// An upright line with a head, so that it is told from the field's own lines without its colour.
+fn turn(board: &mut Board, x: f64, top: f64, bottom: f64) {
+    let runs = vec![vec![(x, top), (x, bottom)], vec![(x - 3.0, top), (x + 3.0, top)]];
+    board.shapes.push(Shape::Path { runs, ink: Ink::Second, width: 1.6, dash: &[] });
 }
 
 /// The line as runs of points, broken where there is no value; of a column of many points the least and the most are kept.
