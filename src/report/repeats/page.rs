@@ -3,7 +3,7 @@
 use super::super::page::{Block, Page, Section, Tone, pair, section};
 use super::super::picture::Table;
 use super::words::{self as said, Moments};
-use super::{chosen, picture};
+use super::{chosen, picture, statement};
 use crate::history::summary::{Change, Detail, FigureSummary, Finding, Outage, Summary, Track};
 use crate::reading::words;
 
@@ -15,6 +15,9 @@ pub fn page(summary: &Summary, detail: &Detail) -> Page {
     let moments = Moments::of(summary);
     let line = if summary.line.circuit.is_empty() { "a line without a circuit number" } else { &summary.line.circuit };
     let mut sections = vec![visits(summary, detail), outages(summary, &moments)];
+    if let Some(stated) = &summary.stated {
+        sections.push(section("stated", &statement::heading(stated), vec![Block::Points(statement::points(stated))]));
+    }
     sections.push(hours(summary, detail));
     sections.push(changes(summary, detail, &moments));
     sections.push(figures(summary));

@@ -1,9 +1,8 @@
 //! What a span of a line's history says, as text for a terminal.
 
 use super::{Look, NARROWEST, Page};
-use crate::history::summary::{FigureSummary, Finding, LeftOut, Stated, Summary};
-use crate::judge::statement::{Ruling, Stated as Speed};
-use crate::reading::{Unit, words};
+use crate::history::summary::{FigureSummary, Finding, Summary};
+use crate::report::repeats::statement;
 use crate::report::repeats::words::{self as said, Moments};
 
 /// Outages that are listed one by one; the rest is counted.
@@ -44,7 +43,10 @@ pub fn render_history(summary: &Summary, look: Look) -> String {
         }
     }
     if let Some(stated) = &summary.stated {
-        page.stated(stated);
+        page.heading(&statement::heading(stated));
+        for point in statement::points(stated) {
+            page.paragraph(2, &point);
+        }
     }
     page.heading("Figures: median of visits, 5 % and 95 % of them");
     for figure in &summary.figures {
@@ -70,39 +72,6 @@ pub fn render_history(summary: &Summary, look: Look) -> String {
 }
 
 impl Page {
-    fn stated(&mut self, stated: &Stated) {
-        self.heading(&format!("Speeds that {} states: {}", stated.tier, ruling_words(stated.ruling)));
-        for finding in &stated.findings {
-            let what = match finding.stated {
-                Speed::Minimum => "minimum",
-                Speed::Normal => "normally available",
-                Speed::Maximum => "maximum",
-            };
-            let speed = words::figure("throughput.tcp_payload_rate", Unit::MegabitPerSecond, finding.mbit);
-            let ruling = ruling_words(finding.ruling);
-            self.paragraph(2, &format!("{} {what} {speed}: {ruling}; {}", finding.direction, finding.because));
-        }
-        for progress in &stated.progress {
-            let missing = progress.measurements.saturating_sub(progress.counted);
-            if missing > 0 || progress.days_counted < progress.days {
-                let days = progress.days.saturating_sub(progress.days_counted);
-                let (way, all) = (progress.direction, progress.days);
-                self.paragraph(2, &format!("{way}, still missing: {missing} measurements or more, {days} of {all} full days"));
-            }
-        }
-        let LeftOut { bounded, unknown, other_tier } = stated.left_out;
-        for (count, why) in [
-            (bounded, "the test set, the far end or other traffic bounded them"),
-            (unknown, "nobody kept what bounded them"),
-            (other_tier, "their tier states other speeds, or its text is not kept"),
-        ] {
-            if count > 0 {
-                self.paragraph(2, &format!("{count} measurements do not count: {why}"));
-            }
-        }
-        self.paragraph(2, &format!("by {}", stated.basis));
-    }
-
     fn figures<'a>(
         &mut self,
         heading: &str,
@@ -116,13 +85,5 @@ impl Page {
             }
             self.paragraph(2, &words(figure));
         }
-    }
-}
-
-fn ruling_words(ruling: Ruling) -> &'static str {
-    match ruling {
-        Ruling::Delivered => "delivered",
-        Ruling::NotDelivered => "not delivered",
-        Ruling::NotEnough => "not to be told yet",
     }
 }
