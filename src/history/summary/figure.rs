@@ -195,7 +195,8 @@ fn changes(points: &[Point], hours: &[(Hour, &[Point])], pattern: &Pattern, wors
     let moment = |place: usize| Timestamp::from_millisecond(points[place].at).unwrap_or_default();
     let places: Vec<usize> = change_point::find(&flat).into_iter().map(|change| change.at).collect();
     let edges: Vec<usize> = [0].into_iter().chain(places).chain([points.len()]).collect();
-    if is_drift(&flat, &edges) {
+    // On the values as they are: what a drift adds from hour to hour was taken for a pattern of the day above, and its days look like steps then.
+    if is_drift(&points.iter().map(|point| point.value).collect::<Vec<_>>(), &edges) {
         return Vec::new();
     }
     let change = |w: &[usize]| {
@@ -213,18 +214,18 @@ fn changes(points: &[Point], hours: &[(Hour, &[Point])], pattern: &Pattern, wors
 
 /// Whether levels are the steps that a search for levels makes of a drift: two changes or more, and most segments go on the same way within themselves *(ours)*.
 /// Between real steps they are flat. The trend tells of a drift.
-fn is_drift(flat: &[f64], edges: &[usize]) -> bool {
+fn is_drift(values: &[f64], edges: &[usize]) -> bool {
     if edges.len() < 4 {
         return false;
     }
-    let slope = |values: &[f64]| {
-        let block = values.len().div_ceil(MOST_BLOCKS).max(1);
-        let medians = values.chunks(block).enumerate().filter_map(|(at, part)| Some((at as f64, median(&mut part.to_vec())?)));
+    let slope = |part: &[f64]| {
+        let block = part.len().div_ceil(MOST_BLOCKS).max(1);
+        let medians = part.chunks(block).enumerate().filter_map(|(at, part)| Some((at as f64, median(&mut part.to_vec())?)));
         let told = trend::theil_sen(&medians.collect::<Vec<_>>(), CONFIDENCE)?;
         (told.p < 1.0 - CONFIDENCE).then_some(told.slope)
     };
-    let Some(whole) = slope(flat) else { return false };
-    let same = edges.windows(2).filter(|w| slope(&flat[w[0]..w[1]]).is_some_and(|part| part * whole > 0.0)).count();
+    let Some(whole) = slope(values) else { return false };
+    let same = edges.windows(2).filter(|w| slope(&values[w[0]..w[1]]).is_some_and(|part| part * whole > 0.0)).count();
     2 * same > edges.len() - 1
 }
 

@@ -23,16 +23,17 @@ pub struct Trend {
 
 /// Of points in the order of `x`, which rises; `None` for fewer than [`FEWEST`].
 ///
-/// The variance of Kendall's sum is widened by how much neighbours resemble each other (the idea of K. H. Hamed and A. R. Rao, Journal of
-/// Hydrology 204 (1998) 182, with a correlation of order 1): a slow wander is no trend. Of n points there are n (n - 1) / 2 slopes: hand in
+/// The variance of Kendall's sum is widened by how much neighbours resemble each other once the slope is taken off (the idea of K. H. Hamed and
+/// A. R. Rao, Journal of Hydrology 204 (1998) 182, with a correlation of order 1): a slow wander is no trend, and a plain trend no wander. Of n points there are n (n - 1) / 2 slopes: hand in
 /// medians of days or hours.
 pub fn theil_sen(points: &[(f64, f64)], confidence: f64) -> Option<Trend> {
     let n = points.len();
     if n < FEWEST {
         return None;
     }
-    let ys: Vec<f64> = points.iter().map(|point| point.1).collect();
-    let widened = inflation(neighbour_correlation(&ranks(&ys)));
+    let slope = of(points, confidence, 1.0)?.slope;
+    let beside: Vec<f64> = points.iter().map(|(x, y)| y - slope * x).collect();
+    let widened = inflation(neighbour_correlation(&ranks(&beside)));
     of(points, confidence, widened)
 }
 
