@@ -219,7 +219,7 @@ fn a_file_of_the_first_form_is_brought_up_to_date_and_its_chain_holds() {
     }
     let (line, head) = (line(&store), store.check(None).expect("checked").head);
     drop(store);
-    meddle(&path, "ALTER TABLE reading DROP COLUMN limited; DROP TABLE tier; PRAGMA user_version = 1");
+    meddle(&path, "ALTER TABLE reading DROP COLUMN limited; DROP TABLE tier; DROP TABLE setting; PRAGMA user_version = 1");
     let mut store = Store::open(&path, Care::Whole).expect("brought up to date");
     let found = store.check(Some(&head)).expect("checked");
     assert_eq!((found.breaks.as_slice(), found.head.as_str()), (&[][..], head.as_str()));
