@@ -1,6 +1,6 @@
 //! The judge: readings and criteria in, verdicts on intervals out. Sees no packets and no clock.
 //!
-//! [`sold`] and [`budget`] say what rates sold or typed in can give as TCP payload. [`criterion`] holds one limit against the readings that it selects, [`remedy`] says what would prove it, [`provable`] what a depth can prove before anything is sent, [`settling`] whether a check that runs has shown enough, [`statement`] what many visits say of the speeds that a contract states, and [`verdict`]
+//! [`sold`] and [`budget`] say what rates sold or typed in can give as TCP payload. [`criterion`] holds one limit against the readings that it selects, [`remedy`] says what would prove it, [`provable`] what a depth can prove before anything is sent, [`mod@settling`] whether a check that runs has shown enough, [`statement`] what many visits say of the speeds that a contract states, and [`verdict`]
 //! has the words and the rule for the whole visit. The judge must not know checks, records or reports. The hard thing is
 //! to say 'not proven' whenever the evidence can't carry more: on an interval across the limit, and on a figure that the
 //! test set, the far end or other traffic bounded.

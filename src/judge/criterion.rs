@@ -3,7 +3,7 @@
 //! The rule: pass when the whole interval clears the limit, fail when no part of it does, else not proven. An interval of
 //! confidence `c` is two-sided, but each verdict uses one end of it, so a wrong pass or a wrong fail has a probability of
 //! at most `(1 - c) / 2`: 2.5 per cent at 95. That holds for each criterion by itself, not for all of a profile together; and where samples ended once they
-//! showed enough ([`super::settling`]), for the interval that a reading then has.
+//! showed enough ([`mod@super::settling`]), for the interval that a reading then has.
 
 use super::limit::Basis;
 use super::remedy::{self, Remedy};
