@@ -8,6 +8,8 @@ use std::time::Duration;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+#[cfg(test)]
+pub(crate) mod chance;
 mod class;
 pub mod digest;
 mod stretch;

@@ -181,13 +181,8 @@ fn unlike_visits_are_refused_with_every_reason() {
 /// 400 pairs more than 35 would be chance with less than 0.0005 (binomial, mean 20, deviation 4.4, and three and a half of them).
 #[test]
 fn an_unchanged_line_seldom_seems_to_have_changed() {
-    let mut state = 11_u64;
-    let mut uniform = move || {
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        (state >> 11) as f64 / (1_u64 << 53) as f64
-    };
+    let mut chance = crate::unit::chance::Chance(11);
+    let mut uniform = move || chance.uniform();
     let mut drawn = |number| {
         let mut readings = Vec::new();
         for direction in [Direction::Down, Direction::Up] {

@@ -118,13 +118,8 @@ mod tests {
     /// 95 %, binomial chance leaves at most 74 above 5 % with 0.9997 (mean 50, deviation 6.9, and three and a half of them).
     #[test]
     fn samples_of_one_line_seldom_differ() {
-        let mut state = 7_u64;
-        let mut uniform = move || {
-            state ^= state << 13;
-            state ^= state >> 7;
-            state ^= state << 17;
-            (state >> 11) as f64 / (1_u64 << 53) as f64
-        };
+        let mut chance = crate::unit::chance::Chance(7);
+        let mut uniform = move || chance.uniform();
         let mut differs = [0; 3];
         for _ in 0..1000 {
             let mut share = || {

@@ -8,22 +8,13 @@ use crate::continued::figure::{CHANCE, added};
 use crate::judge::{Limits, on_interval, samples_needed};
 use crate::metric::dependence::design_effect;
 use crate::metric::loss_interval::clustered;
+use crate::unit::chance::Chance;
 
 const LINES: usize = 6_000;
 const LIMIT: f64 = 0.005;
 const FIRST: u64 = 1000;
 
-/// xorshift64 (G. Marsaglia, Journal of Statistical Software 8, 2003): the same lines in every run.
-struct Chance(u64);
-
 impl Chance {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
     /// Packets lost of `sent`, one by one with this chance: from loss to loss by the geometric distribution.
     fn lost(&mut self, sent: u64, ratio: f64) -> u64 {
         let step = (-ratio).ln_1p();
@@ -35,18 +26,6 @@ impl Chance {
             }
             lost += 1;
         }
-    }
-
-    /// Fates of a stream that loses this share in runs of five on average (J. Gilbert's model, 1960).
-    fn bursts(&mut self, sent: u64, ratio: f64) -> Vec<bool> {
-        let (leave, enter) = (0.2, 0.2 * ratio / (1.0 - ratio));
-        let mut lost = self.uniform() < ratio;
-        (0..sent)
-            .map(|_| {
-                lost = if lost { self.uniform() >= leave } else { self.uniform() < enter };
-                lost
-            })
-            .collect()
     }
 }
 
@@ -156,9 +135,9 @@ fn losses_in_bursts_are_wrong_at_most_twice_as_often_at_both_looks_as_at_the_fir
     let mut chance = Chance(7_112_026);
     let (mut at_first, mut at_all) = (0, 0);
     for _ in 0..RUNS {
-        let first = reading(&chance.bursts(FIRST, LIMIT), 0.95);
+        let first = reading(&chance.fates(LIMIT, 5.0, FIRST), 0.95);
         at_first += usize::from(verdict(&first) == Verdict::Fail || verdict(&first) == Verdict::Pass);
-        let end = of_all(&looked_twice(first, |sent| reading(&chance.bursts(sent.min(8 * FIRST), LIMIT), 0.975)));
+        let end = of_all(&looked_twice(first, |sent| reading(&chance.fates(LIMIT, 5.0, sent.min(8 * FIRST)), 0.975)));
         at_all += usize::from(end != Verdict::NotProven);
     }
     println!("bursts: {at_first} of {RUNS} wrong at the first look, {at_all} in all");

@@ -3,11 +3,12 @@
 
 #![allow(clippy::print_stdout, reason = "figures that the test saw are shown with --no-capture")]
 
-use super::visits::{Chance, STATED, VISITS, at_most};
+use super::visits::{STATED, VISITS, at_most};
 use super::*;
 use crate::metric::quantile;
 use crate::metric::sampling::Sampling;
 use crate::unit::Stretch;
+use crate::unit::chance::Chance;
 
 /// A depth: packets that are planned, and the limit of loss that they are for.
 #[derive(Debug, Clone, Copy)]

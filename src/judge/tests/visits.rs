@@ -2,22 +2,13 @@
 
 use super::*;
 use crate::metric::quantile;
+use crate::unit::chance::Chance;
 
 pub(super) const VISITS: usize = 10_000;
 /// Each verdict uses one end of a 95 % interval.
 pub(super) const STATED: f64 = 0.025;
 
-/// xorshift64 (G. Marsaglia, Journal of Statistical Software 8, 2003): the same visits in every run.
-pub(super) struct Chance(pub(super) u64);
-
 impl Chance {
-    pub(super) fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
     fn loss(&mut self, ratio: f64, direction: Direction) -> Reading {
         let lost = (0..1000).filter(|_| self.uniform() < ratio).count() as u64;
         Reading::new("twoway.loss_ratio", lost as f64 / 1000.0, 1000, clopper_pearson(lost, 1000, 0.95)).toward(direction)

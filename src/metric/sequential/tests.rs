@@ -7,30 +7,7 @@ use crate::metric::dependence::design_effect;
 use crate::metric::loss_interval::{clopper_pearson, clustered, samples_to_clear};
 use crate::metric::sampling::Sampling;
 use crate::unit::Stretch;
-
-/// xorshift64 (G. Marsaglia, Journal of Statistical Software 8, 2003).
-struct Chance(u64);
-
-impl Chance {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// Packets of a line that changes between a good and a bad state (E. N. Gilbert, 1960): loses `share` of them, in runs of `run` on average.
-    fn lost(&mut self, share: f64, run: f64, count: u64) -> Vec<bool> {
-        let leaves = 1.0 / run;
-        let enters = if run > 1.0 { share * leaves / (1.0 - share) } else { share };
-        let mut bad = self.uniform() < share;
-        let one = |_| {
-            bad = if bad && run > 1.0 { self.uniform() >= leaves } else { self.uniform() < enters };
-            bad
-        };
-        (0..count).map(one).collect()
-    }
-}
+use crate::unit::chance::Chance;
 
 /// The most that chance makes of so many at a share, but for 1 in 30,000: four deviations of the binomial.
 fn at_most(of: u32, share: f64) -> u32 {
@@ -141,7 +118,7 @@ fn whenever_one_stops_the_share_is_held_and_by_an_ordinary_interval_it_is_not() 
     let mut chance = Chance(20_261_127);
     let (mut low, mut high, mut ordinary) = (0, 0, 0);
     for _ in 0..STREAMS {
-        let lost = chance.lost(p, 1.0, 4 * planned);
+        let lost = chance.fates(p, 1.0, 4 * planned);
         let outside = |interval: Interval| (interval.low.is_some_and(|low| low > p), interval.high.is_some_and(|high| high < p));
         let wrong = ever_wrong(&lost, |hits, of| outside(share(hits, of, 1.0, planned, 0.95)));
         (low, high) = (low + u32::from(wrong.0), high + u32::from(wrong.1));
@@ -160,7 +137,7 @@ fn whenever_one_stops_the_quantile_is_held() {
     let mut chance = Chance(7);
     let (mut low, mut high) = (0, 0);
     for _ in 0..STREAMS {
-        let above = chance.lost(1.0 - q, 1.0, 4 * planned);
+        let above = chance.fates(1.0 - q, 1.0, 4 * planned);
         let wrong = ever_wrong(&above, |above, of| {
             let (ranks, below) = (rank_interval(of, 1.0, q, planned, 0.95), of - above);
             // The quantile lies behind so many samples: the one at a rank up to that is no larger, the others are.
@@ -189,7 +166,7 @@ fn on_its_limit(limit: f64, run: f64, planned: u64, streams: u32) -> (Wrong, Wro
         fails || passes
     };
     for _ in 0..streams {
-        let lost = chance.lost(limit, run, Stretch::USUAL.most_of(planned));
+        let lost = chance.fates(limit, run, Stretch::USUAL.most_of(planned));
         let seen = |of: u64| {
             let lost = &lost[..of as usize];
             (lost.iter().filter(|lost| **lost).count() as u64, design_effect(lost.iter().copied()))
