@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use serde_json::Value;
 
+use crate::reading::names::check_of;
 use crate::reading::{Outcome, Reading};
 
 /// Shares of counts whose hits and trials add up, as long as the line and the way of counting are the same.
@@ -37,7 +38,7 @@ pub(super) fn alike(reading: &Reading, earlier: &Outcome, later: &Outcome) -> Re
         let (one, other) = (earlier.facts.get(name), later.facts.get(name));
         one.is_some() && one == other
     };
-    match reading.name.split_once('.').map_or("", |(check, _)| check) {
+    match check_of(&reading.name) {
         "twoway" if !same(reflectors) => Err("they were measured against two far ends"),
         // What a burst takes and what arrives out of order depends on the pace.
         "twoway" if !["dscp_sent", "interval_ms", "udp_payload_octets"].iter().all(|name| fact(name)) => {

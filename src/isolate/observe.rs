@@ -4,6 +4,7 @@
 
 use super::model::{Observation, Setting, Symptom};
 use crate::judge::{Judgement, Verdict};
+use crate::reading::names::check_of;
 use crate::reading::{Flaw, Outcome, Reading, Status};
 use crate::unit::{Family, Load, Position};
 
@@ -69,7 +70,7 @@ impl<'a> Evidence<'a> {
     }
 
     fn readings(&self, name: &str) -> impl Iterator<Item = &'a Reading> {
-        let check = name.split_once('.').map_or(name, |(check, _)| check).to_owned();
+        let check = check_of(name).to_owned();
         let name = name.to_owned();
         let of_check = self.outcomes.iter().filter(move |(c, _)| *c == check);
         of_check.flat_map(|(_, outcome)| &outcome.readings).filter(move |r| r.name == name)

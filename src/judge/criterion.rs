@@ -10,6 +10,7 @@ use super::remedy::{self, Remedy};
 use super::verdict::{Judgement, Limits, ToProve, Verdict};
 use crate::line::LineFacts;
 use crate::profile::{Criterion, Profile, Setting};
+use crate::reading::names::check_of;
 use crate::reading::{Flaw, Limit, Outcome, Reading, Status, words};
 use crate::unit::{Interval, Load, Segment};
 
@@ -218,11 +219,6 @@ fn without_reading(basis: Basis<'_>, criterion: &Criterion, outcomes: &[(&str, &
         remedy: words_of(&remedy),
         to_prove: steps_of(remedy),
     }
-}
-
-/// The check that gives a figure of this name.
-pub(super) fn check_of(name: &str) -> &str {
-    name.split_once('.').map_or(name, |(check, _)| check)
 }
 
 fn given(criterion: &Criterion) -> String {

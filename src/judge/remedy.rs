@@ -6,6 +6,7 @@ use super::verdict::{Limits, ToProve};
 use crate::metric::difference::Estimate;
 use crate::metric::loss_interval;
 use crate::metric::sampling::Sampling;
+use crate::reading::names::check_of;
 use crate::reading::{Limit, Reading, words};
 use crate::unit::Interval;
 
@@ -36,7 +37,7 @@ pub(super) fn of(reading: &Reading, limit: &Limits) -> Remedy {
         });
         steps.push(ToProve::First { what: what.clone(), side: Some(limited.side) });
     }
-    steps.push(ToProve::Run { check: check_of(&reading.name) });
+    steps.push(ToProve::Run { check: check_of(&reading.name).to_owned() });
     Remedy { words: words.join("; "), steps }
 }
 
@@ -85,7 +86,7 @@ pub(super) fn type_it_in() -> Remedy {
 
 fn more_samples(reading: &Reading, limit: &Limits) -> Remedy {
     let what = sample_words(&reading.name);
-    let check = check_of(&reading.name);
+    let check = check_of(&reading.name).to_owned();
     let now = words::grouped(reading.samples as f64);
     if reading.low.is_none() && reading.high.is_none() && words::quantile(&reading.name).is_none() {
         let words =
@@ -105,10 +106,6 @@ fn more_samples(reading: &Reading, limit: &Limits) -> Remedy {
             Remedy { words, steps: vec![ToProve::Watch { check }] }
         }
     }
-}
-
-fn check_of(name: &str) -> String {
-    super::criterion::check_of(name).to_owned()
 }
 
 /// Samples after which an interval of this confidence clears the limit, if the figure stays what it is; `None` where no number is known to do.
@@ -194,7 +191,7 @@ fn rounded_up(n: u64) -> u64 {
 }
 
 fn sample_words(name: &str) -> &'static str {
-    match super::criterion::check_of(name) {
+    match check_of(name) {
         "dns" => "lookups",
         "twoway" => "test packets",
         "echo" | "path" => "echo requests",

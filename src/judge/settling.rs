@@ -11,6 +11,7 @@ use super::verdict::{Limits, Verdict};
 use crate::line::LineFacts;
 use crate::profile::{Criterion, Profile, Setting, Severity};
 use crate::reading::Reading;
+use crate::reading::names::check_of;
 use crate::unit::{Family, Interval};
 
 /// What samples of one check can settle.
@@ -37,8 +38,8 @@ pub fn settling(profile: &Profile, setting: Setting, facts: Option<&LineFacts>, 
         let is_provable = provable::needs(criterion, &over_ipv4, profile.confidence().into()) != Needs::Never;
         is_provable.then(|| Held { criterion: criterion.clone(), over_ipv4, over_ipv6 })
     };
-    let of_check = |name: &str| name.split_once('.').is_some_and(|(of, _)| of == check);
-    let applying = profile.criteria.iter().filter(|criterion| criterion.applies(setting) && of_check(criterion.reading.name));
+    let applying =
+        profile.criteria.iter().filter(|criterion| criterion.applies(setting) && check_of(criterion.reading.name) == check);
     let open: Vec<Held> = applying.filter(|criterion| criterion.severity != Severity::Note).filter_map(held).collect();
     (!open.is_empty()).then_some(Settling { open })
 }

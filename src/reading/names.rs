@@ -19,6 +19,11 @@ const fn n(name: &'static str, unit: Unit, what: &'static str) -> NameSpec {
     NameSpec { name, unit, what }
 }
 
+/// The check that gives a figure of this name.
+pub fn check_of(name: &str) -> &str {
+    name.split_once('.').map_or(name, |(check, _)| check)
+}
+
 /// The entry of a name.
 pub fn find(name: &str) -> Option<&'static NameSpec> {
     ALL.iter().find(|spec| spec.name == name)

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::figures;
+use crate::reading::names::check_of;
 use crate::reading::{Reading, Status, Unit, words};
 use crate::record::{Alternative, CheckRecord, Isolation, Judgement, LineNote, RateBudget, Record, Severity, SoldRate, Verdict};
 use crate::unit::{Direction, Family, Position, Segment};
@@ -294,7 +295,7 @@ fn check_lines(record: &Record, name: &str) -> Vec<CheckLine> {
 
 /// The worst verdict on the figures of a check by limits that must be met; the others have lines of their own.
 fn mark(record: &Record, check: &str) -> Mark {
-    let judged = record.judgements.iter().filter(|j| j.reading.split_once('.').is_some_and(|(c, _)| c == check));
+    let judged = record.judgements.iter().filter(|j| check_of(&j.reading) == check);
     let musts: Vec<Verdict> = judged.filter(|j| j.severity == Severity::Must).map(|j| j.verdict).collect();
     let worst = [Verdict::Fail, Verdict::NotProven, Verdict::NotTested, Verdict::Pass];
     worst.into_iter().find(|v| musts.contains(v)).map_or(Mark::NoLimit, Mark::Judged)

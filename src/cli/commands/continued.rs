@@ -17,6 +17,7 @@ use crate::continued::{self, Earlier, Wanted, fit};
 use crate::judge::Judgement;
 use crate::profile::{self, Profile};
 use crate::proto::ppp::Login;
+use crate::reading::names::check_of;
 use crate::record::Record;
 use crate::unit::digest::sha256_words;
 use crate::unit::{AccessKind, Depth};
@@ -144,8 +145,7 @@ fn wanted(record: &Record, profile: &Profile, judgements: &[Judgement], confiden
         registry(&access, depth, visit::services(Some(profile))).into_iter().chain(on_request(Asked::default())).collect();
     let volume = visit::volume(Some(profile), depth);
     let ability = |reading: &str| {
-        let name = reading.split_once('.').map_or(reading, |(check, _)| check);
-        let check = checks.iter().find(|check| check.spec().name == name)?;
+        let check = checks.iter().find(|check| check.spec().name == check_of(reading))?;
         Some(Ability { usual: check.samples(reading, depth), most: check.most(&volume) })
     };
     continued::wanted(record, judgements, confidence, ability)

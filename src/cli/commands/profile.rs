@@ -9,6 +9,7 @@ use crate::judge;
 use crate::plan::budget::{self, Bounds};
 use crate::profile::{self, Profile};
 use crate::proto::ppp::Login;
+use crate::reading::names::check_of;
 use crate::unit::{Depth, Position};
 use crate::visit;
 
@@ -56,7 +57,7 @@ fn explain(tier: &Profile, depth: Depth, access: AccessArg, position: Position, 
     let plan = budget::plan(&specs, &visit::volume(Some(tier), depth), &bounds);
     let samples = |reading: &str| checks.iter().find_map(|check| check.samples(reading, depth));
     let most = |reading: &str| {
-        let step = plan.steps.iter().find(|step| reading.split_once('.').is_some_and(|(check, _)| check == step.spec.name))?;
+        let step = plan.steps.iter().find(|step| step.spec.name == check_of(reading))?;
         Some(step.stretch?.most_of(samples(reading)?))
     };
     let proofs = judge::proofs(tier, setting, samples, most);
