@@ -153,10 +153,9 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
             (context.live)(LiveFigure::new("path", format!("{answering} hops answer")));
         }
     };
-    let mut look = PathLook::open(settings, &device);
-    let result = match &mut look {
-        Ok(look) => look.run(&context.cancel, live).await.map(|()| look.found()),
-        Err(error) => Err(std::io::Error::other(error.to_string())),
+    let (result, look) = match PathLook::open(settings, &device) {
+        Ok(mut look) => (look.run(&context.cancel, live).await.map(|()| look.found()), Some(look)),
+        Err(error) => (Err(error), None),
     };
     let took = began_at.elapsed();
     let several = match &result {
@@ -190,7 +189,7 @@ async fn one(context: &Context, far_end: &[IpAddr], family: Family, in_depth: bo
         several: several.map_err(|error| format!("looking for several ways: {error}")).transpose(),
         result: result.map_err(|error| super::echo::not_opened(&device.name, &error)),
     };
-    Some((walk, look.ok()))
+    Some((walk, look))
 }
 
 /// The view that the far end at this address offers.
