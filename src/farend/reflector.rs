@@ -249,17 +249,20 @@ impl<A: Admission + Send> ReflectorService<A> {
         // RFC 8762 section 4.3: T3 is when the reflector started to transmit.
         let sent = wall_clock();
         let mut marked: Vec<Marked<'_>> = Vec::with_capacity(replies.len());
-        let mut awaited = Vec::with_capacity(replies.len());
+        // With their places; of most streams none.
+        let mut awaited: Vec<(usize, Awaited)> = Vec::new();
         for reply in replies {
             let (to, dscp) = (reply.to, Some(reply.dscp).filter(|dscp| *dscp != 0));
-            awaited.push(reply.awaited());
-            marked.push(Marked { octets: reply.at(sent), to, dscp, stamped: awaited[marked.len()].is_some() });
+            let wants = reply.awaited();
+            awaited.extend(wants.map(|wants| (marked.len(), wants)));
+            marked.push(Marked { octets: reply.at(sent), to, dscp, stamped: wants.is_some() });
         }
         let (mut at, mut failures) = (0, 0);
         while at < marked.len() {
             match self.socket.socket().send_each(&marked[at..]) {
                 Ok(count) => {
-                    awaited[at..at + count].iter().flatten().for_each(|awaited| self.departures.sent(*awaited));
+                    let went = awaited.iter().filter(|(place, _)| (at..at + count).contains(place));
+                    went.for_each(|(_, wants)| self.departures.sent(*wants));
                     at += count;
                 }
                 Err(_) => {
